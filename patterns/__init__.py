@@ -1,0 +1,1 @@
+"""The pattern library: one TOML file per bow-stroke rhythm."""

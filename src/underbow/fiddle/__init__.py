@@ -1,0 +1,1 @@
+"""What the bow and the left hand do."""

@@ -1,0 +1,1 @@
+"""Ready track sheets with their tunes."""
