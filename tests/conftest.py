@@ -1,0 +1,44 @@
+"""What every test may ask for.
+
+Programs outside Python (abc2midi, FluidSynth's library, a browser) are the independent references of this project. On a
+desk a missing one skips the tests that need it; where ``CI`` is set it fails them, so that no check is lost silently.
+"""
+
+from __future__ import annotations
+
+import ctypes.util
+import os
+import shutil
+from collections.abc import Callable
+
+import pytest
+
+
+def _missing(what: str, cure: str) -> None:
+    if os.environ.get("CI"):
+        pytest.fail(f"{what} is missing and CI must not skip what needs it: {cure}")
+    pytest.skip(f"{what} is not on this machine: {cure}")
+
+
+@pytest.fixture(scope="session")
+def program() -> Callable[[str], str]:
+    """Give the path of an outside program, as ``program("abc2midi")``."""
+
+    def find(name: str) -> str:
+        path = shutil.which(name)
+        if path is None:
+            _missing(name, "see .ci/run for the package that brings it")
+        assert path is not None
+        return path
+
+    return find
+
+
+@pytest.fixture(scope="session")
+def fluidsynth_library() -> str:
+    """Name of FluidSynth's shared library."""
+    found = ctypes.util.find_library("fluidsynth") or ctypes.util.find_library("fluidsynth-3")
+    if found is None:
+        _missing("libfluidsynth", "apt-get install libfluidsynth3")
+    assert found is not None
+    return found
