@@ -1,0 +1,250 @@
+"""What is asked of a voice: one movement of the hand in, its samples out.
+
+The performance counts in quarter notes; a voice counts in frames. :func:`place` goes from the one to the other, once:
+it gives each gesture its start frame, its gain, and an :class:`Action`, which is what remains when place and loudness are
+taken away. A player repeats himself, so equal actions come back again and again: each is made once (see
+:class:`Remembered`) and put down wherever it is wanted.
+
+Conventions
+-----------
+Frames are counted at the voice's own rate. The first sample a voice gives is the gesture's start; release and ring are
+in the samples, after the last note's end. A voice sounds an action of relative level 0 at its *reference level*
+(:data:`REFERENCE_DB`), the same for every pitch, string, accent class and number of strings, so that the gain alone says
+how loud a gesture is.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.track.performance import Gesture, Manner
+
+Samples = NDArray[np.float32]
+
+# dBFS: RMS over the sounding length where a note is sustained, over the first 0.2 s where it is struck or plucked.
+REFERENCE_DB = -20.0
+FULL_ACCENT, ACCENT_STEP_DB = 9, 2.0  # an accent grid's scale: 9 is full, each step 2 dB
+END_GRAIN, START_GRAIN = 256, 1000  # an action's ends lie on a grid of 1/256 s, its inner starts on one of 1/1000 s
+LEVEL_GRAIN = 4  # relative levels lie on a grid of 1/4 dB
+
+
+@dataclass(frozen=True, slots=True)
+class ActionNote:
+    """One pitch sounding within an action.
+
+    Parameters
+    ----------
+    at, frames : int
+        Start, counted from the action's start, and length, in frames; ``frames`` is at least 1.
+    midi : int
+    level : float
+        dB relative to the action's own level: 0 for its loudest note.
+    string : int or None
+        Index of the string, 0 the lowest; None where it doesn't matter.
+    """
+
+    at: int
+    frames: int
+    midi: int
+    level: float = 0.0
+    string: int | None = None
+
+    @property
+    def end(self) -> int:
+        """The frame where it stops."""
+        return self.at + self.frames
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """A gesture without its place and its loudness: hashable, so that equal ones are made once.
+
+    Parameters
+    ----------
+    manner : Manner
+    notes : tuple of ActionNote
+        In order of start, then of pitch; the first starts at 0. Two notes of one start are a double stop or a chord; a
+        later start within a bow stroke is a pulse (same pitch) or a slurred note (another one), without a new attack.
+    bow : str
+        ``"d"``, ``"u"`` or empty.
+    accent : int
+        Coarse class of attack, 1 (soft, dull) to 9 (full, biting). It colours the sound; it doesn't change its level.
+    joined : bool
+        The next gesture of the part begins where this one ends: the bow turns round instead of being lifted.
+    solo : bool
+        Played as a melody (long notes may have vibrato), not as accompaniment.
+    ornament : bool
+        A grace or the like: short and light.
+    program : int
+        General MIDI program, 0 to 127; -1 for percussion.
+    """
+
+    manner: Manner
+    notes: tuple[ActionNote, ...]
+    bow: str = ""
+    accent: int = 7
+    joined: bool = False
+    solo: bool = False
+    ornament: bool = False
+    program: int = -1
+
+    @property
+    def frames(self) -> int:
+        """Where its last note stops, in frames; the samples run on for the ring."""
+        return max(note.end for note in self.notes)
+
+
+class Voice(Protocol):
+    """A way to sound actions."""
+
+    @property
+    def name(self) -> str:
+        """What it is called on screens and in reports."""
+        ...
+
+    @property
+    def rate(self) -> int:
+        """Frames a second."""
+        ...
+
+    def sounds(self, action: Action) -> Samples:
+        """Sound an action: float32, shape (frames,) or (frames, 2), the first sample its start, the ring included.
+
+        The same action gives the same samples, bit for bit, whatever was sounded before.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """An action and where it goes: its start frame (may be negative where a hand is early) and its gain in dB."""
+
+    frame: int
+    gain: float
+    action: Action
+
+
+def place(
+    gesture: Gesture,
+    seconds: Callable[[Fraction], float],
+    rate: int,
+    *,
+    program: int = -1,
+    solo: bool = False,
+    following: Gesture | None = None,
+) -> Placed:
+    """Put a gesture into frames.
+
+    The start is exact to the sample. What lies inside is put on a fine grid (:data:`START_GRAIN`, :data:`END_GRAIN`,
+    :data:`LEVEL_GRAIN`), so that gestures that nobody can tell apart become equal actions.
+
+    Parameters
+    ----------
+    gesture : Gesture
+    seconds : callable
+        From quarters to seconds: ``performance.tempo.seconds``.
+    rate : int
+        Frames a second.
+    program : int
+        The part's General MIDI program.
+    solo : bool
+        Whether the part is a melody.
+    following : Gesture or None
+        The next gesture of the part.
+
+    Returns
+    -------
+    Placed
+        With the level of the gesture's loudest note as gain.
+
+    Examples
+    --------
+    >>> from underbow.track.performance import Sounded
+    >>> stroke = Gesture(Manner.BOW, (Sounded(Fraction(4), Fraction(1), 62, -6.0, 1),), bow="d")
+    >>> placed = place(stroke, lambda quarters: float(quarters) / 2, 48_000)
+    >>> placed.frame, placed.gain, placed.action.accent, placed.action.notes[0]
+    (96000, -6.0, 6, ActionNote(at=0, frames=24000, midi=62, level=0.0, string=1))
+    """
+    gain = max(note.level for note in gesture.notes)
+    zero = seconds(gesture.start)
+    notes = []
+    for note in gesture.notes:
+        at = _grid(seconds(note.start) - zero, START_GRAIN, rate)
+        end = _grid(seconds(note.end) - zero, END_GRAIN, rate)
+        level = round((note.level - gain) * LEVEL_GRAIN) / LEVEL_GRAIN
+        notes.append(ActionNote(at, max(end - at, 1), note.midi, level, note.string))
+    accent = FULL_ACCENT + math.floor(gain / ACCENT_STEP_DB + 0.5)
+    action = Action(
+        manner=gesture.manner,
+        notes=tuple(notes),
+        bow=gesture.bow,
+        accent=min(max(accent, 1), FULL_ACCENT),
+        joined=following is not None and following.start <= gesture.end,
+        solo=solo,
+        ornament=gesture.ornament,
+        program=program,
+    )
+    return Placed(math.floor((zero + gesture.offset) * rate + 0.5), gain, action)
+
+
+def _grid(seconds: float, grain: int, rate: int) -> int:
+    """Frames of a stretch of time, put on a grid of ``1/grain`` seconds."""
+    return math.floor(math.floor(seconds * grain + 0.5) * rate / grain + 0.5)
+
+
+class Remembered:
+    """A voice that keeps what it has sounded, the last used longest, in a bounded room.
+
+    Safe to use from several threads: what two of them ask for at once may be made twice, and is the same.
+
+    Parameters
+    ----------
+    voice : Voice
+    room : int
+        Bytes of samples to keep; 0 keeps nothing.
+    """
+
+    def __init__(self, voice: Voice, room: int = 64 << 20) -> None:
+        self._voice = voice
+        self._room = room
+        self._kept: OrderedDict[Action, Samples] = OrderedDict()
+        self._bytes = 0
+        self._lock = threading.Lock()
+        self.made = 0  # how many actions had to be sounded, for reports
+
+    @property
+    def name(self) -> str:
+        """The voice's own name."""
+        return self._voice.name
+
+    @property
+    def rate(self) -> int:
+        """Frames a second."""
+        return self._voice.rate
+
+    def sounds(self, action: Action) -> Samples:
+        """Give the samples of an action (read-only), from memory where they are there."""
+        with self._lock:
+            kept = self._kept.get(action)
+            if kept is not None:
+                self._kept.move_to_end(action)
+                return kept
+        samples = self._voice.sounds(action)
+        samples.flags.writeable = False
+        with self._lock:
+            self.made += 1
+            if action not in self._kept and samples.nbytes <= self._room:
+                self._kept[action] = samples
+                self._bytes += samples.nbytes
+                while self._bytes > self._room:
+                    self._bytes -= self._kept.popitem(last=False)[1].nbytes
+        return samples
