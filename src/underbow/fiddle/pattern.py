@@ -1,0 +1,349 @@
+"""Patterns: bow-stroke rhythms with a name, read from plain text files that a fiddler may edit.
+
+The library is the folder ``patterns`` of the repository (the package ``underbow.patterns``): one TOML file a pattern, its name
+the file's. A sheet may also name a file of its own.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from underbow.errors import Fault, InputError, near_miss
+from underbow.fiddle.grid import AccentGrid
+from underbow.theory.meter import Meter, note_value
+
+MOST_BYTES = 100_000  # of a pattern file
+_KEYS = ("title", "aka", "meter", "cells", "bow", "accent", "strings", "swing", "retake", "tempo", "source", "about")
+_REQUIRED = ("title", "meter", "cells", "bow", "accent", "tempo", "source", "about")
+_TYPES: dict[str, tuple[type | tuple[type, ...], str]] = {
+    "title": (str, 'text, such as "Shuffle"'),
+    "aka": (list, 'a list of names, such as ["Nashville shuffle"]'),
+    "meter": (str, 'a meter, such as "4/4"'),
+    "cells": (int, "a whole number of cells a bar, such as 8"),
+    "bow": (str, 'a row, such as "d - u d u - d u"'),
+    "accent": (str, 'a row, such as "6 . 8 6 6 . 8 6"'),
+    "strings": (str, 'a row, such as "= . = = = . = ="'),
+    "swing": ((int, float), "a number, 0.5 (even) to 0.75"),
+    "retake": (bool, "true or false"),
+    "tempo": (dict, 'a table, such as { beat = "1/4", low = 70, high = 126 }'),
+    "source": (str, 'the published source, or "common practice"'),
+    "about": (str, "a line on how it is played"),
+}
+_BEATS = ("1/8", "3/16", "1/4", "3/8", "1/2", "3/4", "1/1")
+# What is played for a dance (the first that fits the meter) and for the units of a bar; common practice, no source.
+_BY_DANCE = {
+    "slip-jig": "slip-jig",
+    "hop-jig": "slip-jig",
+    "slide": "slide",
+    "jig": "jig-separate",
+    "hornpipe": "hornpipe",
+    "strathspey": "strathspey",
+    "polka": "polka",
+    "waltz": "waltz-oom-pah-pah",
+    "march": "march",
+    "two-step": "two-step",
+    "air": "slow-air",
+}
+_BY_KIND: dict[tuple[int, ...], str] = {
+    (4,): "nashville-shuffle",
+    (3,): "waltz-oom-pah-pah",
+    (6,): "jig-separate",
+    (9,): "slip-jig",
+    (12,): "slide",
+}
+_TEMPO_KEYS = ("beat", "low", "high")
+
+
+@dataclass(frozen=True, slots=True)
+class TempoRange:
+    """Tempos at which a pattern is played: the beat in quarter notes, and beats a minute from low to high."""
+
+    beat: Fraction
+    low: int
+    high: int
+
+    def __str__(self) -> str:
+        return f"{note_value(self.beat)} = {self.low} to {self.high}"
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A bow-stroke rhythm with its names and where it comes from.
+
+    >>> shuffle = find_pattern("Nashville shuffle")
+    >>> shuffle.name, shuffle.grid.written("bow"), str(shuffle.tempo)
+    ('nashville-shuffle', 'd - u d u - d u', '1/2 = 60 to 126')
+    """
+
+    name: str
+    title: str
+    aka: tuple[str, ...]
+    grid: AccentGrid
+    tempo: TempoRange
+    source: str
+    about: str
+
+    def suits(self, meter: Meter) -> bool:
+        """Whether the grid can be laid under a meter: as many units in the bar, or two and four (2/4, 4/4, C, 2/2).
+
+        >>> jig = find_pattern("jig-separate")
+        >>> jig.suits(Meter.parse("6/8")), jig.suits(Meter.parse("3/4")), find_pattern("saw").suits(Meter.parse("2/4"))
+        (True, False, True)
+        """
+        return _kind(self.grid.meter) == _kind(meter)
+
+    def fitted(self, meter: Meter) -> Pattern:
+        """Give the pattern under a meter that it suits, such as a 4/4 shuffle in sixteenths for a reel written in 2/4.
+
+        Raises
+        ------
+        InputError
+            Naming patterns of the library that suit.
+        """
+        if not self.suits(meter):
+            others = [name for name, pattern in library().items() if pattern.suits(meter)]
+            cure = f"choose one of {', '.join(others)}" if others else f'write a pattern file with meter = "{meter}"'
+            raise InputError(f"pattern {self.name} is in {self.grid.meter} and the tune in {meter}; {cure}")
+        return replace(self, grid=self.grid.in_meter(meter))
+
+
+def read_pattern(text: str, file: str = "") -> Pattern:
+    """Read a pattern file.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    file : str
+        The file as the user named it; its stem is the pattern's name.
+
+    Raises
+    ------
+    InputError
+        With every fault, each naming the file and the key.
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(_syntax_fault(str(error), file)) from None
+    faults = _key_faults(table)
+    given = {key: value for key, value in table.items() if key not in {fault.where for fault in faults}}
+    tempo = _tempo(given.get("tempo"), faults)
+    grid = _grid(given, faults)
+    if faults or grid is None or tempo is None:
+        raise InputError(*(replace(fault, file=file) for fault in sorted(faults, key=_order)))
+    return Pattern(
+        Path(file).stem or kebab(given["title"]),
+        given["title"].strip(),
+        tuple(given.get("aka", ())),
+        grid,
+        tempo,
+        given["source"].strip(),
+        " ".join(given["about"].split()),
+    )
+
+
+def library() -> dict[str, Pattern]:
+    """Give every pattern of the library by name, in alphabetical order."""
+    return dict(_library())
+
+
+def find_pattern(name: str, beside: Path | None = None) -> Pattern:
+    """Find a pattern by its name, title or other name, or read it from a .toml file.
+
+    Parameters
+    ----------
+    name : str
+        Capitals, spaces and hyphens make no difference; a name that ends in .toml is a file.
+    beside : Path, optional
+        The folder where such a file is looked for.
+
+    Raises
+    ------
+    InputError
+        Where there is none, with the near miss, or where the file has faults.
+    """
+    if name.lower().endswith(".toml"):
+        return _from_file(name, beside)
+    found = _names().get(kebab(name))
+    if found is None:
+        raise InputError(
+            f"no pattern {name!r}{near_miss(kebab(name), _names())}; `underbow patterns` lists them, "
+            "and a file of your own is named with its ending, such as my-shuffle.toml"
+        )
+    return library()[found]
+
+
+def default_pattern(meter: Meter, rhythm: str = "") -> Pattern:
+    """Choose what a fiddler would play when nothing is asked for: by the dance, else by the meter.
+
+    Parameters
+    ----------
+    meter : Meter
+    rhythm : str
+        The dance as a tune names it (ABC ``R:``), such as ``reel`` or ``Slip jig``; may be empty.
+
+    Returns
+    -------
+    Pattern
+        Under the meter asked for; one bow a beat where the library has nothing for it.
+
+    >>> default_pattern(Meter.parse("6/8"), "Double jig").name, default_pattern(Meter.parse("C|"), "").name
+    ('jig-separate', 'nashville-shuffle')
+    >>> default_pattern(Meter.parse("(3+2+2)/8")).grid.written("bow")
+    'd - - u - d - | u - - d - u -'
+    """
+    words = kebab(rhythm)
+    wanted = [name for dance, name in _BY_DANCE.items() if dance in words] + [_BY_KIND.get(_kind(meter), "")]
+    for name in wanted:
+        pattern = library().get(name)
+        if pattern is not None and pattern.suits(meter):
+            return pattern.fitted(meter)
+    return _bow_a_beat(meter)
+
+
+def kebab(text: str) -> str:
+    """Write a name in small letters with hyphens.
+
+    >>> kebab("Jig: one and two")
+    'jig-one-and-two'
+    """
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-")
+
+
+@cache
+def _library() -> tuple[tuple[str, Pattern], ...]:
+    entries = sorted((entry for entry in files("underbow.patterns").iterdir() if entry.name.endswith(".toml")), key=str)
+    patterns = [read_pattern(entry.read_text("utf-8"), entry.name) for entry in entries]
+    return tuple((pattern.name, pattern) for pattern in sorted(patterns, key=lambda pattern: pattern.name))
+
+
+@cache
+def _names() -> dict[str, str]:
+    """Every way to call a pattern of the library -> its name."""
+    return {kebab(word): name for name, pattern in _library() for word in (*pattern.aka, pattern.title, name)}
+
+
+def _from_file(name: str, beside: Path | None) -> Pattern:
+    path = (beside or Path()) / name
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(MOST_BYTES + 1)
+        text = data.decode("utf-8-sig").replace("\r\n", "\n")
+    except OSError as error:
+        reason = "there is no such file" if isinstance(error, FileNotFoundError) else str(error.strerror).lower()
+        raise InputError(
+            Fault(f"can't read the pattern: {reason}; write its path as seen from the sheet", file=name)
+        ) from None
+    except UnicodeDecodeError:
+        raise InputError(Fault("not a text file; save the pattern as UTF-8 text", file=name)) from None
+    if len(data) > MOST_BYTES:
+        raise InputError(Fault(f"a pattern file has at most {MOST_BYTES} bytes", file=name))
+    return read_pattern(text, name)
+
+
+def _syntax_fault(message: str, file: str) -> Fault:
+    """Turn tomllib's message into a line, a column and the likely cure."""
+    place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
+    what = re.sub(r" \(at (line .*|end of document)\)$", "", message)
+    cure = "; write key = value, with text and rows in double quotes"
+    if place is None:
+        return Fault(f"not TOML: {what}{cure}", file=file)
+    return Fault(f"not TOML: {what}{cure}", file=file, line=int(place[1]), column=int(place[2]))
+
+
+def _key_faults(table: Mapping[str, Any]) -> list[Fault]:
+    """Check which keys there are and what kind of value each has."""
+    faults = [
+        Fault(f"unknown key{near_miss(key, _KEYS)}; the keys are {', '.join(_KEYS)}", where=key)
+        for key in table
+        if key not in _KEYS
+    ]
+    faults += [Fault(f"missing; write {_TYPES[key][1]}", where=key) for key in _REQUIRED if key not in table]
+    for key, value in table.items():
+        if key not in _TYPES:
+            continue
+        kind, expected = _TYPES[key]
+        wrong = not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool)
+        if wrong or (key == "aka" and not all(isinstance(word, str) and word.strip() for word in value)):
+            faults.append(Fault(f"found {_shown(value)}, expected {expected}", where=key))
+        elif key in ("title", "source", "about") and not value.strip():
+            faults.append(Fault(f"empty; write {expected}", where=key))
+    return faults
+
+
+def _tempo(value: dict[str, Any] | None, faults: list[Fault]) -> TempoRange | None:
+    if value is None:
+        return None
+    before = len(faults)
+    faults += [
+        Fault(f"unknown key{near_miss(key, _TEMPO_KEYS)}; the keys are beat, low and high", where=f"tempo.{key}")
+        for key in value
+        if key not in _TEMPO_KEYS
+    ]
+    beat, low, high = (value.get(key) for key in _TEMPO_KEYS)
+    if beat not in _BEATS:
+        faults.append(Fault(f"found {_shown(beat)}, expected a note value: {', '.join(_BEATS)}", where="tempo.beat"))
+    for key, number in (("low", low), ("high", high)):
+        if not isinstance(number, int) or isinstance(number, bool) or not 10 <= number <= 400:
+            faults.append(
+                Fault(
+                    f"found {_shown(number)}, expected a whole number of beats a minute, 10 to 400",
+                    where=f"tempo.{key}",
+                )
+            )
+    if len(faults) > before or not isinstance(low, int) or not isinstance(high, int):
+        return None
+    if low > high:
+        faults.append(Fault(f"low is {low} and high is {high}; write the slower tempo as low", where="tempo"))
+        return None
+    return TempoRange(4 * Fraction(str(beat)), low, high)
+
+
+def _grid(given: Mapping[str, Any], faults: list[Fault]) -> AccentGrid | None:
+    if not {"meter", "cells", "bow", "accent"} <= given.keys():
+        return None
+    rows = {key: given[key] for key in ("bow", "accent", "strings", "swing", "retake") if key in given}
+    try:
+        return AccentGrid.parse(given["meter"], given["cells"], **rows)
+    except InputError as error:
+        faults += error.faults
+        return None
+
+
+def _order(fault: Fault) -> int:
+    key = fault.where.partition(".")[0]
+    return _KEYS.index(key) if key in _KEYS else -1
+
+
+def _shown(value: object) -> str:
+    return "nothing" if value is None else f'"{value}"' if isinstance(value, str) else str(value).lower()
+
+
+def _kind(meter: Meter) -> tuple[int, ...]:
+    """Meters under which the same grids are played: by the units of the bar, with two counted as four."""
+    if len(meter.groups) > 1:
+        return meter.groups
+    units = meter.groups[0]
+    return (4,) if units == 2 else (units,)
+
+
+def _bow_a_beat(meter: Meter) -> Pattern:
+    """Make a grid for a meter that the library has nothing for: one bow a beat, the first of the bar leaning."""
+    units = sum(meter.groups)
+    starts = {int(beat * meter.unit / 4) for beat in meter.beats}
+    bars = 1 if len(starts) % 2 == 0 else 2
+    turns = iter("du" * len(starts) * bars)
+    bow = "".join(next(turns) if unit in starts else "-" for _ in range(bars) for unit in range(units))
+    accent = "".join("8" if unit == 0 else "6" if unit in starts else "." for _ in range(bars) for unit in range(units))
+    grid = AccentGrid.parse(meter, units, bow, accent)
+    about = "One bow a beat, down and up in turn, leaning a little on the first of the bar."
+    return Pattern("bow-a-beat", "A bow a beat", (), grid, TempoRange(meter.beat, 40, 160), "common practice", about)
