@@ -8,7 +8,7 @@ JOBS   ?= auto
 .PHONY: demo test lint bench clean
 
 demo: $(VENV)/.installed
-	$(BIN)/underbow render tracks/gateposts.toml --into out/gateposts --replace
+	$(BIN)/underbow render tracks/gateposts.toml -o out/gateposts
 	@echo "The play-along tracks and the MIDI files are in out/gateposts: open them in any player."
 
 test: $(VENV)/.dev

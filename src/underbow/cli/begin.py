@@ -1,0 +1,94 @@
+"""Where one begins, and where one looks for mistakes: ``new`` and ``check``."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from underbow.cli.app import app
+from underbow.cli.boundary import Json, command, tell, tell_json
+from underbow.errors import InputError
+
+
+@app.command()
+@command
+def new(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make; it must not hold anything yet.")],
+) -> None:
+    """Make a folder to start from: a track sheet, a tune and a pattern, all with remarks.
+
+    Example:
+
+      underbow new my-lesson
+    """
+    from underbow.files import write_whole
+
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError(f"{folder} is there already and is not empty; name a new folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"can't make the folder {folder}: {error.strerror}; name one in a place you may write to") from error
+    starter = files("underbow.cli").joinpath("starter")
+    names = sorted(entry.name for entry in starter.iterdir() if entry.name.endswith((".toml", ".abc")))
+    for name in names:
+        write_whole(folder / name, starter.joinpath(name).read_bytes())
+    tell(f"Made {folder} with {', '.join(names)}.")
+    tell(f"Open them in a text editor, then:  underbow render {folder / 'first-track.toml'}")
+
+
+@app.command()
+@command
+def check(
+    paths: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Track sheets, patterns (.toml), tunes.")],
+    as_json: Json = False,
+) -> None:
+    """Read sheets, patterns and tunes, and tell every fault.
+
+    Example:
+
+      underbow check tracks/*.toml
+    """
+    found = [(path, _faults(path)) for path in paths]
+    if as_json:
+        tell_json([{"file": str(path), "faults": faults} for path, faults in found])
+    else:
+        for path, faults in found:
+            tell("\n".join(faults) if faults else f"{path}: fine")
+    if any(faults for _, faults in found):
+        raise typer.Exit(2)
+
+
+def _faults(path: Path) -> list[str]:
+    """Read one file as what it is, and list what is wrong with it."""
+    try:
+        if path.suffix.lower() == ".toml":
+            _read_toml(path)
+        else:
+            _read_tunes(path)
+    except InputError as wrong:
+        return [str(fault) for fault in wrong.faults]
+    return []
+
+
+def _read_toml(path: Path) -> None:
+    from underbow.fiddle.pattern import looks_like_pattern, read_pattern
+    from underbow.files import read_text
+    from underbow.track.sheet import read_sheet
+
+    text = read_text(path)
+    if looks_like_pattern(text):
+        read_pattern(text, str(path))
+    else:
+        read_sheet(path)
+
+
+def _read_tunes(path: Path) -> None:
+    from underbow.tune.source import load_book
+
+    told = [fault for tune in load_book(path) for fault in tune.told]
+    if told:
+        raise InputError(*told)

@@ -1,0 +1,70 @@
+"""Where exceptions become one line each and an exit status: 0 done, 1 failed while working, 2 wrong input."""
+
+from __future__ import annotations
+
+import functools
+import json
+import os
+import sys
+from collections.abc import Callable
+from typing import Annotated, ParamSpec, TypeVar
+
+import typer
+
+from underbow.errors import InputError, UnderbowError
+
+P = ParamSpec("P")
+R = TypeVar("R")
+Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout and nothing else.")]
+
+
+def command(body: Callable[P, R]) -> Callable[P, R]:
+    """Turn what a command raises into its exit status.
+
+    ``InputError`` ends with 2 and one line a fault, ``UnderbowError`` with 1 and its line, a closed pipe or Ctrl-C quietly.
+    Anything else is our own fault and keeps its traceback.
+    """
+
+    @functools.wraps(body)
+    def run(*args: P.args, **kwargs: P.kwargs) -> R:
+        try:
+            return body(*args, **kwargs)
+        except InputError as wrong:
+            for fault in wrong.faults:
+                say(f"underbow: {fault}")
+            raise typer.Exit(2) from None
+        except UnderbowError as failed:
+            say(f"underbow: {failed}")
+            raise typer.Exit(1) from None
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader left: nothing more to tell it
+            raise typer.Exit(1) from None
+        except KeyboardInterrupt:
+            say("underbow: stopped; nothing half made was left behind")
+            raise typer.Exit(130) from None
+
+    return run
+
+
+def say(line: str) -> None:
+    """Put one line on stderr, control characters made visible."""
+    typer.echo(plain(line), err=True)
+
+
+def tell(text: str) -> None:
+    """Put a result on stdout."""
+    typer.echo(plain(text))
+
+
+def tell_json(document: object) -> None:
+    """Put one JSON document, and nothing else, on stdout."""
+    typer.echo(json.dumps(document, ensure_ascii=False, indent=2))
+
+
+def plain(text: str) -> str:
+    r"""Make control characters visible, so that a file's text can't steer the terminal.
+
+    >>> plain("a\x1b[2Jb")
+    'a\\x1b[2Jb'
+    """
+    return "".join(c if c in "\n\t" or c.isprintable() else c.encode("unicode_escape").decode() for c in text)
