@@ -38,27 +38,30 @@ _TYPES: dict[str, tuple[type | tuple[type, ...], str]] = {
     "about": (str, "a line on how it is played"),
 }
 _BEATS = ("1/8", "3/16", "1/4", "3/8", "1/2", "3/4", "1/1")
-# What is played for a dance (the first that fits the meter) and for the units of a bar; common practice, no source.
-_BY_DANCE = {
-    "slip-jig": "slip-jig",
-    "hop-jig": "slip-jig",
-    "slide": "slide",
-    "jig": "jig-separate",
-    "hornpipe": "hornpipe",
-    "strathspey": "strathspey",
-    "polka": "polka",
-    "waltz": "waltz-oom-pah-pah",
-    "march": "march",
-    "two-step": "two-step",
-    "air": "slow-air",
-}
-_BY_KIND: dict[tuple[int, ...], str] = {
-    (4,): "nashville-shuffle",
-    (3,): "waltz-oom-pah-pah",
-    (6,): "jig-separate",
-    (9,): "slip-jig",
-    (12,): "slide",
-}
+# What is played for a dance (the first that suits the meter), else for the units of a bar; common practice, no source.
+_BY_DANCE = (
+    ("slip-jig", ("slip-jig",)),
+    ("slide", ("slide",)),
+    ("jig", ("jig-separate", "slip-jig", "slide")),
+    ("hornpipe", ("hornpipe", "three-two-hornpipe")),
+    ("strathspey", ("strathspey",)),
+    ("polka", ("polka",)),
+    ("waltz", ("waltz-oom-pah-pah",)),
+    ("mazurka", ("mazurka",)),
+    ("march", ("march", "march-in-three", "march-six-eight")),
+    ("two-step", ("two-step",)),
+    ("barn-dance", ("shuffle-swung",)),
+    ("schottische", ("shuffle-swung",)),
+    ("air", ("slow-air", "slow-air-in-three", "slow-air-in-six")),
+)
+_BY_METER = (
+    "three-two-hornpipe",
+    "nashville-shuffle",
+    "waltz-oom-pah-pah",
+    "jig-separate",
+    "slip-jig",
+    "slide",
+)
 _TEMPO_KEYS = ("beat", "low", "high")
 
 
@@ -201,12 +204,13 @@ def default_pattern(meter: Meter, rhythm: str = "") -> Pattern:
     >>> default_pattern(Meter.parse("(3+2+2)/8")).grid.written("bow")
     'd - - u - d - | u - - d - u -'
     """
-    words = kebab(rhythm)
-    wanted = [name for dance, name in _BY_DANCE.items() if dance in words] + [_BY_KIND.get(_kind(meter), "")]
-    for name in wanted:
-        pattern = library().get(name)
-        if pattern is not None and pattern.suits(meter):
-            return pattern.fitted(meter)
+    dance = kebab(rhythm)
+    wanted = [name for word, names in _BY_DANCE if word in dance for name in names]
+    known = library()
+    same = [name for name in _BY_METER if known[name].grid.meter == meter]
+    for name in (*wanted, *same, *_BY_METER):
+        if known[name].suits(meter):
+            return known[name].fitted(meter)
     return _bow_a_beat(meter)
 
 
