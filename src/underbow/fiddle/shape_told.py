@@ -1,0 +1,73 @@
+"""What a player should know about the shapes chosen: other strings, tones left out, shapes that fit two chords."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from underbow.fiddle.fingerboard import HandShape
+from underbow.fiddle.shape_cost import fits
+from underbow.fiddle.shape_search import says_two
+from underbow.fiddle.tuning import Tuning
+from underbow.theory.chord import Chord
+
+_WORDS = {2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
+
+
+def told_about(
+    placed: Sequence[tuple[Chord | None, HandShape | None]], tuning: Tuning, pair: tuple[int, int], modal: bool = False
+) -> tuple[str, ...]:
+    """One line for each thing worth telling about the shapes of a progression, each thing once.
+
+    Parameters
+    ----------
+    placed : sequence of (Chord or None, HandShape or None)
+        In the order of the progression.
+    tuning : Tuning
+    pair : tuple of int
+        The strings that were asked for.
+    modal : bool
+    """
+    different = dict.fromkeys((chord, shape) for chord, shape in placed if chord is not None)
+    chords = tuple(dict.fromkeys(chord for chord, _ in different))
+    lines: dict[str, None] = {}
+    for chord, shape in different:
+        for line in _about(chord, shape, tuning, pair, chords):
+            lines[line] = None
+    return tuple(lines)
+
+
+def _about(
+    chord: Chord, shape: HandShape | None, tuning: Tuning, pair: tuple[int, int], chords: Sequence[Chord]
+) -> Iterator[str]:
+    if shape is None:
+        yield f"{chord}: no hand shape within reach on any strings; the backup is silent there"
+        return
+    here = f"{chord} {shape.label}"
+    sounding = " and ".join(str(note.pitch_class) for note in shape.spelled(chord))
+    if not set(shape.strings) >= set(pair):
+        yield (
+            f"{here}: no two of its notes within reach on the {_names(tuning, pair)} strings; the nearest are {sounding} on "
+            f"{_names(tuning, shape.strings)}"
+        )
+    elif not says_two(shape):
+        yield f"{here}: {sounding}, one note doubled"
+    degrees = shape.degrees(chord)
+    missing = [
+        f"{degree} ({tone})"
+        for degree, tone in zip(chord.degrees, chord.tones, strict=True)
+        if degree not in degrees and degree not in {"1", "3", "b3", "5"}
+    ]
+    if len(chord.tones) > 4 or missing:
+        count = _WORDS[len(chord.tones)]
+        without = f", without its {' and '.join(missing)}" if missing else ""
+        yield f"{here}: of its {count} notes the shape keeps {sounding} ({', '.join(degrees)}){without}"
+    foreign = [str(note.pitch_class) for note in shape.notes if note.midi % 12 not in chord.numbers]
+    if foreign:
+        yield f"{here}: {' and '.join(foreign)} is not in the chord and rings as a drone"
+    claims = [str(other) for other in chords if other.root.number != chord.root.number and fits(shape, other)]
+    if claims:
+        yield f"{here}: {sounding} also fits {', '.join(claims)}"
+
+
+def _names(tuning: Tuning, strings: Sequence[int]) -> str:
+    return " and ".join(str(tuning.strings[string].pitch_class) for string in strings)
