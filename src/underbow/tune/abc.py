@@ -1,0 +1,98 @@
+"""The reader of ABC tunes, to the standard 2.1 (December 2011), strict and loose.
+
+It reads single tunes and the first voice of others. What bears on sound is read; what it can't make sense of is told, with
+its place, and what was assumed instead; nothing is guessed silently. Chords of notes give their top note to the melody. The
+parts of the work lie in ``abc_text`` (lines), ``abc_lexer`` (signs), ``abc_fields``, ``abc_notes``, ``abc_builder``
+(measures), ``abc_repeats`` (the order played) and ``abc_finish`` (sections, bars that don't fit).
+"""
+
+from __future__ import annotations
+
+from underbow.errors import Fault, InputError
+from underbow.tune.abc_builder import FREE_METER, MOST_WRITTEN, TooLongError, TuneBuilder, header_text, joined_text
+from underbow.tune.abc_finish import finish
+from underbow.tune.abc_notes import Accidentals
+from underbow.tune.abc_repeats import MOST_PLAYED, TooManyMeasuresError, order_of
+from underbow.tune.abc_text import LineIndex, Told, TuneText, tunes_of
+from underbow.tune.tune import Tune
+
+
+def read_abc(
+    text: str, *, file: str = "", accidentals: Accidentals = "pitch", strict: bool = False
+) -> tuple[Tune, ...]:
+    """Read every tune of an ABC text.
+
+    Parameters
+    ----------
+    text : str
+    file : str
+        Its name, for what is told.
+    accidentals : {"pitch", "octave", "not"}
+        How far an accidental reaches: to the end of the bar in all octaves (the standard's default, section 11.3), in its own
+        octave (as in print), or its note alone. A ``%%propagate-accidentals`` line in the text comes first.
+    strict : bool
+        Whether what would be assumed is an error instead.
+
+    Returns
+    -------
+    tuple of Tune
+        One for each ``X:``; a text without any is one tune. A tune beyond the limits (``MOST_WRITTEN`` notes written,
+        ``MOST_PLAYED`` measures played) has no measures and says so in ``told``.
+
+    Raises
+    ------
+    InputError
+        If ``strict``, with everything that was told.
+
+    >>> tune, = read_abc("X:1\\nT:Two bars\\nM:2/4\\nL:1/8\\nK:D\\n|:dA FA|1 d2 d2:|2 d4|]")
+    >>> tune.order, [note.midi for note in tune.melody().notes]
+    ((0, 1, 0, 2), [74, 69, 66, 69, 74, 74, 74, 69, 66, 69, 74])
+    """
+    lines = LineIndex(text)
+    tunes = tuple(_read(tune, Told(lines, file), accidentals) for tune in tunes_of(text))
+    if strict and (told := [fault for tune in tunes for fault in tune.told]):
+        raise InputError(*told)
+    return tunes
+
+
+def _read(text: TuneText, told: Told, accidentals: Accidentals) -> Tune:
+    builder = TuneBuilder(told, accidentals)
+    title = next((line.text[2:].strip() for line in text.lines if line.text.startswith("T:")), "")
+    number = next((line.text[2:].strip() for line in text.lines if line.text.startswith("X:")), "")
+    told.where = f"tune {number}" if number else title[:40]
+    order: list[int] = []
+    try:
+        builder.read(text)
+        finish(builder)
+        order = order_of(builder.measures, builder.parts, lambda what, place: told.assume(what, place))
+    except TooLongError:
+        return _refused(builder, f"more than {MOST_WRITTEN} notes in one tune; divide it into several")
+    except TooManyMeasuresError:
+        return _refused(builder, f"more than {MOST_PLAYED} bars when its repeats are written out; take repeats off")
+    return _tune(builder, order)
+
+
+def _refused(builder: TuneBuilder, why: str) -> Tune:
+    builder.measures.clear()
+    builder.told.assumed = [Fault(why, builder.told.file, where=builder.told.where)]
+    return _tune(builder, [])
+
+
+def _tune(builder: TuneBuilder, order: list[int]) -> Tune:
+    measures = tuple(draft.frozen() for draft in builder.measures)
+    texts = builder.texts
+    number = header_text(texts, "X")
+    return Tune(
+        title=header_text(texts, "T"),
+        key=measures[0].key if measures else builder.key,
+        meter=measures[0].meter if measures else builder.meter or FREE_METER,
+        measures=measures,
+        order=tuple(order),
+        tempo=builder.tempo,
+        rhythm=header_text(texts, "R").lower(),
+        composer=joined_text(texts.get("C", ())),
+        source=header_text(texts, "S"),
+        number=int(number) if number.isdecimal() and len(number) < 10 else 1,
+        free=not builder.has_meter or builder.meter is None,
+        told=tuple(builder.told.assumed),
+    )

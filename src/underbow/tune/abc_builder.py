@@ -1,0 +1,469 @@
+"""Measures from the lines of one tune: fields, bar lines, endings, chord symbols and words, voices.
+
+What is a matter of notes is left to :class:`~underbow.tune.abc_notes.NoteReader`; the order in which the measures are
+played is found afterwards, in :mod:`underbow.tune.abc_repeats`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from fractions import Fraction
+
+from underbow.theory.chord import Chord
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter, Tempo
+from underbow.tune import abc_fields as fields
+from underbow.tune.abc_draft import Draft, Event
+from underbow.tune.abc_lexer import Sign, bar_line, signs
+from underbow.tune.abc_notes import MARKS, Accidentals, NoteReader
+from underbow.tune.abc_text import Line, Music, Told, TuneText, body_field, field_of
+
+MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
+FREE_METER = Meter((4,), 4)
+_NO_CHORD = re.compile(r"N\.?C\.?", re.IGNORECASE)
+_JUMPS = (
+    ("D.C.", re.compile(r"d\.?\s?c\.?|da\s?capo", re.IGNORECASE)),
+    ("D.S.", re.compile(r"d\.?\s?s\.?|dal\s?segno", re.IGNORECASE)),
+)
+_PLAIN_JUMPS = {"fine": "fine", "fin": "fine", "segno": "segno", "coda": "coda", "tocoda": "to coda", "alcoda": "to coda",
+                "dacoda": "D.C. al coda"}  # fmt: skip
+_DYNAMICS = frozenset(("p", "pp", "ppp", "pppp", "f", "ff", "fff", "ffff", "mp", "mf", "sfz", "fz"))
+
+
+class TooLongError(Exception):
+    """The tune is beyond the stated limit."""
+
+
+class TuneBuilder:
+    """Reads the lines of one tune into draft measures and what its header says."""
+
+    def __init__(self, told: Told, accidentals: Accidentals) -> None:
+        self.told = told
+        self.notes = NoteReader(told, accidentals)
+        self.texts: dict[str, list[str]] = {}
+        self.key = Key.parse("C")
+        self.meter: Meter | None = None
+        self.unit: Fraction | None = None
+        self.tempo: Tempo | None = None
+        self.parts: tuple[str, ...] = ()
+        self.measures: list[Draft] = []
+        self.first_voice: str | None = None
+        self.silent = False  # inside another voice, or an overlay
+        self.overlay = False
+        self.in_body = False
+        self.has_key = self.has_meter = False
+        self.ending: tuple[int, ...] = ()
+        self.after_bar = -1  # where the last bar line ended, for |1
+        self.line_start = False
+        self.count = 0
+        self.notes.key = self.key
+        self.m = Draft(self.key, FREE_METER, 0)
+
+    # -- lines ------------------------------------------------------------------------------------------------------
+
+    def read(self, tune: TuneText) -> None:
+        """Read the file's header, the tune's header and its body."""
+        for line in tune.header:
+            found = field_of(line.text)
+            if found and found[0] in "CDIJLMOQRSUZ":
+                self.field(*found, line.start)
+            elif line.text.startswith("%%"):
+                self.directive(line.text[2:], line.start)
+        music = Music()
+        for line in tune.lines:
+            self._line(line, music)
+        self._flush(music)
+        self._end()
+
+    def _line(self, line: Line, music: Music) -> None:
+        text = line.text
+        if text.startswith("%%"):
+            self.directive(text[2:], line.start)
+            return
+        found = body_field(text) if self.in_body else field_of(text)
+        if found and not self.in_body and found[0] in "ABCDEFGabcdefgz" and found[1].startswith(("|", ":")):
+            found = None
+        if found:
+            if music.text.strip():
+                self._flush(music)
+            self.field(*found, line.start)
+            return
+        if not self.in_body:
+            self._begin_body(line.start)
+        if text.endswith("\\"):
+            music.add(text[:-1].rstrip(" \t\\"), line.start)
+        else:
+            music.add(text, line.start)
+            self._flush(music)
+            if self.measures and self.m.empty:
+                self.measures[-1].new_line = True
+            elif not self.m.empty:
+                self.m.new_line = True
+
+    def _begin_body(self, place: int) -> None:
+        self.in_body = True
+        if not self.has_key:
+            self.told.assume("no K: line before the notes; read as C major (write its key, such as K:D)", place)
+        if not self.has_meter:
+            self.meter = None
+        self._in_force()
+
+    def _in_force(self) -> None:
+        """Let the notes to come know what the fields say."""
+        self.notes.key = self.key
+        self.notes.meter = self.meter
+        self.notes.unit = self.unit if self.unit is not None else fields.default_unit(self.meter)
+        if self.m.empty:
+            self.m.key = self.key
+            self.m.meter = self.meter or FREE_METER
+
+    def directive(self, text: str, place: int) -> None:
+        """Read a ``%%`` line: one of them bears on sound."""
+        words = text.split()
+        if len(words) > 1 and words[0] == "propagate-accidentals" and words[1] in ("pitch", "octave", "not"):
+            self.notes.accidentals = words[1]  # type: ignore[assignment]
+        elif words:
+            self.told.pass_over(f"%%{words[0]} does not bear on the melody", place)
+
+    # -- fields -----------------------------------------------------------------------------------------------------
+
+    def field(self, letter: str, value: str, begin: int, start: int) -> None:
+        """Apply an information field, of a line or inline."""
+        place = start + begin
+        if letter in "TCRSONZBDFGHA":
+            if letter == "R" or not (self.in_body and letter != "T"):
+                self.texts.setdefault(letter, []).append(fields.plain_text(value))
+        elif letter == "K":
+            self._key(value, place)
+        elif letter == "M":
+            self._meter(value, place)
+        elif letter in "LQ":
+            self._unit_or_tempo(letter, value, place)
+        elif letter == "P":
+            self._part(value, place)
+        elif letter == "V":
+            self._voice(value, place)
+        elif letter == "U":
+            self._user_mark(value, place)
+        elif letter == "I":
+            self.directive(value.strip(), place)
+        elif letter == "m":
+            self.told.assume("m: macros are not carried out; the sign is read as it stands", place)
+        elif letter == "X":
+            self.texts.setdefault("X", []).append(value.strip())
+        elif letter not in "wWrs+":
+            self.told.pass_over(f"{letter}: is no field of ABC", place)
+
+    def _key(self, value: str, place: int) -> None:
+        if self.silent:
+            return
+        found = fields.key_field(value, self.key)
+        if found.odd:
+            read = f"read as {found.key}" if found.key else "left out"
+            self.told.assume(f"{found.odd!r} is no key or mode; {read}", place)
+        if found.key is not None:
+            self.key = found.key
+            self.has_key = True
+        if found.octaves or found.semitones or found.key is not None:
+            self.notes.shift = (found.octaves, found.semitones)
+        if not self.in_body:
+            self.in_body = self.has_key = True
+        self._in_force()
+
+    def _meter(self, value: str, place: int) -> None:
+        try:
+            meter = fields.meter_field(value)
+        except ValueError as fault:
+            self.told.assume(f"{fault}; the meter before it goes on", place)
+            return
+        if not self.silent:
+            self.meter, self.has_meter = meter, True
+            if self.in_body and self.unit is None:  # a later M: does not change L: (section 3.1.7)
+                self.unit = self.notes.unit
+            self._in_force()
+
+    def _unit_or_tempo(self, letter: str, value: str, place: int) -> None:
+        if self.silent:
+            return
+        try:
+            if letter == "L":
+                self.unit = fields.unit_field(value)
+                self._in_force()
+                return
+            tempo = fields.tempo_field(value, self.unit if self.unit is not None else fields.default_unit(self.meter))
+        except ValueError as fault:
+            self.told.assume(f"{fault}; left out", place)
+            return
+        if tempo is not None:
+            self.tempo = self.tempo or tempo
+            self.m.tempo = tempo
+
+    def _part(self, value: str, place: int) -> None:
+        value = value.strip()
+        if self.in_body:
+            if not self.m.empty:
+                self._close()
+            self.m.part = re.sub(r"[.\s]", "", value)[:20]
+            return
+        try:
+            self.parts = fields.parts_field(value)
+        except ValueError as fault:
+            self.told.assume(f"{fault}; the tune is played as it stands", place)
+
+    def _voice(self, value: str, place: int) -> None:
+        name = (value.split() or [""])[0]
+        if self.first_voice is None:
+            self.first_voice = name
+        self.overlay = False
+        self.silent = name != self.first_voice
+        if self.silent:
+            self.told.pass_over(f"voice {name} was left out: the first voice, {self.first_voice}, is the melody", place)
+
+    def _user_mark(self, value: str, place: int) -> None:
+        sign, equals, meaning = (part.strip() for part in value.partition("="))
+        if equals and re.fullmatch(r"[H-Wh-w~]", sign):
+            self.notes.user_marks[sign] = meaning.strip("!+") if meaning[:1] in "!+" else ""
+        else:
+            self.told.pass_over("U: line that can't be read", place)
+
+    # -- music ------------------------------------------------------------------------------------------------------
+
+    def _flush(self, music: Music) -> None:
+        """Read the music code gathered so far."""
+        text, self.after_bar, self.line_start = music.text, -1, True
+        if text:
+            for sign in signs(text):
+                self._sign(sign, music)
+                self.line_start = False
+        music.text = ""
+        music.places.clear()
+
+    def _sign(self, sign: Sign, music: Music) -> None:
+        place = music.place(sign.start)
+        if self.silent and sign.kind != "inline":
+            if sign.kind != "bar" or not self.overlay:
+                return
+            self.silent = self.overlay = False
+        getattr(self, "_on_" + sign.kind)(sign, place)
+
+    def _add(self, event: Event | None) -> None:
+        if event is None:
+            return
+        self.count += 1
+        if self.count > MOST_WRITTEN:
+            raise TooLongError
+        if self.m.empty and not self.m.events:
+            self.m.place = event.source[0]
+        self.m.events.append(event)
+
+    def _on_note(self, sign: Sign, place: int) -> None:
+        self._add(self.notes.note(sign.text, place))
+
+    def _on_rest(self, sign: Sign, place: int) -> None:
+        self._add(self.notes.rest(sign.text, place))
+
+    def _on_rests(self, sign: Sign, place: int) -> None:
+        """Read ``Z4``: whole bars of rest (section 4.5)."""
+        bars = int(sign.text[1:] or 1) if len(sign.text) < 5 else 0
+        if not bars:
+            self.told.assume(f"{sign.text!r} is no number of bars to rest; read as one", place)
+        for i in range(bars or 1):
+            if i:
+                self._close()
+            self._add(Event((self.meter or FREE_METER).bar, source=(place, place + len(sign.text))))
+        self.notes.last = None
+
+    def _on_spacer(self, sign: Sign, place: int) -> None:
+        """``y`` takes no time."""
+
+    def _on_open(self, _: Sign, place: int) -> None:
+        self.notes.open_bracket(place)
+
+    def _on_close(self, sign: Sign, place: int) -> None:
+        self._add(self.notes.close_bracket(sign.text, place))
+
+    def _on_grace(self, sign: Sign, place: int) -> None:
+        self.notes.grace(sign.text, place)
+
+    def _on_tuplet(self, sign: Sign, place: int) -> None:
+        self.notes.tuplet(sign.text, place)
+
+    def _on_broken(self, sign: Sign, place: int) -> None:
+        self.notes.break_rhythm(sign.text, place)
+
+    def _on_tie(self, _: Sign, place: int) -> None:
+        self.notes.tie(place)
+
+    def _on_slur(self, _: Sign, _place: int) -> None:
+        self.notes.slur()
+
+    def _on_unslur(self, _: Sign, place: int) -> None:
+        self.notes.unslur(place)
+
+    def _on_inline(self, sign: Sign, place: int) -> None:
+        inside = sign.text.strip("[]").strip()
+        letter, _, value = inside.partition(":")
+        if not sign.text.endswith("]"):
+            self.told.assume(f"{sign.text[:20]!r} has no ] after it; taken to the end of the line", place)
+        self.field(letter.strip(), value, 3, place)
+
+    def _on_overlay(self, _: Sign, place: int) -> None:
+        self.told.pass_over("what stands after & is a second voice in its bar; it was left out", place)
+        self.silent = self.overlay = True
+
+    def _on_mark(self, sign: Sign, place: int) -> None:
+        name = sign.text[1:-1]
+        if sign.text[0] == "+" and name and re.fullmatch(r"(?:[\^_=]*[A-Ga-g][,']*[\d/]*){2,}", name):
+            self.told.assume(f"{sign.text} is read as a chord of notes; write [{name}]", place)
+            self.notes.open_bracket(place)
+            for inner in signs(name):
+                self.notes.note(inner.text, place)
+            self._add(self.notes.close_bracket("]", place + len(sign.text) - 1))
+            return
+        self._mark(name)
+
+    def _on_short(self, sign: Sign, place: int) -> None:
+        name = self.notes.user_marks.get(sign.text, MARKS.get(sign.text))
+        if name is None:
+            self.told.pass_over(f"the sign {sign.text} has no meaning unless U: gives it one", place)
+        elif name:
+            self._mark(name)
+
+    def _mark(self, name: str) -> None:
+        if (jump := _jump(name)) and name not in ("fermata",):
+            self.m.jumps.add(jump)
+        elif name and name not in _DYNAMICS and not re.fullmatch(r"[0-5]|[<>]?[()]|\S*[()]", name):
+            self.notes.mark(name)
+
+    def _on_string(self, sign: Sign, place: int) -> None:
+        """Read quoted text: a chord symbol, or words (sections 4.18 and 4.19)."""
+        text = sign.text[1:-1].strip()
+        if text[:1] in ("^", "_", "<", ">", "@"):
+            text = re.sub(r"^(?:@[-\d.]*,?[-\d.]*|.)", "", text).strip()
+        else:
+            if _NO_CHORD.fullmatch(text):
+                self.m.chords.append((len(self.m.events), None))
+                return
+            for part in re.split(r"[;\n]|\\n", text):
+                try:
+                    self.m.chords.append((len(self.m.events), Chord.parse(part)))
+                except ValueError:
+                    continue
+                return
+        if jump := _jump(text):
+            self.m.jumps.add(jump)
+        elif text and not text[0].isdigit():
+            self.told.pass_over(f'"{text[:40]}" was taken as words, not as a chord', place)
+
+    # -- bar lines --------------------------------------------------------------------------------------------------
+
+    def _on_bar(self, sign: Sign, place: int) -> None:
+        line = bar_line(sign.text)
+        if self.notes.bracket is not None:
+            self.told.assume("a chord of notes has no ] before the bar line; closed there", place)
+            self._add(self.notes.close_bracket("]", place))
+        self.after_bar = sign.end
+        if "fermata" in self.notes.marks:  # over a bar line it marks the end, as "Fine" does
+            self.m.jumps.add("fine")
+        self.notes.marks.clear()
+        if line.invisible:
+            return
+        self.notes.new_bar()
+        if not self.m.empty or self.m.ending_start:
+            self._close()
+        before = self.measures[-1] if self.measures else None
+        if before is not None:
+            before.repeat_end = max(before.repeat_end, line.ends)
+            if line.final:
+                before.final = line.final
+            before.jumps |= self.m.jumps & {"fine", "D.C.", "D.S."}
+            self.m.jumps -= {"fine", "D.C.", "D.S."}
+        self.m.repeat_start = max(self.m.repeat_start, line.starts)
+        if line.ends or line.starts or line.final:
+            self.ending = self.m.ending = ()
+
+    def _close(self) -> None:
+        """End the measure in hand and begin the next one."""
+        self.measures.append(self.m)
+        self.m = Draft(self.key, self.meter or FREE_METER, 0, ending=self.ending)
+
+    def _on_ending(self, sign: Sign, place: int) -> None:
+        numbers = _numbers(sign.text)
+        if not self.m.empty:
+            self.told.assume(f"{sign.text!r} stands inside a bar; a bar line was assumed before it", place)
+            self._close()
+            self.notes.new_bar()
+        if not numbers:
+            self.told.assume(f"{sign.text!r} is no ending; left out", place)
+            return
+        self.ending = self.m.ending = numbers
+        self.m.ending_start = True
+
+    def _on_number(self, sign: Sign, place: int) -> None:
+        """Read a bare number: an ending right after a bar line, else a slip."""
+        if self.m.empty and self.measures and (self.after_bar == sign.start or self.after_bar >= 0 or self.line_start):
+            if self.after_bar != sign.start:
+                self.told.assume(f"{sign.text!r} away from its bar line; read as an ending, [{sign.text}", place)
+            self._on_ending(sign, place)
+        else:
+            self.told.assume(f"the number {sign.text!r} belongs to no note; left out", place)
+
+    def _on_colon(self, sign: Sign, place: int) -> None:
+        if self.m.empty and self.after_bar >= 0:
+            self.told.assume("':' after a bar line was read as |:", place)
+            self.m.repeat_start = 1
+        else:
+            self.told.assume("':' without a bar line; left out", place)
+
+    def _on_reserved(self, sign: Sign, place: int) -> None:
+        if sign.text not in "$!":
+            self.told.pass_over(f"the sign {sign.text} stands for nothing", place)
+
+    def _on_odd(self, sign: Sign, place: int) -> None:
+        what = {'"': 'a " without its pair', "{": "a { without its }", "}": "a } without its {"}.get(sign.text)
+        self.told.assume(f"{what or repr(sign.text)} makes no sense here; left out", place)
+
+    def _end(self) -> None:
+        if self.notes.bracket is not None:
+            self._add(self.notes.close_bracket("]", self.notes.bracket_start))
+        if not self.m.empty or (self.m.ending_start and self.measures):
+            self._close()
+
+
+def _numbers(text: str) -> tuple[int, ...]:
+    """Numbers of an ending: ``[1,3,5-7`` (section 4.10); empty where it can't be one."""
+    found: list[int] = []
+    for item in text.strip("[ \t.").split(","):
+        first, dash, last = item.partition("-")
+        if len(first) > 2 or len(last) > 2:
+            return ()
+        if first.isdigit():
+            found += range(int(first), int(last) + 1) if dash and last.isdigit() else [int(first)]
+    return tuple(dict.fromkeys(number for number in found if 0 < number < 100))
+
+
+def _jump(text: str) -> str:
+    """Read a word that sends the player elsewhere; empty where it is none."""
+    plain = re.sub(r"[\s.!]", "", text).lower()
+    if plain in _PLAIN_JUMPS:
+        return _PLAIN_JUMPS[plain]
+    for name, form in _JUMPS:
+        match = form.match(text)
+        if match:
+            tail = re.sub(r"[\s.]", "", text[match.end() :]).lower()
+            if tail in ("", "alfine", "alfin"):
+                return name
+            if tail == "alcoda":
+                return f"{name} al coda"
+    return ""
+
+
+def header_text(texts: dict[str, list[str]], letter: str) -> str:
+    """First value of a text field."""
+    return next((value for value in texts.get(letter, ()) if value), "")
+
+
+def joined_text(values: Iterable[str]) -> str:
+    """Values of a text field in one line."""
+    return ", ".join(value for value in values if value)

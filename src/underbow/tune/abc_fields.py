@@ -1,0 +1,222 @@
+"""The information fields of ABC that bear on sound: K: M: L: Q: P: U: (standard 2.1, section 3)."""
+
+from __future__ import annotations
+
+import html
+import re
+import unicodedata
+from dataclasses import dataclass
+from fractions import Fraction
+
+from underbow.theory.key import MODES, Key
+from underbow.theory.meter import Meter, Tempo
+from underbow.theory.pitch import PitchClass
+
+MOST_PARTS = 1000
+_KEY = re.compile(r"([A-Ga-g])\s*([#b♯♭]?)\s*(exp\b|[A-Za-z]*)(.*)", re.DOTALL)
+_ACCIDENTAL = re.compile(r"(?<![\w=])(\^\^|\^|__|_|=)([A-Ga-g])(?![\w=])")
+_CLEFS = re.compile(r"\b(treble|alto|tenor|bass|perc|none|clef=\S*)([+-]8)?\b|([+-]8)\b")
+_SETTING = re.compile(r"\b(octave|transpose)\s*=\s*(-?\d{1,2})\b")
+_KNOWN = re.compile(r"(?:clef|middle|m|octave|transpose|t|stafflines|staffscale|style|name|nm|sname|snm|merge|stem|up|dn|dyn|gchords?)=?\S*",
+                    re.IGNORECASE)  # fmt: skip
+_ALTER = {"^^": 2, "^": 1, "__": -2, "_": -1, "=": 0}
+_FRACTION = re.compile(r"(\d{1,4})\s*/\s*(\d{1,4})")
+_QUOTED = re.compile(r'"[^"]*"?')
+_TEX = re.compile(
+    r"\\(?:(['`^\"~=.])\{?([A-Za-z])\}?|([uvHc])\{?([A-Za-z])\}?|(ss|ae|AE|oe|OE|aa|AA|o/|O/|/o|/O|th|TH|dh|DH))"
+)
+_MARKS = {"'": "\u0301", "`": "\u0300", "^": "\u0302", '"': "\u0308", "~": "\u0303", "=": "\u0304", ".": "\u0307",
+          "u": "\u0306", "v": "\u030c", "H": "\u030b", "c": "\u0327"}  # fmt: skip
+_LIGATURES = {"ss": "ß", "ae": "æ", "AE": "Æ", "oe": "œ", "OE": "Œ", "aa": "å", "AA": "Å", "o/": "ø", "/o": "ø", "O/": "Ø",
+              "/O": "Ø", "th": "þ", "TH": "Þ", "dh": "ð", "DH": "Ð"}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class KeyField:
+    """What a K: line says: the key (None where it only sets a clef), the shift in semitones, and what made no sense."""
+
+    key: Key | None
+    octaves: int = 0
+    semitones: int = 0
+    odd: str = ""
+
+
+def key_field(value: str, before: Key) -> KeyField:
+    """Read a K: line (section 3.1.14 and 4.6).
+
+    >>> str(key_field("D Phr ^f", Key.parse("C")).key), key_field("D =c", Key.parse("C")).key.alteration("C")
+    ('Dphr', 0)
+    >>> [key_field("D exp _b _e ^f", Key.parse("C")).key.alteration(letter) for letter in "BCEF"]
+    [-1, 0, -1, 1]
+    """
+    value = value.strip()
+    octaves, semitones = 0, 0
+    for name, number in _SETTING.findall(value):
+        if name == "octave":
+            octaves += max(-4, min(4, int(number)))
+        else:
+            semitones += max(-36, min(36, int(number)))
+    for clef in _CLEFS.finditer(value):
+        octaves += {"+8": 1, "-8": -1}.get(clef[2] or clef[3] or "", 0)
+    altered = {letter.upper(): _ALTER[sign] for sign, letter in _ACCIDENTAL.findall(value)}
+    rest = _ACCIDENTAL.sub(" ", value)
+    if rest.startswith(("HP", "Hp")):
+        own = {"F": 0, "C": 0} if rest.startswith("HP") else {}
+        return KeyField(_key(PitchClass("A"), "mixolydian", own | altered), octaves, semitones)
+    if not rest.strip() or rest.strip().lower().startswith("none"):
+        return KeyField(_key(PitchClass("C"), "major", altered) if not altered or rest else None, octaves, semitones)
+    match = _KEY.fullmatch(rest.strip())
+    if match is None or _KNOWN.match(rest.strip()) or _CLEFS.match(rest.strip()):
+        key = _key(before.tonic, before.mode, dict(before.altered) | altered) if altered else None
+        known = bool(_KNOWN.match(rest.strip()) or _CLEFS.match(rest.strip()))
+        return KeyField(key, octaves, semitones, "" if known else rest.strip())
+    tonic = PitchClass.parse(match[1] + match[2])
+    word, tail = match[3], match[4]
+    odd = ""
+    if word == "exp":
+        plain = _key(tonic, "major", {})
+        return KeyField(_key(plain.tonic, "major", dict.fromkeys("CDEFGAB", 0) | altered), octaves, semitones)
+    mode = _mode(word)
+    if mode is None:
+        mode = "major"
+        odd = "" if _KNOWN.fullmatch(word) or _CLEFS.fullmatch(word) else word
+    for extra in tail.split():
+        if not (_KNOWN.fullmatch(extra) or _CLEFS.fullmatch(extra)):
+            odd = odd or extra
+    try:
+        return KeyField(_key(tonic, mode, altered), octaves, semitones, odd)
+    except ValueError:
+        return KeyField(None, octaves, semitones, value)
+
+
+def _mode(word: str) -> str | None:
+    if word in ("", "M"):
+        return "major"
+    if word in ("m", "min"):
+        return "minor"
+    three = word[:3].lower()
+    if len(three) < 3:
+        return None
+    return {"ion": "major", "aeo": "minor"}.get(three) or next((mode for mode in MODES if mode[:3] == three), None)
+
+
+def _key(tonic: PitchClass, mode: str, altered: dict[str, int]) -> Key:
+    plain = Key(tonic, mode)
+    own = tuple((letter, alter) for letter, alter in sorted(altered.items()) if plain.alteration(letter) != alter)
+    return Key(tonic, mode, own)
+
+
+def meter_field(value: str) -> Meter | None:
+    """Read an M: line; None for free meter (section 3.1.6). Raises ValueError for what is none.
+
+    >>> str(meter_field("(2+3+2)/8")), meter_field("none")
+    ('(2+3+2)/8', None)
+    """
+    value = value.strip()
+    if value.lower() in ("none", ""):
+        return None
+    return Meter.parse(value)
+
+
+def default_unit(meter: Meter | None) -> Fraction:
+    """Unit note length in quarters where no L: is written (section 3.1.7).
+
+    >>> default_unit(Meter.parse("2/4")), default_unit(Meter.parse("6/8"))
+    (Fraction(1, 4), Fraction(1, 2))
+    """
+    if meter is None or meter.bar >= 3:
+        return Fraction(1, 2)
+    return Fraction(1, 4)
+
+
+def unit_field(value: str) -> Fraction:
+    """Read an L: line in quarters; raise ValueError for what is none."""
+    value = value.strip()
+    match = _FRACTION.fullmatch(value)
+    if value == "1":
+        return Fraction(4)
+    if match is None or not int(match[1]) or not 0 < int(match[2]) <= 1024:
+        raise ValueError(f"not a note length: {value!r}; write one such as 1/8")
+    return Fraction(4 * int(match[1]), int(match[2]))
+
+
+def tempo_field(value: str, unit: Fraction) -> Tempo | None:
+    """Read a Q: line (sections 3.1.8 and 10.1); None where it is words only. Raises ValueError for what is none.
+
+    >>> str(tempo_field('"Lively" 3/8=120', Fraction(1, 2))), str(tempo_field("160", Fraction(1, 2)))
+    ('3/8 = 120', '1/8 = 160')
+    """
+    text = _QUOTED.sub(" ", value).strip()
+    if not text:
+        return None
+    left, equals, right = text.rpartition("=")
+    number = re.fullmatch(r"\d{1,4}(?:\.\d{1,3})?", right.strip())
+    if number is None or not Fraction(number[0]):
+        raise ValueError(f"not a tempo: {value.strip()!r}; write one such as Q:1/4=120")
+    beat = unit
+    if equals:
+        lengths = _FRACTION.findall(left)
+        if lengths and all(int(above) and int(below) for above, below in lengths):
+            beat = sum((Fraction(4 * int(above), int(below)) for above, below in lengths), Fraction(0))
+        elif many := re.fullmatch(r"[A-Ga-g]\s*(\d{0,2})(/\d{1,2})?", left.strip()):
+            beat = unit * Fraction(int(many[1] or 1), int((many[2] or "/1")[1:]) or 1) or unit
+        else:
+            raise ValueError(f"not a tempo: {value.strip()!r}; write one such as Q:1/4=120")
+    return Tempo(Fraction(number[0]), beat)
+
+
+def parts_field(value: str) -> tuple[str, ...]:
+    """Expand the order of the parts (section 3.1.9); raise ValueError where it can't be read.
+
+    >>> "".join(parts_field("((AB)3.(CD)3)2")), "".join(parts_field("A3B"))
+    ('ABABABCDCDCDABABABCDCDCD', 'AAAB')
+    """
+    text = re.sub(r"[.\s]", "", value)
+    stack: list[list[str]] = [[]]
+    last: list[str] = []
+    for item in re.findall(r"\d+|.", text):
+        if item == "(":
+            stack.append([])
+            last = []
+            continue
+        if item == ")":
+            if len(stack) == 1:
+                raise ValueError(f"the order of parts {value.strip()!r} closes a bracket that it did not open")
+            last = stack.pop()
+            stack[-1] += last
+        elif item.isdigit():
+            if not last:
+                raise ValueError(f"the order of parts {value.strip()!r} has a number with nothing before it")
+            times = int(item) if len(item) < 5 else MOST_PARTS + 1
+            if len(stack[-1]) + len(last) * times > MOST_PARTS:
+                raise ValueError(f"the order of parts {value.strip()!r} is longer than {MOST_PARTS} parts")
+            stack[-1] += last * (times - 1)
+            last = []
+        elif item.isalpha():
+            last = [item]
+            stack[-1].append(item)
+        else:
+            raise ValueError(f"the order of parts {value.strip()!r} has a sign that is no part: {item!r}")
+    if len(stack) > 1:
+        raise ValueError(f"the order of parts {value.strip()!r} opens a bracket that it does not close")
+    return tuple(stack[0])
+
+
+def plain_text(value: str) -> str:
+    """Read a title or a name: TeX accents and entities become letters (section 8.2), control characters go.
+
+    >>> plain_text(r"Se\\'an \\"Og &eacute;")
+    'Seán Ög é'
+    """
+    if "\\" in value:
+        value = _TEX.sub(_accent, value).replace("\\%", "%").replace("\\\\", "\\")
+    if "&" in value:
+        value = html.unescape(value)
+    return "".join(char for char in value if unicodedata.category(char)[0] != "C" or char == "\t").strip()
+
+
+def _accent(match: re.Match[str]) -> str:
+    if match[5]:
+        return _LIGATURES[match[5]]
+    mark, letter = match[1] or match[3], match[2] or match[4]
+    return unicodedata.normalize("NFC", letter + _MARKS[mark])

@@ -1,0 +1,207 @@
+"""Notes from signs: pitches with accidentals in force, lengths through broken rhythm, tuplets and brackets, ties and marks.
+
+Accidentals hold to the end of the bar, by default in all octaves, as the standard says (2.1, section 11.3,
+``%%propagate-accidentals pitch``); ``octave`` is the rule of printed music, ``not`` makes each one count for its note
+alone. A note tied over a bar line keeps its accidental. Graces take no time and their accidentals count too.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Literal
+
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter
+from underbow.theory.pitch import Pitch
+from underbow.tune.abc_draft import Event
+from underbow.tune.abc_lexer import length_of, note_sign, signs
+from underbow.tune.abc_text import Told
+
+Accidentals = Literal["pitch", "octave", "not"]
+MARKS = {".": "staccato", "~": "roll", "H": "fermata", "L": "accent", "M": "mordent", "O": "coda", "P": "upper mordent",
+         "S": "segno", "T": "trill", "u": "upbow", "v": "downbow"}  # fmt: skip
+NAMES = {"lowermordent": "mordent", "uppermordent": "upper mordent", "pralltriller": "upper mordent", ">": "accent",
+         "emphasis": "accent", "tr": "trill"}  # fmt: skip
+_TIME = {2: 3, 3: 2, 4: 3, 6: 2, 8: 3}  # tuplets whose time is the same in every meter (section 4.13)
+_BOWS = {"upbow": "u", "downbow": "d"}
+
+
+class NoteReader:
+    """Keeps what a note depends on, and adds notes to the measure in hand."""
+
+    def __init__(self, told: Told, accidentals: Accidentals) -> None:
+        self.told = told
+        self.accidentals = accidentals
+        self.key: Key
+        self.unit = Fraction(1, 2)
+        self.meter: Meter | None = None
+        self.shift = (0, 0)
+        self.user_marks: dict[str, str] = {}
+        self.in_bar: dict[tuple[str, int], int] = {}
+        self.last: Event | None = None  # the note, chord or rest before this one
+        self.bracket: list[tuple[Event, Fraction]] | None = None
+        self.bracket_start = 0
+        self.broken = 0
+        self.tuplets: list[list[int]] = []  # p, q, notes still to come
+        self.marks: list[str] = []
+        self.graces: tuple[Pitch, ...] = ()
+        self.slurs = 0
+
+    # -- pitch ------------------------------------------------------------------------------------------------------
+
+    def new_bar(self) -> None:
+        """Forget the accidentals of the bar that ended."""
+        self.in_bar.clear()
+
+    def pitch(self, text: str, place: int) -> tuple[Pitch, Fraction]:
+        """Give the pitch of a note sign, accidentals in force applied, and its length in units."""
+        written = note_sign(text)
+        if not written.good:
+            self.told.assume(f"{text!r} is no note that can be played; read as a plain {written.letter}", place)
+        scope = (written.letter, written.octave if self.accidentals == "octave" else 0)
+        alter = written.accidental
+        if alter is None:
+            alter = self._tied(written.letter, written.octave)
+            if alter is None:
+                alter = self.in_bar.get(scope)
+            if alter is None:
+                alter = self.key.alteration(written.letter)
+        elif self.accidentals != "not":
+            self.in_bar[scope] = alter
+        return Pitch(written.letter, alter, written.octave), written.length
+
+    def _tied(self, letter: str, octave: int) -> int | None:
+        if self.last is None or self.bracket:
+            return None
+        for pitch, tied in self.last.pitches:
+            if (tied or self.last.tied) and (pitch.letter, pitch.octave) == (letter, octave):
+                return pitch.alter
+        return None
+
+    # -- one sign each ----------------------------------------------------------------------------------------------
+
+    def note(self, text: str, place: int) -> Event | None:
+        """Read a note; None inside a bracket, which gives one event when it closes."""
+        pitch, units = self.pitch(text, place)
+        source = (place, place + len(text))
+        if self.bracket is not None:
+            self.bracket.append((Event(units * self.unit, [(pitch, False)], source=source), units))
+            return None
+        return self._place(Event(units * self.unit, [(pitch, False)], source=source))
+
+    def rest(self, text: str, place: int) -> Event | None:
+        """Read ``z`` or ``x``."""
+        units = length_of(text[1:])
+        if units is None:
+            self.told.assume(f"{text!r} is no rest that can be counted; read as one unit", place)
+        if self.bracket is not None:
+            return None
+        return self._place(Event((units or Fraction(1)) * self.unit, source=(place, place + len(text))))
+
+    def open_bracket(self, place: int) -> None:
+        """Begin a chord of notes."""
+        if self.bracket is not None:
+            self.told.assume("a chord of notes opens inside another; the first [ was left out", place)
+            return
+        self.bracket, self.bracket_start = [], place
+
+    def close_bracket(self, text: str, place: int) -> Event | None:
+        """End a chord of notes: its length is its first note's times the number after it (section 4.17)."""
+        inside, self.bracket = self.bracket, None
+        if inside is None:
+            self.told.assume("] without the [ of a chord; left out", place)
+            return None
+        outer = length_of(text[1:])
+        if outer is None:
+            self.told.assume(f"{text!r} is no length; read as one unit", place)
+        if not inside:
+            self.told.assume("a chord of notes without notes; left out", place)
+            return None
+        pitches = [pair for event, _ in inside for pair in event.pitches]
+        length = inside[0][1] * (outer or Fraction(1)) * self.unit
+        return self._place(Event(length, pitches, source=(self.bracket_start, place + len(text))))
+
+    def grace(self, text: str, place: int) -> None:
+        """Read graces: they take no time of the melody (section 4.12)."""
+        inside = text.strip("{}/ ")
+        pitches = []
+        for sign in signs(inside):
+            if sign.kind == "note":
+                pitches.append(self.pitch(sign.text, place)[0])
+        self.graces += tuple(pitches)
+
+    def tuplet(self, text: str, place: int) -> None:
+        """Read ``(p:q:r`` (section 4.13)."""
+        numbers = [int(number) if number and len(number) < 4 else 0 for number in text.strip("( \t").split(":")]
+        p, q, r = [*numbers, 0, 0][:3]
+        compound = self.meter is not None and self.meter.compound and self.meter.bar != Fraction(3, 2)
+        q = q or _TIME.get(p, 3 if compound else 2)
+        r = r or p
+        if not 2 <= p <= 64 or not 1 <= q <= 64 or r > 64 or (":" not in text and p > 9):
+            self.told.assume(f"{text!r} is no tuplet that can be played; the notes are read as they stand", place)
+            return
+        self.tuplets.append([p, q, r])
+
+    def break_rhythm(self, text: str, place: int) -> None:
+        """Read ``>`` or ``<``: the note before it changes now, the one after it when it comes (section 4.4)."""
+        if self.last is None or self.broken or len(text) > 3:
+            self.told.assume(f"{text!r} has no two notes to share their time unevenly; left out", place)
+            return
+        self.broken = len(text) if text[0] == ">" else -len(text)
+        self.last.length *= _share(self.broken)
+
+    def tie(self, place: int) -> None:
+        """Tie the note before it to the next one (section 4.11)."""
+        if self.bracket:
+            event = self.bracket[-1][0]
+            event.pitches = [(pitch, True) for pitch, _ in event.pitches]
+        elif self.last is None or not self.last.pitches:
+            self.told.assume("a tie with no note before it; left out", place)
+        else:
+            self.last.tied = True
+
+    def slur(self) -> None:
+        """Open a slur before the next note."""
+        self.slurs += 1
+
+    def unslur(self, place: int) -> None:
+        """Close a slur after the last note."""
+        if self.slurs:
+            self.slurs -= 1  # nothing stands in it
+        elif self.last is None:
+            self.told.assume("a slur ends where none began; left out", place)
+        else:
+            self.last.slur_ends += 1
+
+    def mark(self, name: str) -> None:
+        """Keep an ornament, an articulation or a bow mark for the next note."""
+        self.marks.append(NAMES.get(name, name))
+
+    # -- putting it down --------------------------------------------------------------------------------------------
+
+    def _place(self, event: Event) -> Event:
+        if self.broken:
+            event.length *= _share(-self.broken)
+            self.broken = 0
+        for tuplet in self.tuplets:
+            event.length *= Fraction(tuplet[1], tuplet[0])
+            event.tuplet = (tuplet[0], tuplet[1])
+            tuplet[2] -= 1
+        if self.tuplets:
+            self.tuplets = [tuplet for tuplet in self.tuplets if tuplet[2] > 0]
+        event.shift = self.shift
+        if event.pitches:
+            event.graces, self.graces = self.graces, ()
+            event.slur_starts, self.slurs = self.slurs, 0
+            if self.marks:
+                event.bow = next((_BOWS[mark] for mark in reversed(self.marks) if mark in _BOWS), "")
+                event.marks = tuple(dict.fromkeys(mark for mark in self.marks if mark not in _BOWS))
+        self.marks.clear()
+        self.last = event
+        return event
+
+
+def _share(broken: int) -> Fraction:
+    """How much of its length a note keeps: 3/2, 7/4, 15/8 for the long one, 1/2, 1/4, 1/8 for the short one."""
+    short = Fraction(1, 2 ** abs(broken))
+    return 2 - short if broken > 0 else short
