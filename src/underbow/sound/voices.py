@@ -21,7 +21,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,11 +29,15 @@ from numpy.typing import NDArray
 from underbow.track.performance import Gesture, Manner
 
 Samples = NDArray[np.float32]
+Floats = NDArray[np.floating[Any]]
 
 # dBFS: RMS over the sounding length where a note is sustained, over the first 0.2 s where it is struck or plucked.
 REFERENCE_DB = -20.0
 FULL_ACCENT, ACCENT_STEP_DB = 9, 2.0  # an accent grid's scale: 9 is full, each step 2 dB
-END_GRAIN, START_GRAIN = 256, 1000  # an action's ends lie on a grid of 1/256 s, its inner starts on one of 1/1000 s
+END_GRAIN, INNER_GRAIN = (
+    256,
+    1000,
+)  # an action's length is a multiple of 1/256 s, its inner times are multiples of 1/1000 s
 LEVEL_GRAIN = 4  # relative levels lie on a grid of 1/4 dB
 
 
@@ -144,7 +148,7 @@ def place(
 ) -> Placed:
     """Put a gesture into frames.
 
-    The start is exact to the sample. What lies inside is put on a fine grid (:data:`START_GRAIN`, :data:`END_GRAIN`,
+    The start is exact to the sample. What lies inside is put on a fine grid (:data:`INNER_GRAIN`, :data:`END_GRAIN`,
     :data:`LEVEL_GRAIN`), so that gestures that nobody can tell apart become equal actions.
 
     Parameters
@@ -175,11 +179,11 @@ def place(
     (96000, -6.0, 6, ActionNote(at=0, frames=24000, midi=62, level=0.0, string=1))
     """
     gain = max(note.level for note in gesture.notes)
-    zero = seconds(gesture.start)
+    zero, last = seconds(gesture.start), gesture.end
     notes = []
     for note in gesture.notes:
-        at = _grid(seconds(note.start) - zero, START_GRAIN, rate)
-        end = _grid(seconds(note.end) - zero, END_GRAIN, rate)
+        at = _grid(seconds(note.start) - zero, INNER_GRAIN, rate)
+        end = _grid(seconds(note.end) - zero, END_GRAIN if note.end == last else INNER_GRAIN, rate)
         level = round((note.level - gain) * LEVEL_GRAIN) / LEVEL_GRAIN
         notes.append(ActionNote(at, max(end - at, 1), note.midi, level, note.string))
     accent = FULL_ACCENT + math.floor(gain / ACCENT_STEP_DB + 0.5)

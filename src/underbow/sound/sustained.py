@@ -1,0 +1,175 @@
+"""Instruments whose tone lasts: two wave tables a note, driven by one bow or one breath, sent through a body.
+
+What kind of instrument it is, is a :class:`Character`; what it does in a gesture is worked out in
+:mod:`underbow.sound.legato`. A stroke is brought to its level at the end, whatever its shape, colour and number of
+strings have made of it, so that an accent is as strong as it is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from underbow.sound import legato
+from underbow.sound.body import Body, Design
+from underbow.sound.legato import Style
+from underbow.sound.noise import band, cut, number_of
+from underbow.sound.voices import REFERENCE_DB, Action, Floats, Samples
+from underbow.sound.wavetable import Table, harmonics, read
+
+REFERENCE = 10.0 ** (REFERENCE_DB / 20)
+LOOP = 1 << 17  # frames after which noise repeats
+FADE = 0.012  # seconds in which one note gives way to the next within a bow
+
+
+@dataclass(frozen=True, slots=True)
+class Character:
+    """What makes an instrument.
+
+    Parameters
+    ----------
+    style : Style
+    spectrum : callable
+        From the partials' frequencies in Hz and the string's index to their amplitudes driven hard, and barely.
+    hiss : (float, float)
+        Steady noise against the tone, for the softest and the hardest accent.
+    scratch : (float, float)
+        Noise of the start, likewise.
+    scratch_decay : float
+        Seconds.
+    band : (float, float, float)
+        The noise's lowest and highest Hz, and its slope in dB an octave.
+    body : Design or None
+    seed : int
+        Which instrument of the kind.
+    strings : tuple of int
+        Open strings, lowest first; none for an instrument without.
+    """
+
+    style: Style
+    spectrum: Callable[[Floats, int], tuple[Floats, Floats]]
+    hiss: tuple[float, float]
+    scratch: tuple[float, float]
+    scratch_decay: float
+    band: tuple[float, float, float]
+    body: Design | None = None
+    seed: int = 1
+    strings: tuple[int, ...] = ()
+
+
+class Sustained:
+    """An instrument at one rate and pitch.
+
+    Parameters
+    ----------
+    character : Character
+    rate : int
+        Frames a second.
+    concert_pitch : float
+        Hz of A4.
+    """
+
+    def __init__(self, character: Character, rate: int, concert_pitch: float = 440.0) -> None:
+        self.rate = rate
+        self.concert_pitch = concert_pitch
+        self.character = character
+        self.body = Body(character.body, character.seed, rate) if character.body else None
+        self._step = legato.control_step(rate)
+        low, high, slope = character.band
+        self.noise = band(LOOP, rate, low=low, high=min(high, 0.4 * rate), slope=slope, seed=11)
+        if self.body:
+            self.noise /= np.sqrt(np.mean(self.body.through(self.noise).astype(float) ** 2))
+        self._drift = band(1 << 14, rate / self._step, low=0.6, high=5.0, slope=0.0, seed=13).astype(float)
+        self._tables: Callable[[int, int], tuple[Table, Table]] = lru_cache(maxsize=256)(self._made_tables)
+
+    def sounds(self, action: Action) -> Samples:
+        """Sound a gesture: float32, shape (frames,)."""
+        step, style = self._step, self.character.style
+        points = int(action.frames + style.ring(action) * self.rate) // step + 2
+        time = np.arange(points) * (step / self.rate)
+        parts = legato.spans(action)
+        shape = legato.shape(action, parts, style, time, self.rate)
+        force = self._tones(action, parts, shape, time)
+        force += cut(self.noise, number_of(action), len(force)) * legato.drawn(self._rub(action, shape[0], time), step)
+        heard = self.body.through(force) if self.body else force
+        return _levelled(heard, action, parts)
+
+    def _tones(
+        self, action: Action, parts: tuple[legato.Span, ...], shape: tuple[Floats, Floats], time: Floats
+    ) -> Samples:
+        step, rate, style = self._step, self.rate, self.character.style
+        (amplitude, drive), number = shape, number_of(action, "tones")
+        force = np.zeros((len(time) - 1) * step, dtype=np.float32)
+        hard = (action.accent - 1) / 8
+        reached: dict[int, tuple[int, Floats]] = {}
+        for index, tone in enumerate(legato.tones(parts, len(time), step, max(int(FADE * rate / step), 3))):
+            string, stopped = self._string(tone)
+            sounding = np.flatnonzero(tone.weights)
+            first, last = int(sounding[0]), int(sounding[-1]) + 2
+            here = time[first:last]
+            vibrato = (
+                action.solo and stopped and len(parts[0].notes) == 1 and tone.end - tone.start >= legato.LONG * rate
+            )
+            drift = cut(self._drift, (number >> 8) + 4099 * index, len(here))
+            bent = legato.cents(tone, style, here, rate, hard=hard, vibrato=vibrato, drift=drift)
+            frequency = self.concert_pitch * 2.0 ** ((tone.midi - 69) / 12)
+            phase = np.cumsum(frequency * step / rate * (1.0 + legato.CENT * bent))
+            if string in reached and reached[string][0] <= tone.start:
+                # The finger comes down while the string swings: the new note goes on at the old one's phase.
+                before, run = reached[string]
+                turn = tone.start // step
+                phase += run[min(turn - before // step, len(run) - 1)] - phase[turn - first]
+                phase -= np.floor(phase[0])
+            else:
+                phase += (number >> 3 * index) % 97 / 97.0
+            reached[string] = (first * step, phase)
+            bright, dark = read(legato.drawn(phase, step), *self._tables(tone.midi, string))
+            gain = (amplitude * tone.weights)[first:last]
+            high = gain * drive[first:last]
+            bright *= legato.drawn(high.astype(np.float32), step)
+            dark *= legato.drawn((gain - high).astype(np.float32), step)
+            bright += dark
+            force[first * step : first * step + len(bright)] += bright
+        return force
+
+    def _rub(self, action: Action, amplitude: Floats, time: Floats) -> Samples:
+        """Give the noise's amplitude at the control points."""
+        character = self.character
+        hard = (action.accent - 1) / 8 * (0.4 if action.ornament else 1.0)
+        lean = {"d": 1.2, "u": 0.85}.get(action.bow, 1.0)
+        burst = np.exp(time * (-1 / character.scratch_decay)) * np.minimum(time / 0.002, 1.0)
+        steady = character.hiss[0] + (character.hiss[1] - character.hiss[0]) * hard
+        start = character.scratch[0] + (character.scratch[1] - character.scratch[0]) * hard**1.5
+        return np.asarray(amplitude * steady + burst * (lean * start), dtype=np.float32)
+
+    def _string(self, tone: legato.Tone) -> tuple[int, bool]:
+        """Say which string a note is played on, and whether a finger stops it."""
+        strings = self.character.strings
+        if not strings:
+            return 0, True
+        if tone.string is not None and 0 <= tone.string < len(strings):
+            return tone.string, tone.midi > strings[tone.string]
+        # Nothing is said: the highest string that has the note under a finger.
+        below = [index for index, midi in enumerate(strings) if midi < tone.midi]
+        return (below[-1], True) if below else (0, False)
+
+    def _made_tables(self, midi: int, string: int) -> tuple[Table, Table]:
+        """Give a note's tone driven hard and barely, each with RMS 1 where it is heard."""
+        frequencies = harmonics(self.concert_pitch * 2.0 ** ((midi - 69) / 12), self.rate)
+        gains = self.body.gain(frequencies) if self.body else np.ones(len(frequencies))
+        hard, barely = (
+            Table(amplitudes / np.sqrt(0.5 * np.sum((amplitudes * gains) ** 2)))
+            for amplitudes in self.character.spectrum(frequencies, string)
+        )
+        return hard, barely
+
+
+def _levelled(heard: Samples, action: Action, parts: tuple[legato.Span, ...]) -> Samples:
+    """Bring a gesture to its level: the RMS over its length is what its spans' levels come to."""
+    wanted = sum((span.end - span.start) * 10.0 ** (span.level / 10) for span in parts if span.kind != "rest")
+    body = heard[: action.frames]
+    heard *= np.float32(REFERENCE * np.sqrt(wanted / (float(np.vdot(body, body)) + 1e-12)))
+    return heard
