@@ -1,12 +1,13 @@
 """A look-ahead true-peak limiter that touches only what is too loud, and the gain that reaches a target loudness.
 
 Where a true peak of ``gain x sound`` would pass the ceiling, the gain dips: down before the peak, held over it, up again
-after it. The dip is made in decibels, in three steps, each of which keeps it at least as deep as the peaks need:
+after it. The dip is made in decibels, for windows of 64 frames, in three steps, each of which keeps it at least as deep
+as the peaks need:
 
-1. release: from each peak the gain comes back at a steady number of dB a second;
-2. hold: at each frame the deepest dip within 2 ms before and after;
-3. smoothing: a triangle 2 ms to either side, all weights positive, so that the mean of values at least as deep as
-   needed is deep enough. It rounds the corners, which is what keeps the dip from being heard as a click.
+1. release: after each peak the gain comes back at a steady number of dB a second;
+2. hold: at each edge of a window the deepest dip of the four windows around it;
+3. smoothing: a cubic B-spline through these. At each frame it is a mean, with positive weights, of four values that are
+   all deep enough, and its slope and curvature are continuous, which keeps the dip from being heard as a click.
 
 Elsewhere the dip is exactly 0 dB and the output is, bit for bit, ``gain x input``. All channels dip together, so that
 nothing moves between left and right. The result doesn't depend on the sizes of the blocks.
@@ -24,9 +25,10 @@ from math import inf, isfinite, log
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from underbow.sound.loudness import Chunks, LoudnessMeter
-from underbow.sound.truepeak import LAG, PeakScan
+from underbow.sound.truepeak import LAG, WINDOW, PeakScan
 
 __all__ = ["Level", "Limiter", "find_gain"]
 
@@ -34,7 +36,7 @@ Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
 _CHUNK = 40_960
-_HOLD_SECONDS = 0.002
+_AHEAD = 3  # windows that a dip begins before its cause
 _RELEASE_DB_PER_SECOND = 80.0
 # Meters read true peaks a little differently, and a moving gain bends the curve between samples a little.
 _MARGIN_DB = 0.2
@@ -42,6 +44,21 @@ _MARGIN_DB = 0.2
 _MOST_DB = 12.0
 _TRIES = 6
 _NEPERS = np.float32(log(10) / 20)  # natural logarithm of one dB
+
+
+# Rows: the four control points of a uniform cubic B-spline; columns: their weights at the frames of a window.
+_STEPS = (np.arange(WINDOW) + 0.5) / WINDOW
+_SPLINE = (
+    np.stack(
+        [
+            (1 - _STEPS) ** 3,
+            3 * _STEPS**3 - 6 * _STEPS**2 + 4,
+            -3 * _STEPS**3 + 3 * _STEPS**2 + 3 * _STEPS + 1,
+            _STEPS**3,
+        ]
+    )
+    / 6
+)
 
 
 class Limiter:
@@ -76,12 +93,10 @@ class Limiter:
         self._threshold = 10 ** ((ceiling - _MARGIN_DB - gain) / 20)
         self._scan = PeakScan(channels, _CHUNK)
         self._chunks = Chunks(_CHUNK, (channels,))
-        self._hold = max(1, round(rate * _HOLD_SECONDS))
-        self._slope = _RELEASE_DB_PER_SECOND / rate
-        self._lag = LAG + 2 * self._hold
+        self._slope = _RELEASE_DB_PER_SECOND / rate * WINDOW
+        self._lag = LAG + _AHEAD * WINDOW
         self._late = np.zeros((self._lag, channels), np.float32)
-        self._dips = np.zeros(4 * self._hold + _CHUNK)
-        self._next = 0.0  # what the last frame of the chunk before asks of the first frame of this one
+        self._dips = np.zeros(2 * _AHEAD + _CHUNK // WINDOW)
 
     def run(self, blocks: Iterable[Floats]) -> Iterator[Floats]:
         """Give the limited sound, as many frames as went in, in blocks of our own size, each a new array."""
@@ -106,57 +121,27 @@ class Limiter:
         np.multiply(chunk[: -self._lag], self._gain, out=out[self._lag :])
         self._late[:] = chunk[-self._lag :]
         self._scan.load(chunk)
-        self._dip_from(*self._scan.above(self._threshold))
-        for start, end in self._spans():
-            dips = self._smooth(self._dips[start : end + 4 * self._hold])
+        self._release(*self._scan.above(self._threshold))
+        held = sliding_window_view(self._dips, _AHEAD + 1).min(axis=1)
+        around = sliding_window_view(held, len(_SPLINE))
+        dipping = np.flatnonzero(around.min(axis=1))
+        if dipping.size:
+            dips = around[dipping] @ _SPLINE
             self.deepest = min(self.deepest, float(dips.min()))
-            out[start:end] *= np.exp(dips.astype(np.float32) * _NEPERS)[:, None]
+            out.reshape(-1, WINDOW, out.shape[1])[dipping] *= np.exp(dips.astype(np.float32) * _NEPERS)[..., None]
         return out
 
-    def _spans(self) -> Iterator[tuple[int, int]]:
-        """Give the stretches of the output that dip; the dip at a frame reaches 2 holds to either side of its cause."""
-        dipping = np.flatnonzero(self._dips)
-        if dipping.size:
-            gaps = np.flatnonzero(np.diff(dipping) > 4 * self._hold)
-            firsts = dipping[np.concatenate([[0], gaps + 1])]
-            lasts = dipping[np.concatenate([gaps, [-1]])]
-            for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
-                start, end = max(first - 4 * self._hold, 0), min(last + 1, _CHUNK)
-                if end > start:
-                    yield start, end
-
-    def _dip_from(self, windows: npt.NDArray[np.intp], peaks: Floats) -> None:
-        """Find the dips, released but not yet held or smoothed, of the next frames."""
-        past = 4 * self._hold
+    def _release(self, windows: npt.NDArray[np.intp], peaks: Floats) -> None:
+        """Find the dips, released but not yet held or smoothed, of the next windows."""
         last = self._dips[-1]
-        self._dips[:past] = self._dips[-past:]
-        now = self._dips[past:]
+        self._dips[: 2 * _AHEAD] = self._dips[-2 * _AHEAD :]
+        now = self._dips[2 * _AHEAD :]
         now[:] = 0
-        now[0] = self._next
-        self._next = 0.0
         if windows.size:
-            over = np.minimum(-20 * np.log10(np.maximum(peaks.astype(np.float64) / self._threshold, 1e-9)), 0)
-            rows = now.reshape(-1, over.shape[1])
-            rows[windows] = np.minimum(rows[windows], over)
-            # A point between two samples is made by both.
-            self._next = float(now[-1])
-            now[1:] = np.minimum(now[1:], now[:-1].copy())
-        if windows.size or last < 0 or now[0] < 0:
-            climb = self._slope * np.arange(1, _CHUNK + 1)
-            low = np.minimum(np.minimum.accumulate(now - climb), last)
-            now[:] = np.minimum(low + climb, 0)
-
-    def _smooth(self, dips: Doubles) -> Doubles:
-        """Hold and smooth; gives ``4 * _hold`` fewer frames than it takes."""
-        width, reach = 2 * self._hold + 1, 1
-        while reach < width:
-            step = min(reach, width - reach)
-            dips = np.minimum(dips[:-step], dips[step:])
-            reach += step
-        for _ in range(2):
-            sums = np.concatenate([[0.0], np.cumsum(dips)])
-            dips = (sums[self._hold + 1 :] - sums[: -self._hold - 1]) / (self._hold + 1)
-        return dips
+            over = peaks.max(axis=1).astype(np.float64) / self._threshold
+            now[windows] = -20 * np.log10(np.maximum(over, 1))
+        climb = self._slope * np.arange(1, len(now) + 1)
+        now[:] = np.minimum(np.minimum(np.minimum.accumulate(now - climb), last) + climb, 0)
 
 
 @dataclass(frozen=True, slots=True)

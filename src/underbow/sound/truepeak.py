@@ -20,14 +20,15 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["LAG", "PeakScan"]
+__all__ = ["LAG", "WINDOW", "PeakScan"]
 
 Floats = npt.NDArray[np.float32]
 
 _FACTOR = 8
 _REACH = 16
-_WINDOW = 64
-_SPAN = _WINDOW + 2 * _REACH
+#: Frames looked at together.
+WINDOW = 64
+_SPAN = WINDOW + 2 * _REACH
 # Pieces of a window are interpolated by one matrix, so many at a time that OpenBLAS doesn't split the work over threads.
 _PIECE, _LOT = 16, 32
 #: Frames by which the points found lie behind the frames given: the taps must see what follows.
@@ -77,15 +78,15 @@ class PeakScan:
     """
 
     def __init__(self, channels: int, chunk: int) -> None:
-        if chunk % _WINDOW:
-            raise ValueError(f"chunk must be a multiple of {_WINDOW}, not {chunk}")
+        if chunk % WINDOW:
+            raise ValueError(f"chunk must be a multiple of {WINDOW}, not {chunk}")
         self._channels = channels
         self._audio = np.zeros((chunk + 2 * _REACH, channels), np.float32)
         self._size = np.zeros_like(self._audio)
         self._spans = np.lib.stride_tricks.sliding_window_view(self._audio.reshape(-1), _SPAN * channels)[
-            :: _WINDOW * channels
+            :: WINDOW * channels
         ]
-        self._tops = np.zeros(chunk // _WINDOW, np.float32)
+        self._tops = np.zeros(chunk // WINDOW, np.float32)
 
     def load(self, chunk: Floats) -> float:
         """Take the next chunk, shape ``(chunk, channels)``; give its highest sample."""
@@ -116,13 +117,13 @@ class PeakScan:
             keep = self._tops[windows] * _LINE + bend * _BEND > threshold
             windows, spans = windows[keep], spans[keep]
         if not windows.size:
-            return windows, np.zeros((0, _WINDOW), np.float32)
+            return windows, np.zeros((0, WINDOW), np.float32)
         lanes = np.ascontiguousarray(spans.reshape(-1, _SPAN, self._channels).transpose(2, 0, 1))
         pieces = np.lib.stride_tricks.sliding_window_view(lanes, len(_TAPS), axis=2)[:, :, ::_PIECE]
-        pieces = pieces[:, :, : _WINDOW // _PIECE].reshape(-1, len(_TAPS))
+        pieces = pieces[:, :, : WINDOW // _PIECE].reshape(-1, len(_TAPS))
         lots = np.zeros((-(-len(pieces) // _LOT), _LOT, len(_TAPS)), np.float32)
         lots.reshape(-1, len(_TAPS))[: len(pieces)] = pieces
         points = np.matmul(lots, _TAPS).reshape(-1, _FACTOR - 1, _PIECE)[: len(pieces)]
-        between = np.abs(points, out=points).max(axis=1).reshape(*lanes.shape[:2], _WINDOW).max(axis=0)
-        samples = np.abs(lanes[:, :, _REACH : _REACH + _WINDOW]).max(axis=0)
+        between = np.abs(points, out=points).max(axis=1).reshape(*lanes.shape[:2], WINDOW).max(axis=0)
+        samples = np.abs(lanes[:, :, _REACH : _REACH + WINDOW]).max(axis=0)
         return windows, np.maximum(between, samples)
