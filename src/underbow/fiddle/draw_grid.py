@@ -37,6 +37,16 @@ def draw(pattern: Pattern, width: int = 80) -> str:
 
     >>> from underbow.fiddle.pattern import find_pattern
     >>> print(draw(find_pattern("georgia-shuffle")).split("read aloud")[0].rstrip())
+    Georgia shuffle  (georgia-shuffle)
+    also called Georgia bow, slur three, bow one
+    4/4, 8 cells a bar
+    <BLANKLINE>
+             │        ██              ██      │
+      accent │        ██  ▅▅          ██  ▅▅  │
+             │        ██  ██          ██  ██  │
+         bow │─────── ⊓   V────────── ⊓   V───│
+     strings │        =   =           =   =   │
+       count │1   &   2   &   3   &   4   &   │
     """
     grid = pattern.grid
     lines = _filled(f"{pattern.title}  ({pattern.name})", width)

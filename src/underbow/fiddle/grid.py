@@ -23,7 +23,7 @@ from itertools import pairwise
 from typing import Literal
 
 from underbow.errors import Fault, InputError
-from underbow.fiddle.rows import Row, read_rows, sense_faults, symbol_faults
+from underbow.fiddle.rows import Row, read_rows, row_faults, sense_faults
 from underbow.theory.meter import Meter
 
 Bow = Literal["d", "u", "x"]
@@ -105,9 +105,12 @@ class AccentGrid:
     retake: bool = False
 
     def __post_init__(self) -> None:
+        if not 1 <= self.cells <= MOST_CELLS:
+            raise InputError(Fault(f"found {self.cells}, expected 1 to {MOST_CELLS} cells a bar", where="cells"))
         rows = {Row.BOW: self.bow, Row.ACCENT: self.accent, Row.STRINGS: self.strings}
-        faults = symbol_faults(self.cells, rows)
-        faults += sense_faults(self.cells, rows, self.retake, {f.where for f in faults}) + _swing_faults(self)
+        faults = row_faults(self.cells, rows)
+        faults += sense_faults(self.cells, rows, self.retake, {f.where for f in faults})
+        faults += _swing_faults(self.meter, self.cells, self.swing)
         if faults:
             raise InputError(*faults)
 
@@ -141,6 +144,7 @@ class AccentGrid:
         rows = read_rows(cells, {Row.BOW: bow, Row.ACCENT: accent, Row.STRINGS: strings}, faults)
         if faults:  # tell what is wrong with the rows that could be read as well
             faults += sense_faults(cells, rows, retake, {fault.where for fault in faults})
+            faults += _swing_faults(meter, cells, swing)
             raise InputError(*faults)
         return cls(meter, cells, rows[Row.BOW], rows[Row.ACCENT], rows[Row.STRINGS], swing, retake)
 
@@ -265,15 +269,15 @@ def _entry(stroke: Stroke) -> Stroke:
     return Stroke(zero, stroke.end, stroke.bow, pulses)
 
 
-def _swing_faults(grid: AccentGrid) -> list[Fault]:
+def _swing_faults(meter: Meter, cells: int, swing: float) -> list[Fault]:
     """Check the share, and that the cells of a beat pair up."""
-    if not 0.5 <= grid.swing <= 0.75:
+    if not 0.5 <= swing <= 0.75:
         cure = "write 0.5 (even) to 0.75 (dotted), such as 0.667 for triplet swing"
-        return [Fault(f"found {grid.swing:g}, expected a share of a cell pair; {cure}", where="swing")]
-    if grid.swing > 0.5 and (grid.cells / len(grid.meter.beats)) % 2:
+        return [Fault(f"found {swing:g}, expected a share of a cell pair; {cure}", where="swing")]
+    if swing > 0.5 and (cells / len(meter.beats)) % 2:
         return [
             Fault(
-                f"cells swing in pairs, and {grid.cells} cells a bar give a beat of {grid.meter} no even number of them; "
+                f"cells swing in pairs, and {cells} cells a bar give a beat of {meter} no even number of them; "
                 "leave swing out or write twice as many cells",
                 where="swing",
             )

@@ -7,37 +7,17 @@ the file's. A sheet may also name a file of its own.
 from __future__ import annotations
 
 import re
-import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
 
 from underbow.errors import Fault, InputError, near_miss
 from underbow.fiddle.grid import AccentGrid
-from underbow.theory.meter import Meter, note_value
+from underbow.fiddle.pattern_file import TempoRange, read_entry
+from underbow.theory.meter import Meter
 
 MOST_BYTES = 100_000  # of a pattern file
-_KEYS = ("title", "aka", "meter", "cells", "bow", "accent", "strings", "swing", "retake", "tempo", "source", "about")
-_REQUIRED = ("title", "meter", "cells", "bow", "accent", "tempo", "source", "about")
-_TYPES: dict[str, tuple[type | tuple[type, ...], str]] = {
-    "title": (str, 'text, such as "Shuffle"'),
-    "aka": (list, 'a list of names, such as ["Nashville shuffle"]'),
-    "meter": (str, 'a meter, such as "4/4"'),
-    "cells": (int, "a whole number of cells a bar, such as 8"),
-    "bow": (str, 'a row, such as "d - u d u - d u"'),
-    "accent": (str, 'a row, such as "6 . 8 6 6 . 8 6"'),
-    "strings": (str, 'a row, such as "= . = = = . = ="'),
-    "swing": ((int, float), "a number, 0.5 (even) to 0.75"),
-    "retake": (bool, "true or false"),
-    "tempo": (dict, 'a table, such as { beat = "1/4", low = 70, high = 126 }'),
-    "source": (str, 'the published source, or "common practice"'),
-    "about": (str, "a line on how it is played"),
-}
-_BEATS = ("1/8", "3/16", "1/4", "3/8", "1/2", "3/4", "1/1")
 # What is played for a dance (the first that suits the meter), else for the units of a bar; common practice, no source.
 _BY_DANCE = (
     ("slip-jig", ("slip-jig",)),
@@ -62,19 +42,6 @@ _BY_METER = (
     "slip-jig",
     "slide",
 )
-_TEMPO_KEYS = ("beat", "low", "high")
-
-
-@dataclass(frozen=True, slots=True)
-class TempoRange:
-    """Tempos at which a pattern is played: the beat in quarter notes, and beats a minute from low to high."""
-
-    beat: Fraction
-    low: int
-    high: int
-
-    def __str__(self) -> str:
-        return f"{note_value(self.beat)} = {self.low} to {self.high}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +50,7 @@ class Pattern:
 
     >>> shuffle = find_pattern("Nashville shuffle")
     >>> shuffle.name, shuffle.grid.written("bow"), str(shuffle.tempo)
-    ('nashville-shuffle', 'd - u d u - d u', '1/2 = 60 to 126')
+    ('nashville-shuffle', 'd - u d u - d u', '1/2 = 50 to 124')
     """
 
     name: str
@@ -133,16 +100,7 @@ def read_pattern(text: str, file: str = "") -> Pattern:
     InputError
         With every fault, each naming the file and the key.
     """
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(_syntax_fault(str(error), file)) from None
-    faults = _key_faults(table)
-    given = {key: value for key, value in table.items() if key not in {fault.where for fault in faults}}
-    tempo = _tempo(given.get("tempo"), faults)
-    grid = _grid(given, faults)
-    if faults or grid is None or tempo is None:
-        raise InputError(*(replace(fault, file=file) for fault in sorted(faults, key=_order)))
+    grid, tempo, given = read_entry(text, file)
     return Pattern(
         Path(file).stem or kebab(given["title"]),
         given["title"].strip(),
@@ -252,84 +210,6 @@ def _from_file(name: str, beside: Path | None) -> Pattern:
     if len(data) > MOST_BYTES:
         raise InputError(Fault(f"a pattern file has at most {MOST_BYTES} bytes", file=name))
     return read_pattern(text, name)
-
-
-def _syntax_fault(message: str, file: str) -> Fault:
-    """Turn tomllib's message into a line, a column and the likely cure."""
-    place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
-    what = re.sub(r" \(at (line .*|end of document)\)$", "", message)
-    cure = "; write key = value, with text and rows in double quotes"
-    if place is None:
-        return Fault(f"not TOML: {what}{cure}", file=file)
-    return Fault(f"not TOML: {what}{cure}", file=file, line=int(place[1]), column=int(place[2]))
-
-
-def _key_faults(table: Mapping[str, Any]) -> list[Fault]:
-    """Check which keys there are and what kind of value each has."""
-    faults = [
-        Fault(f"unknown key{near_miss(key, _KEYS)}; the keys are {', '.join(_KEYS)}", where=key)
-        for key in table
-        if key not in _KEYS
-    ]
-    faults += [Fault(f"missing; write {_TYPES[key][1]}", where=key) for key in _REQUIRED if key not in table]
-    for key, value in table.items():
-        if key not in _TYPES:
-            continue
-        kind, expected = _TYPES[key]
-        wrong = not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool)
-        if wrong or (key == "aka" and not all(isinstance(word, str) and word.strip() for word in value)):
-            faults.append(Fault(f"found {_shown(value)}, expected {expected}", where=key))
-        elif key in ("title", "source", "about") and not value.strip():
-            faults.append(Fault(f"empty; write {expected}", where=key))
-    return faults
-
-
-def _tempo(value: dict[str, Any] | None, faults: list[Fault]) -> TempoRange | None:
-    if value is None:
-        return None
-    before = len(faults)
-    faults += [
-        Fault(f"unknown key{near_miss(key, _TEMPO_KEYS)}; the keys are beat, low and high", where=f"tempo.{key}")
-        for key in value
-        if key not in _TEMPO_KEYS
-    ]
-    beat, low, high = (value.get(key) for key in _TEMPO_KEYS)
-    if beat not in _BEATS:
-        faults.append(Fault(f"found {_shown(beat)}, expected a note value: {', '.join(_BEATS)}", where="tempo.beat"))
-    for key, number in (("low", low), ("high", high)):
-        if not isinstance(number, int) or isinstance(number, bool) or not 10 <= number <= 400:
-            faults.append(
-                Fault(
-                    f"found {_shown(number)}, expected a whole number of beats a minute, 10 to 400",
-                    where=f"tempo.{key}",
-                )
-            )
-    if len(faults) > before or not isinstance(low, int) or not isinstance(high, int):
-        return None
-    if low > high:
-        faults.append(Fault(f"low is {low} and high is {high}; write the slower tempo as low", where="tempo"))
-        return None
-    return TempoRange(4 * Fraction(str(beat)), low, high)
-
-
-def _grid(given: Mapping[str, Any], faults: list[Fault]) -> AccentGrid | None:
-    if not {"meter", "cells", "bow", "accent"} <= given.keys():
-        return None
-    rows = {key: given[key] for key in ("bow", "accent", "strings", "swing", "retake") if key in given}
-    try:
-        return AccentGrid.parse(given["meter"], given["cells"], **rows)
-    except InputError as error:
-        faults += error.faults
-        return None
-
-
-def _order(fault: Fault) -> int:
-    key = fault.where.partition(".")[0]
-    return _KEYS.index(key) if key in _KEYS else -1
-
-
-def _shown(value: object) -> str:
-    return "nothing" if value is None else f'"{value}"' if isinstance(value, str) else str(value).lower()
 
 
 def _kind(meter: Meter) -> tuple[int, ...]:

@@ -17,6 +17,7 @@ class Row(StrEnum):
 
 
 MOST_BARS = 64  # in a grid
+MOST_TOLD = 4  # faults of one row
 STARTS = "dux~"  # symbols that start a sound
 SYMBOLS = {Row.BOW: "du-~x.", Row.ACCENT: "123456789.", Row.STRINGS: "=_^."}
 _EXPECTED = {
@@ -27,19 +28,7 @@ _EXPECTED = {
 _NAME = {"d": "down-bow", "u": "up-bow", "x": "chop", ".": "rest", "-": "held cell"}
 # What people write for it, and what they mean.
 _MEANT = {
-    Row.BOW: {
-        "D": "d",
-        "U": "u",
-        "X": "x",
-        "_": "-",
-        "–": "-",
-        "—": "-",
-        "−": "-",
-        "n": "d",
-        "v": "u",
-        "V": "u",
-        "⊓": "d",
-    },
+    Row.BOW: dict(zip("DUX_–—−nvV⊓", "dux----duud", strict=True)),
     Row.ACCENT: {"-": ".", "0": "1 (the softest), or . where no sound starts", ">": "8 or 9"},
     Row.STRINGS: {"-": ".", "b": "=", "l": "_", "h": "^"},
 }
@@ -52,62 +41,78 @@ def read_rows(cells: int, written: Mapping[Row, str | None], faults: list[Fault]
     """
     rows = {}
     for key, text in written.items():
-        bars = ["".join(bar.split()) for bar in (text or "").split("|")]
-        if len(bars) > 1:
-            bars = bars[not bars[0] : len(bars) - (not bars[-1])]  # a line before the first bar or after the last
-            faults += [
-                Fault(f"bar {number} has {_count(bar)}, expected {cells}; write one symbol a cell", where=key)
-                for number, bar in enumerate(bars, start=1)
-                if len(bar) != cells
-            ]
-        rows[key] = "".join(bars)
-    if written[Row.STRINGS] is None:
+        if text is not None:
+            bars = ["".join(bar.split()) for bar in text.split("|")]
+            if len(bars) > 1:  # a line may stand before the first bar and after the last
+                bars = bars[not bars[0] : len(bars) - (not bars[-1])]
+            rows[key] = "".join(bars)
+            faults += _symbol_faults(key, rows[key]) + _length_faults(key, bars, cells)
+    if Row.STRINGS not in rows:
         rows[Row.STRINGS] = "".join("=" if symbol in STARTS else "." for symbol in rows[Row.BOW])
-    told = {fault.where for fault in faults}
-    faults += [
-        fault
-        for fault in symbol_faults(cells, rows)
-        if not (fault.where == Row.STRINGS and written[Row.STRINGS] is None)
-        and not (fault.where in told and "cells" in fault.what)
-    ]
     return rows
 
 
-def symbol_faults(cells: int, rows: Mapping[Row, str]) -> list[Fault]:
-    """Check each row by itself: that it has symbols, known ones, and fills its bars."""
-    faults = []
-    for key, row in rows.items():
-        for symbol in dict.fromkeys(symbol for symbol in row if symbol not in SYMBOLS[key]):
-            cure = f"; write {_MEANT[key][symbol]}" if symbol in _MEANT[key] else ""
-            faults.append(Fault(f"found {symbol!r}, expected {_EXPECTED[key]}{cure}", where=key))
-        if not row:
-            faults.append(Fault(f"an empty row; write {cells} symbols a bar: {_EXPECTED[key]}", where=key))
-        elif len(row) % cells:
-            expected = (
-                f"{cells}"
-                if len(row) < cells
-                else f"{cells} a bar ({-(-len(row) // cells) * cells} for {-(-len(row) // cells)} bars)"
-            )
-            faults.append(Fault(f"found {_count(row)}, expected {expected}; write one symbol a cell", where=key))
-        elif len(row) > MOST_BARS * cells:
-            faults.append(Fault(f"found {len(row) // cells} bars, expected at most {MOST_BARS}", where=key))
-    return faults
+def row_faults(cells: int, rows: Mapping[Row, str]) -> list[Fault]:
+    """Check each row by itself: that it has known symbols only and fills its bars."""
+    return [
+        fault for key, row in rows.items() for fault in _symbol_faults(key, row) + _length_faults(key, [row], cells)
+    ]
 
 
 def sense_faults(cells: int, rows: Mapping[Row, str], retake: bool, unreadable: Container[str]) -> list[Fault]:
     """Check that the bow can do what its row says, and that the other rows agree with it."""
     if Row.BOW in unreadable:
         return []
-    faults = _bow_faults(cells, rows[Row.BOW], retake)
+    if not any(symbol in "dux" for symbol in rows[Row.BOW]):
+        return [Fault("no stroke in the whole grid; write d, u or x where one starts", where=Row.BOW)]
+    faults = _few(_bow_faults(cells, rows[Row.BOW], retake))
     for key in (Row.ACCENT, Row.STRINGS):
         if key not in unreadable:
-            faults += _mark_faults(key, cells, rows[Row.BOW], rows[key])
+            faults += _few(_mark_faults(key, cells, rows[Row.BOW], rows[key]))
     return faults
 
 
+def _few(faults: list[Fault]) -> list[Fault]:
+    """Keep the first faults of a row: one cell too many moves all that follow it."""
+    if len(faults) <= MOST_TOLD:
+        return faults
+    rest = len(faults) - MOST_TOLD + 1
+    return [
+        *faults[: MOST_TOLD - 1],
+        Fault(f"and {rest} more such faults; is the row shifted?", where=faults[0].where),
+    ]
+
+
+def _symbol_faults(key: Row, row: str) -> list[Fault]:
+    faults = []
+    for symbol in dict.fromkeys(symbol for symbol in row if symbol not in SYMBOLS[key]):
+        cure = f"; write {_MEANT[key][symbol]}" if symbol in _MEANT[key] else ""
+        faults.append(Fault(f"found {symbol!r}, expected {_EXPECTED[key]}{cure}", where=key))
+    return _few(faults)
+
+
+def _length_faults(key: Row, bars: list[str], cells: int) -> list[Fault]:
+    """Check that a row fills its bars; several only where it is written with bar lines."""
+    size = sum(map(len, bars))
+    if size == 0:
+        return [Fault(f"an empty row; write {cells} symbols a bar: {_EXPECTED[key]}", where=key)]
+    if size > MOST_BARS * cells:
+        return [Fault(f"found {_count(size)}, expected at most {MOST_BARS} bars of {cells}", where=key)]
+    if len(bars) > 1:
+        return _few(
+            [
+                Fault(f"bar {number} has {_count(len(bar))}, expected {cells}; write one symbol a cell", where=key)
+                for number, bar in enumerate(bars, start=1)
+                if len(bar) != cells
+            ]
+        )
+    if size % cells:
+        whole = "" if size < cells else f" a bar, {-(-size // cells) * cells} in {-(-size // cells)}"
+        return [Fault(f"found {_count(size)}, expected {cells}{whole}; write one symbol a cell", where=key)]
+    return []
+
+
 def _bow_faults(cells: int, bow: str, retake: bool) -> list[Fault]:
-    if not any(symbol in "dux" for symbol in bow):
-        return [Fault("no stroke in the whole grid; write d, u or x where one starts", where=Row.BOW)]
     faults = []
     before = ""
     for at, symbol in enumerate(bow):
@@ -134,7 +139,7 @@ def _bow_faults(cells: int, bow: str, retake: bool) -> list[Fault]:
 
 def _mark_faults(key: Row, cells: int, bow: str, row: str) -> list[Fault]:
     if len(row) != len(bow):
-        return [Fault(f"found {_count(row)}, expected {len(bow)} as in bow; write one symbol a cell", where=key)]
+        return [Fault(f"found {_count(len(row))}, expected {len(bow)} as in bow; write one symbol a cell", where=key)]
     choice = {Row.ACCENT: "1 to 9", Row.STRINGS: "=, _ or ^"}[key]
     faults = []
     for at, (symbol, mark) in enumerate(zip(bow, row, strict=True)):
@@ -157,5 +162,5 @@ def _place(at: int, cells: int) -> str:
     return f"bar {at // cells + 1}, cell {at % cells + 1}"
 
 
-def _count(row: str) -> str:
-    return f"{len(row)} cell{'' if len(row) == 1 else 's'}" if row else "no cells"
+def _count(cells: int) -> str:
+    return f"{cells} cell{'' if cells == 1 else 's'}" if cells else "no cells"
