@@ -18,7 +18,7 @@ from underbow.tune.tune import Tune
 
 
 def read_abc(
-    text: str, *, file: str = "", accidentals: Accidentals = "pitch", strict: bool = False
+    text: str, *, file: str = "", accidentals: Accidentals = "pitch", jumps: bool = True, strict: bool = False
 ) -> tuple[Tune, ...]:
     """Read every tune of an ABC text.
 
@@ -30,6 +30,9 @@ def read_abc(
     accidentals : {"pitch", "octave", "not"}
         How far an accidental reaches: to the end of the bar in all octaves (the standard's default, section 11.3), in its own
         octave (as in print), or its note alone. A ``%%propagate-accidentals`` line in the text comes first.
+    jumps : bool
+        Whether D.C. and D.S. are obeyed, as marks (section 4.14) or as quoted words. Fine is the word, the mark, or a
+        fermata over a bar line, as old collections have it.
     strict : bool
         Whether what would be assumed is an error instead.
 
@@ -49,13 +52,13 @@ def read_abc(
     ((0, 1, 0, 2), [74, 69, 66, 69, 74, 74, 74, 69, 66, 69, 74])
     """
     lines = LineIndex(text)
-    tunes = tuple(_read(tune, Told(lines, file), accidentals) for tune in tunes_of(text))
+    tunes = tuple(_read(tune, Told(lines, file), accidentals, jumps=jumps) for tune in tunes_of(text))
     if strict and (told := [fault for tune in tunes for fault in tune.told]):
         raise InputError(*told)
     return tunes
 
 
-def _read(text: TuneText, told: Told, accidentals: Accidentals) -> Tune:
+def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) -> Tune:
     builder = TuneBuilder(told, accidentals)
     title = next((line.text[2:].strip() for line in text.lines if line.text.startswith("T:")), "")
     number = next((line.text[2:].strip() for line in text.lines if line.text.startswith("X:")), "")
@@ -64,7 +67,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals) -> Tune:
     try:
         builder.read(text)
         finish(builder)
-        order = order_of(builder.measures, builder.parts, lambda what, place: told.assume(what, place))
+        order = order_of(builder.measures, builder.parts, told.assume, jumps=jumps)
     except TooLongError:
         return _refused(builder, f"more than {MOST_WRITTEN} notes in one tune; divide it into several")
     except TooManyMeasuresError:

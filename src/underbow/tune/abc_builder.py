@@ -332,7 +332,7 @@ class TuneBuilder:
 
     def _mark(self, name: str) -> None:
         if (jump := _jump(name)) and name not in ("fermata",):
-            self.m.jumps.add(jump)
+            self.m.jumps[jump] = len(self.m.events)
         elif name and name not in _DYNAMICS and not re.fullmatch(r"[0-5]|[<>]?[()]|\S*[()]", name):
             self.notes.mark(name)
 
@@ -352,7 +352,7 @@ class TuneBuilder:
                     continue
                 return
         if jump := _jump(text):
-            self.m.jumps.add(jump)
+            self.m.jumps[jump] = len(self.m.events)
         elif text and not text[0].isdigit():
             self.told.pass_over(f'"{text[:40]}" was taken as words, not as a chord', place)
 
@@ -365,20 +365,25 @@ class TuneBuilder:
             self._add(self.notes.close_bracket("]", place))
         self.after_bar = sign.end
         if "fermata" in self.notes.marks:  # over a bar line it marks the end, as "Fine" does
-            self.m.jumps.add("fine")
+            self.m.jumps["fine"] = len(self.m.events)
         self.notes.marks.clear()
         if line.invisible:
             return
         self.notes.new_bar()
+        signs_here = {name for name, at in self.m.jumps.items() if at == len(self.m.events) and name in ("segno", "coda")}
         if not self.m.empty or self.m.ending_start:
+            here = self.m.jumps
             self._close()
+            for name in signs_here:  # over the bar line: what they mark begins after it
+                del here[name]
+                self.m.jumps[name] = 0
         before = self.measures[-1] if self.measures else None
         if before is not None:
             before.repeat_end = max(before.repeat_end, line.ends)
             if line.final:
                 before.final = line.final
-            before.jumps |= self.m.jumps & {"fine", "D.C.", "D.S."}
-            self.m.jumps -= {"fine", "D.C.", "D.S."}
+            for name in [name for name in self.m.jumps if name not in ("segno", "coda")]:
+                before.jumps[name] = self.m.jumps.pop(name)
         self.m.repeat_start = max(self.m.repeat_start, line.starts)
         if line.ends or line.starts or line.final:
             self.ending = self.m.ending = ()
@@ -445,7 +450,7 @@ def _numbers(text: str) -> tuple[int, ...]:
 
 def _jump(text: str) -> str:
     """Read a word that sends the player elsewhere; empty where it is none."""
-    plain = re.sub(r"[\s.!]", "", text).lower()
+    plain = re.sub(r"[\s.!<>]", "", text).lower()
     if plain in _PLAIN_JUMPS:
         return _PLAIN_JUMPS[plain]
     for name, form in _JUMPS:

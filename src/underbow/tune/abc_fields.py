@@ -60,9 +60,8 @@ def key_field(value: str, before: Key) -> KeyField:
         octaves += {"+8": 1, "-8": -1}.get(clef[2] or clef[3] or "", 0)
     altered = {letter.upper(): _ALTER[sign] for sign, letter in _ACCIDENTAL.findall(value)}
     rest = _ACCIDENTAL.sub(" ", value)
-    if rest.startswith(("HP", "Hp")):
-        own = {"F": 0, "C": 0} if rest.startswith("HP") else {}
-        return KeyField(_key(PitchClass("A"), "mixolydian", own | altered), octaves, semitones)
+    if rest.startswith(("HP", "Hp")):  # the pipes sound F sharp and C sharp, whether the signature is printed (Hp) or not
+        return KeyField(_key(PitchClass("A"), "mixolydian", altered), octaves, semitones)
     if not rest.strip() or rest.strip().lower().startswith("none"):
         return KeyField(_key(PitchClass("C"), "major", altered) if not altered or rest else None, octaves, semitones)
     match = _KEY.fullmatch(rest.strip())
@@ -76,6 +75,8 @@ def key_field(value: str, before: Key) -> KeyField:
     if word == "exp":
         plain = _key(tonic, "major", {})
         return KeyField(_key(plain.tonic, "major", dict.fromkeys("CDEFGAB", 0) | altered), octaves, semitones)
+    if word == "M":  # capitals do not count (section 3.1.14), so this is minor; but it may have been meant otherwise
+        return KeyField(_key(tonic, "minor", altered), octaves, semitones, value)
     mode = _mode(word)
     if mode is None:
         mode = "major"
@@ -90,7 +91,7 @@ def key_field(value: str, before: Key) -> KeyField:
 
 
 def _mode(word: str) -> str | None:
-    if word in ("", "M"):
+    if not word:
         return "major"
     if word in ("m", "min"):
         return "minor"

@@ -42,6 +42,7 @@ class NoteReader:
         self.bracket: list[tuple[Event, Fraction]] | None = None
         self.bracket_start = 0
         self.broken = 0
+        self.broken_place = 0
         self.tuplets: list[list[int]] = []  # p, q, notes still to come
         self.marks: list[str] = []
         self.graces: tuple[Pitch, ...] = ()
@@ -143,12 +144,12 @@ class NoteReader:
         self.tuplets.append([p, q, r])
 
     def break_rhythm(self, text: str, place: int) -> None:
-        """Read ``>`` or ``<``: the note before it changes now, the one after it when it comes (section 4.4)."""
+        """Read ``>`` or ``<``; both notes change when the second one comes (section 4.4, which leaves unequal ones undefined)."""
         if self.last is None or self.broken or len(text) > 3:
             self.told.assume(f"{text!r} has no two notes to share their time unevenly; left out", place)
             return
         self.broken = len(text) if text[0] == ">" else -len(text)
-        self.last.length *= _share(self.broken)
+        self.broken_place = place
 
     def tie(self, place: int) -> None:
         """Tie the note before it to the next one (section 4.11)."""
@@ -180,13 +181,18 @@ class NoteReader:
     # -- putting it down --------------------------------------------------------------------------------------------
 
     def _place(self, event: Event) -> Event:
-        if self.broken:
-            event.length *= _share(-self.broken)
-            self.broken = 0
         for tuplet in self.tuplets:
             event.length *= Fraction(tuplet[1], tuplet[0])
             event.tuplet = (tuplet[0], tuplet[1])
             tuplet[2] -= 1
+        if self.broken and self.last is not None:
+            if self.last.length == event.length:
+                self.last.length *= _share(self.broken)
+                event.length *= _share(-self.broken)
+            else:
+                sign = (">" if self.broken > 0 else "<") * abs(self.broken)
+                self.told.assume(f"{sign} between notes of unequal length; they are played as written", self.broken_place)
+        self.broken = 0
         if self.tuplets:
             self.tuplets = [tuplet for tuplet in self.tuplets if tuplet[2] > 0]
         event.shift = self.shift

@@ -40,7 +40,7 @@ class _Block:
         return out
 
 
-def order_of(measures: list[Draft], parts: tuple[str, ...], say: Say) -> list[int]:
+def order_of(measures: list[Draft], parts: tuple[str, ...], say: Say, *, jumps: bool = True) -> list[int]:
     """Give the indices of the measures in the order played.
 
     Parameters
@@ -50,6 +50,8 @@ def order_of(measures: list[Draft], parts: tuple[str, ...], say: Say) -> list[in
         The order of parts from the header, a letter each; empty where it has none.
     say : callable
         Told what was assumed, with a place in the text.
+    jumps : bool
+        Whether D.C. and D.S. are obeyed.
 
     Raises
     ------
@@ -63,7 +65,7 @@ def order_of(measures: list[Draft], parts: tuple[str, ...], say: Say) -> list[in
     else:
         order = [i for start, end in stretches for i in _expanded(measures, start, end, say)]
         _limit(order)
-    return _with_jumps(measures, order, say)
+    return _with_jumps(measures, order, say) if jumps else order
 
 
 def _limit(order: list[int]) -> None:
@@ -200,9 +202,9 @@ def _with_jumps(measures: list[Draft], order: list[int], say: Say) -> list[int]:
         target = signs[0]
     straight = _straight(measures, order, target)
     last = len(order) - 1 - order[::-1].index(jump)
-    if word.endswith("al coda"):
-        codas = [i for i, m in enumerate(measures) if "coda" in m.jumps and i > jump]
-        leave = next((n for n, i in enumerate(straight) if measures[i].jumps & {"to coda", "coda"}), None)
+    codas = [i for i, m in enumerate(measures) if "coda" in m.jumps and i > jump]
+    leave = next((n for n, i in enumerate(straight) if measures[i].jumps.keys() & {"to coda", "coda"} and i <= jump), None)
+    if word.endswith("al coda") or (codas and leave is not None):
         if not codas or leave is None:
             say(f"{word} without the coda signs that it needs; not carried out", place)
             return order
