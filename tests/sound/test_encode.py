@@ -1,0 +1,357 @@
+"""Audio files: read back by programs that didn't write them, whole or not at all, the same bytes every time.
+
+Independent readers: sox and ffprobe/ffmpeg (where the package system has them), mutagen for the tags, Python's own
+``wave`` module. Sources: RFC 3533 (Ogg page checksums, checked by ffmpeg), ID3v2.4.0, EBU Tech 3306 (RF64).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import resource
+import signal as signals
+import subprocess
+import sys
+import time
+import wave
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import mutagen
+import mutagen.id3
+import numpy as np
+import pytest
+import soundfile
+
+from underbow.errors import InputError, UnderbowError
+from underbow.sound import encode as module
+from underbow.sound.encode import FORMATS, encode
+from underbow.sound.tags import Tags
+
+RATE = 44_100
+KINDS = [("wav", 16), ("wav", 24), ("wav", "float"), ("flac", 16), ("flac", 24), ("ogg", 16), ("mp3", 16)]
+TITLES = [
+    "Lamplight on the landing",
+    "Łódź, Ærø & Ñandú",
+    "Ελληνικός χορός",
+    "Осенний вальс",
+    "秋の舞曲",
+    "שיר ערב",
+    "ðə ♯♭ 🎻",
+]
+
+
+def music(seconds: float = 3.0, seed: int = 0) -> np.ndarray:
+    """Two tones, a little noise, half a second of silence at both ends."""
+    time_ = np.arange(round(seconds * RATE)) / RATE
+    sound = np.stack([np.sin(2 * np.pi * 196 * time_), np.sin(2 * np.pi * 293.66 * time_)], axis=1) * 0.3
+    sound += np.random.default_rng(seed).standard_normal(sound.shape) * 1e-3
+    sound[: RATE // 2] = 0
+    sound[-(RATE // 2) :] = 0
+    return sound.astype(np.float32)
+
+
+def cut(sound: np.ndarray, size: int = 10_000) -> Iterator[np.ndarray]:
+    return (sound[start : start + size] for start in range(0, len(sound), size))
+
+
+def probe(program: Callable[[str], str], path: Path) -> dict[str, Any]:
+    found = subprocess.run(
+        [program("ffprobe"), "-v", "error", "-of", "json", "-show_format", "-show_streams", str(path)],
+        capture_output=True,
+        check=True,
+    )
+    assert found.stderr == b""
+    return dict(json.loads(found.stdout))
+
+
+# --- what is in the file ---
+
+
+@pytest.mark.parametrize(("format_", "bits"), KINDS)
+def test_ffmpeg_reads_every_format_without_complaint(
+    program: Callable[[str], str], tmp_path: Path, format_: Any, bits: Any
+) -> None:
+    sound = music()
+    made = encode(
+        tmp_path / f"a.{format_}", cut(sound), rate=RATE, format=format_, bits=bits, tags=Tags(title="A reel")
+    )
+    stream = probe(program, made.path)["streams"][0]
+    assert (int(stream["sample_rate"]), stream["channels"]) == (RATE, 2)
+    assert float(stream["duration"]) == pytest.approx(3.0, abs=0.06 if format_ == "mp3" else 0.0005)
+    decoded = subprocess.run(
+        [program("ffmpeg"), "-v", "error", "-i", str(made.path), "-f", "f32le", "-"], capture_output=True, check=True
+    )
+    assert decoded.stderr == b""
+    back = np.frombuffer(decoded.stdout, "<f4").reshape(-1, 2)[: len(sound)]
+    worst = {"wav": 3 / 65_536, "flac": 3 / 65_536, "ogg": 0.03, "mp3": 0.03}[format_]
+    assert np.abs(back - sound[: len(back)]).max() < (1e-7 if bits == "float" else 2**-23 if bits == 24 else worst)
+    assert (made.frames, len(back)) == (len(sound), len(sound))
+
+
+@pytest.mark.parametrize("format_", ["wav", "flac", "ogg"])
+def test_sox_reads_length_and_level(program: Callable[[str], str], tmp_path: Path, format_: Any) -> None:
+    made = encode(tmp_path / f"a.{format_}", cut(music()), rate=RATE, format=format_)
+    told = subprocess.run(
+        [program("sox"), str(made.path), "-n", "stat"], capture_output=True, check=True, text=True
+    ).stderr
+    told_values = {line.split(":")[0].strip(): line.split(":")[1].strip() for line in told.splitlines() if ":" in line}
+    assert float(told_values["Length (seconds)"]) == pytest.approx(3.0, abs=1e-5)
+    assert float(told_values["RMS     amplitude"]) == pytest.approx(np.sqrt(np.mean(music() ** 2)), rel=0.01)
+
+
+def test_16_bits_are_within_dither_of_the_sound(tmp_path: Path) -> None:
+    sound = music()
+    path = encode(tmp_path / "a.wav", cut(sound), rate=RATE).path
+    with wave.open(str(path)) as file:
+        steps = np.frombuffer(file.readframes(file.getnframes()), "<i2").reshape(-1, 2)
+    error = steps - sound.astype(np.float64) * 32_768
+    loud = error[RATE // 2 : -RATE // 2]
+    # Rounding and triangular dither: a variance of 1/12 + 2/12 step², no mean (Lipshitz and others, 1992).
+    assert np.abs(error).max() <= 1.5
+    assert loud.mean() == pytest.approx(0, abs=0.01)
+    assert loud.var() == pytest.approx(0.25, rel=0.02)
+
+
+def test_dither_frees_a_faint_tone_of_distortion(tmp_path: Path) -> None:
+    """A tone of 0.6 steps: rounded plainly it has strong odd harmonics, with dither none above the noise."""
+    count = np.arange(4 * RATE)
+    tone = np.repeat((0.6 / 32_768 * np.sin(2 * np.pi * 441 * count / RATE))[:, None], 2, axis=1).astype(np.float32)
+    third = {}
+    for dither in (True, False):
+        path = encode(tmp_path / "a.wav", [tone], rate=RATE, dither=dither).path
+        spectrum = np.abs(np.fft.rfft(soundfile.read(path)[0][:, 0]))
+        third[dither] = spectrum[3 * 441 * 4] / spectrum[441 * 4]
+    assert third[False] > 0.1
+    assert third[True] < 0.02
+
+
+def test_silence_stays_silence(tmp_path: Path) -> None:
+    back = soundfile.read(encode(tmp_path / "a.wav", cut(music()), rate=RATE).path)[0]
+    assert not back[: RATE // 2].any()
+    assert not back[-(RATE // 2) :].any()
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+def test_what_is_too_loud_is_clipped_and_doesnt_wrap(tmp_path: Path, bits: Any) -> None:
+    sound = np.array([[1.5, -1.5]] * 1000, np.float32)
+    back = soundfile.read(encode(tmp_path / "a.wav", [sound], rate=RATE, bits=bits).path)[0]
+    assert (back[:, 0] > 0.9999).all()
+    assert (back[:, 1] < -0.9999).all()
+
+
+def test_one_channel(tmp_path: Path) -> None:
+    made = encode(tmp_path / "a.wav", [music()[:, :1]], rate=48_000, channels=1)
+    assert (soundfile.info(made.path).channels, soundfile.info(made.path).samplerate) == (1, 48_000)
+
+
+def test_no_sound_makes_an_empty_file(tmp_path: Path) -> None:
+    assert encode(tmp_path / "a.wav", [], rate=RATE).frames == 0
+
+
+# --- tags ---
+
+
+@pytest.mark.parametrize("title", TITLES)
+@pytest.mark.parametrize("format_", ["flac", "ogg", "mp3"])
+def test_mutagen_reads_tags_in_every_script(tmp_path: Path, format_: Any, title: str) -> None:
+    tags = Tags(
+        title=title, artist=title, album="Round", number=2, key="Am", tempo="♩ = 60 to 104", bpm=104, mix="together"
+    )
+    found = mutagen.File(encode(tmp_path / f"a.{format_}", [music(1)], rate=RATE, format=format_, tags=tags).path).tags
+    comment = "Key: Am. Tempo: ♩ = 60 to 104. Mix: together"
+    if format_ == "mp3":
+        assert found.version == (2, 4, 0)
+        names = {name: str(found[name]) for name in ("TIT2", "TPE1", "TALB", "TRCK", "TKEY", "TBPM", "TIT3")}
+        assert names == {
+            "TIT2": title,
+            "TPE1": title,
+            "TALB": "Round",
+            "TRCK": "2",
+            "TKEY": "Am",
+            "TBPM": "104",
+            "TIT3": "together",
+        }
+        assert found.getall("COMM")[0].text == [comment]
+    else:
+        assert [found[name][0] for name in ("title", "artist", "album", "tracknumber", "comment")] == [
+            title,
+            title,
+            "Round",
+            "2",
+            comment,
+        ]
+
+
+@pytest.mark.parametrize(("format_", "bits"), KINDS)
+def test_ffprobe_reads_title_and_comment(
+    program: Callable[[str], str], tmp_path: Path, format_: Any, bits: Any
+) -> None:
+    tags = Tags(title="秋の舞曲", key="G", mix="take turns")
+    found = probe(
+        program, encode(tmp_path / f"a.{format_}", [music(1)], rate=RATE, format=format_, bits=bits, tags=tags).path
+    )
+    read = found["format"].get("tags") or found["streams"][0]["tags"]
+    read = {name.lower(): value for name, value in read.items()}
+    assert (read["title"], read["comment"]) == ("秋の舞曲", "Key: G. Mix: take turns")
+
+
+def test_an_mp3s_sound_is_the_same_with_and_without_tags(tmp_path: Path) -> None:
+    plain = encode(tmp_path / "a.mp3", [music()], rate=RATE, format="mp3").path
+    tagged = encode(tmp_path / "b.mp3", [music()], rate=RATE, format="mp3", tags=Tags(title="x" * 5000)).path
+    assert tagged.read_bytes().endswith(plain.read_bytes())
+    assert np.array_equal(soundfile.read(plain)[0], soundfile.read(tagged)[0])
+    assert str(mutagen.id3.ID3(tagged)["TIT2"]) == "x" * 5000
+
+
+def test_control_characters_never_reach_a_tag() -> None:
+    assert Tags(title="A\x00 \nreel\ud800").title == "A reel"
+
+
+# --- the same bytes ---
+
+
+@pytest.mark.parametrize(("format_", "bits"), KINDS)
+def test_the_same_sound_gives_the_same_bytes_whatever_the_blocks(tmp_path: Path, format_: Any, bits: Any) -> None:
+    sound, digests = music(), set()
+    for size in (999, 65_536, 200_000):
+        made = encode(
+            tmp_path / f"{size}.{format_}", cut(sound, size), rate=RATE, format=format_, bits=bits, tags=Tags("A")
+        )
+        assert made.sha256 == hashlib.sha256(made.path.read_bytes()).hexdigest()
+        digests.add(made.sha256)
+        time.sleep(0.4 if format_ == "ogg" or bits == "float" else 0)  # both would hold the time of day
+    assert len(digests) == 1
+
+
+# --- whole or not at all ---
+
+
+def test_an_older_file_is_replaced_at_the_end(tmp_path: Path) -> None:
+    path = tmp_path / "a.wav"
+    path.write_bytes(b"old")
+
+    def blocks() -> Iterator[np.ndarray]:
+        yield music(1)
+        assert path.read_bytes() == b"old"
+
+    encode(path, blocks(), rate=RATE)
+    assert soundfile.info(path).frames == RATE
+    assert [p.name for p in tmp_path.iterdir()] == ["a.wav"]
+
+
+@pytest.mark.parametrize("format_", FORMATS)
+def test_where_the_sound_breaks_off_nothing_stays(tmp_path: Path, format_: Any) -> None:
+    def blocks() -> Iterator[np.ndarray]:
+        yield music(2)
+        raise UnderbowError("the voice failed")
+
+    with pytest.raises(UnderbowError, match="the voice failed"):
+        encode(tmp_path / f"a.{format_}", blocks(), rate=RATE, format=format_)
+    assert list(tmp_path.iterdir()) == []
+
+
+CHILD = """
+import sys, time
+import numpy as np
+from pathlib import Path
+from underbow.sound.encode import encode
+def blocks():
+    for _ in range(400):
+        yield np.random.default_rng(0).standard_normal((44100, 2)).astype(np.float32) * 0.1
+        print(flush=True)
+        time.sleep(float(sys.argv[3]))
+try:
+    encode(Path(sys.argv[1]), blocks(), rate=44100, format=sys.argv[2])
+except Exception as error:
+    print(type(error).__name__, error)
+"""
+
+
+@pytest.mark.parametrize("format_", ["wav", "ogg"])
+def test_a_killed_program_leaves_nothing_under_the_final_name(tmp_path: Path, format_: str) -> None:
+    path = tmp_path / f"a.{format_}"
+    with subprocess.Popen([sys.executable, "-c", CHILD, str(path), format_, "0.02"], stdout=subprocess.PIPE) as child:
+        assert child.stdout is not None
+        for _ in range(5):
+            child.stdout.readline()
+        os.kill(child.pid, signals.SIGKILL)
+    assert not path.exists()
+    assert all(p.name.startswith(".") and p.suffix == ".part" for p in tmp_path.iterdir())
+
+
+@pytest.mark.skipif(not hasattr(resource, "RLIMIT_FSIZE"), reason="no limit on file sizes here")
+@pytest.mark.parametrize("format_", FORMATS)
+def test_a_disk_that_takes_no_more_is_one_clear_line(tmp_path: Path, format_: str) -> None:
+    def limit() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
+
+    ran = subprocess.run(
+        [sys.executable, "-c", CHILD, str(tmp_path / "a.x"), format_, "0"],
+        capture_output=True,
+        text=True,
+        preexec_fn=limit,
+        check=True,
+    )
+    line = ran.stdout.strip().splitlines()[-1]
+    assert line.startswith("UnderbowError can't write")
+    assert "larger than this disk or this account allows" in line
+    assert ran.stderr == ""
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
+def test_a_full_disk_is_told_as_such(tmp_path: Path) -> None:
+    error = module._disk_error(None, Path("/dev/full"), tmp_path / "a.wav")
+    assert "the disk is full" in str(error)
+
+
+# --- what can't be ---
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ({"format": "aiff"}, "choose one of wav, flac, ogg, mp3"),
+        ({"bits": 8}, "16, 24 or float, not 8"),
+        ({"format": "flac", "bits": "float"}, "choose 24, or the format wav"),
+        ({"format": "mp3", "rate": 96_000}, "choose 44100 or 48000"),
+    ],
+)
+def test_impossible_settings_are_refused_with_the_cure(tmp_path: Path, options: dict[str, Any], told: str) -> None:
+    with pytest.raises(InputError, match=told):
+        encode(tmp_path / "a.x", [music(1)], **{"rate": RATE, **options})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_missing_folder_is_the_users_to_make(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"there is no folder .*make it first"):
+        encode(tmp_path / "no" / "a.wav", [music(1)], rate=RATE)
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf])
+def test_sound_that_is_no_number_is_never_written(tmp_path: Path, value: float) -> None:
+    sound = music(3)
+    sound[2 * RATE, 1] = value
+    with pytest.raises(UnderbowError, match=r"no numbers, near second 1"):
+        encode(tmp_path / "a.wav", cut(sound), rate=RATE)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_over_4_gb_a_wav_is_rf64_where_foreseen_and_refused_where_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the limit set to 400 kB, so that the test doesn't write 4 GB."""
+    monkeypatch.setattr(module, "_WAV_LIMIT", 400_000)
+    path = encode(tmp_path / "a.wav", cut(music()), rate=RATE, frames_expected=len(music())).path
+    assert path.read_bytes()[:4] == b"RF64"
+    assert soundfile.info(path).frames == len(music())
+    with pytest.raises(UnderbowError, match="can't be over 4 GB; choose flac"):
+        encode(tmp_path / "b.wav", cut(music()), rate=RATE)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.wav"]
+
+
+def test_a_wav_that_fits_is_a_plain_one(tmp_path: Path) -> None:
+    assert encode(tmp_path / "a.wav", [music()], rate=RATE, frames_expected=RATE * 3).path.read_bytes()[:4] == b"RIFF"
