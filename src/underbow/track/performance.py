@@ -6,8 +6,9 @@ like a player: where the bow changes and where it doesn't.
 
 Conventions
 -----------
-Positions are quarter notes from the first click of the count-in, as Fractions; :attr:`Performance.tempo` turns them into
-seconds. Levels are dB below full. Swing has been applied; human feel is kept apart in ``offset`` and in the levels.
+Positions are quarter notes from the first sound (the count-in, or the tuning notes before it), as Fractions;
+:attr:`Performance.tempo` turns them into seconds. Levels are dB below full. Swing has been applied; human feel is kept apart
+in ``offset`` and in the levels.
 """
 
 from __future__ import annotations
@@ -102,7 +103,7 @@ class Part:
     Parameters
     ----------
     name : str
-        melody, backup, rhythm, click, or drone, tuning notes where asked for.
+        melody, backup, rhythm, click, and drone and tuning where asked for.
     program : int
         General MIDI program, 0 to 127; -1 for percussion (channel 10).
     gestures : tuple of Gesture
@@ -131,7 +132,10 @@ class Pass:
 
 @dataclass(frozen=True, slots=True)
 class PlayedBar:
-    """A bar of a pass: where it lies, its section, and the chords heard in it (as text, ``-`` for none)."""
+    """A bar of a pass: where it lies, its section, and the chords heard in it (as text, ``-`` for none).
+
+    ``number`` 0 is a pickup. ``meter`` is there where it differs from the performance's.
+    """
 
     pass_number: int
     number: int
@@ -139,6 +143,7 @@ class PlayedBar:
     length: Fraction
     section: str
     chords: tuple[str, ...]
+    meter: Meter | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +158,8 @@ class Performance:
         The one place where quarters become seconds.
     parts : tuple of Part
     count_in : Fraction
-        Length of the count-in, quarters (the first pass begins there, its pickup inside the last counted bar).
+        Length of the count-in and of what is before it, quarters: the first pass begins there, its pickup inside the last
+        counted bar.
     passes : tuple of Pass
     bars : tuple of PlayedBar
     chords : tuple of ChordSpan

@@ -1,0 +1,47 @@
+"""Files that a sheet names: they lie beside it or below, and nowhere else."""
+
+from __future__ import annotations
+
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from underbow.errors import InputError, near_miss
+
+
+def beside(folder: Path | None, name: str, kind: str) -> Path:
+    """Find a file that a sheet names.
+
+    Parameters
+    ----------
+    folder : Path or None
+        The sheet's; None where it is no file.
+    name : str
+        A relative path with ``/`` between folders.
+    kind : str
+        What it is, for the fault: ``"tune"`` or ``"pattern"``.
+
+    Raises
+    ------
+    InputError
+        Where it is not there, or lies elsewhere.
+    """
+    if folder is None:
+        raise InputError(f"found {name!r}, but this sheet has no folder of its own to look in")
+    absolute = PurePosixPath(name).is_absolute() or PureWindowsPath(name).drive or PureWindowsPath(name).root
+    path = folder / name
+    try:
+        inside = path.resolve().is_relative_to(folder.resolve())
+        there = inside and path.is_file()
+    except (OSError, ValueError, RuntimeError):
+        inside, there = "\0" not in name, False
+    if absolute or not inside:
+        raise InputError(
+            f'found "{name}", which is not beside the sheet; put the {kind} there and write its name alone'
+        )
+    if path.is_dir():
+        raise InputError(f'"{name}" is a folder; name the {kind} in it, as in "{name}/NAME"')
+    if not there:
+        names = sorted(entry.name for entry in folder.iterdir() if entry.is_file()) if folder.is_dir() else []
+        raise InputError(
+            f'no file "{name}" beside the sheet{near_miss(name, names)}; write the name of a {kind} that is there'
+        )
+    return path

@@ -1,0 +1,92 @@
+"""The ``[tempo]`` table to a ramp: what is not written follows from what is, and from the pattern's own range."""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+from underbow.errors import Fault, InputError
+from underbow.fiddle.pattern import Pattern
+from underbow.theory.meter import Meter, note_value
+from underbow.track._sheet_table import TempoTable
+from underbow.track.ramp import Ramp, tempo_map
+from underbow.tune.tune import Melody
+
+MOST_SECONDS = 3 * 3600  # of a track
+DEFAULT_PASSES, STEADY_PASSES = 6, 4
+START_SHARE = Fraction(
+    3, 5
+)  # of the goal, where the pattern's range gives no start (common practice: half to 70 per cent)
+
+
+def ramp_of(table: TempoTable, meter: Meter, pattern: Pattern) -> Ramp:
+    """Work out the ramp.
+
+    Without a beat it is the meter's; without start or goal they are the pattern's slow and fast ends.
+
+    Raises
+    ------
+    InputError, ValueError
+        With what to write instead.
+    """
+    beat = _beat(table.beat, meter)
+    scale = pattern.tempo.beat / beat
+    low, high = (max(round(count * scale), 1) for count in (pattern.tempo.low, pattern.tempo.high))
+    goal = table.goal
+    if goal is None:
+        goal = table.start if table.start is not None and (table.ramp == "steady" or table.start > high) else high
+    start = table.start
+    if start is None:
+        start = goal if table.ramp == "steady" or (table.passes == 1 and table.ramp == "steps") else low
+        if start > goal or (start == goal and table.ramp != "steady" and table.passes != 1):
+            start = max(round(goal * START_SHARE), 1)
+    if table.step is not None:
+        return _by_step(table, start, goal, beat)
+    passes = table.passes or (STEADY_PASSES if table.ramp == "steady" else DEFAULT_PASSES)
+    return Ramp(table.ramp, start, goal, passes, beat)
+
+
+def _by_step(table: TempoTable, start: int, goal: int, beat: Fraction) -> Ramp:
+    """Make the ramp of a step, and see that nothing else that is written contradicts it."""
+    if table.ramp != "steps":
+        raise InputError(Fault(f'a {table.ramp} ramp has no step; leave it out, or write ramp = "steps"', where="step"))
+    if start > goal or table.step is None:
+        return Ramp("steps", start, goal, 2, beat)  # tells the fault
+    ramp = Ramp.by_step(start, goal, table.step, beat)
+    if table.passes is not None and table.passes != ramp.passes:
+        what = f"from {start} to {goal} by {table.step} takes {ramp.passes} passes, not {table.passes}"
+        raise InputError(Fault(f"{what}; write step or passes, not both", where="step"))
+    return ramp
+
+
+def _beat(text: str | None, meter: Meter) -> Fraction:
+    """Read the beat and see that the meter's bar is counted in it."""
+    natural = meter.beat if len(meter.groups) == 1 else Fraction(4, meter.unit)
+    if text is None:
+        return natural
+    match = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
+    beat = Fraction(4 * int(match[1]), int(match[2])) if match and int(match[2]) else Fraction(0)
+    fits = beat > 0 and meter.bar % beat == 0 and (natural % beat == 0 or beat % natural == 0)
+    if not fits:
+        wanted = note_value(natural)
+        raise InputError(
+            Fault(
+                f'found "{text}", expected a note value that counts the beats of {meter}; write "{wanted}"',
+                where="beat",
+            )
+        )
+    return beat
+
+
+def too_long(ramp: Ramp, melody: Melody, count_in: int) -> str:
+    """Say how long the track would be where that is more than :data:`MOST_SECONDS`; else nothing."""
+    bar = next(bar for bar in melody.bars if bar.number > 0).meter.bar
+    seconds = tempo_map(ramp, bar * count_in, (melody.length,) * ramp.passes).seconds(
+        bar * count_in + melody.length * ramp.passes
+    )
+    if seconds <= MOST_SECONDS:
+        return ""
+    return (
+        f"{ramp.passes} passes would take {seconds / 3600:.1f} hours; {MOST_SECONDS // 3600} hours are the most, "
+        "write fewer passes, a larger step or fewer bars"
+    )

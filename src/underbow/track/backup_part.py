@@ -1,0 +1,96 @@
+"""The backup: hand shapes held by the left hand, bowed in the pattern's strokes by the right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+
+from underbow.fiddle.grid import Pulse, Strings, Stroke
+from underbow.fiddle.handshape import HandShape
+from underbow.track.performance import Gesture, Manner, Part, Sounded
+from underbow.track.sheet import Sheet
+from underbow.track.timeline import Frame, Timeline
+
+FIDDLE = 110  # General MIDI, counted from 0
+CHOP = Fraction(1, 8)  # quarters that a chop sounds at most: it is a knock, not a note
+
+
+def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
+    """Bow the hand shapes in the patterns' strokes.
+
+    A pattern begins again with each section; within one the bow goes on from bar to bar and from pass to pass. Where the
+    chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched.
+    """
+    gestures = []
+    for run in _runs(timeline.frames):
+        end = run[-1].end
+        for stroke in run[0].pattern.grid.play(_bars(run)):
+            if run[0].start + stroke.start < end:
+                gesture = _gesture(sheet, timeline, stroke, run[0].start, end)
+                if gesture is not None:
+                    gestures.append(gesture)
+    return Part("backup", FIDDLE, tuple(gestures))
+
+
+def _runs(frames: tuple[Frame, ...]) -> Iterator[list[Frame]]:
+    """Group frames that one pattern runs through without beginning again."""
+    run: list[Frame] = []
+    for frame in frames:
+        begins_again = frame.section_start and len(run) % frame.pattern.grid.bars != 0
+        if run and (run[-1].pattern != frame.pattern or begins_again or not run[-1].regular or not frame.regular):
+            yield run
+            run = []
+        run.append(frame)
+    if run:
+        yield run
+
+
+def _bars(run: list[Frame]) -> int:
+    """Bars of the pattern that fill a run: more or fewer than its frames only where a bar is irregular."""
+    length = run[-1].end - run[0].start
+    return int(-(-length // run[0].pattern.grid.meter.bar))
+
+
+def _gesture(sheet: Sheet, timeline: Timeline, stroke: Stroke, zero: Fraction, end: Fraction) -> Gesture | None:
+    notes: list[Sounded] = []
+    for pulse in stroke.pulses:
+        start, stop = zero + pulse.start, min(zero + pulse.end, end)
+        if start < stop:
+            notes += _sounded(sheet, timeline, pulse, start, stop, chop=stroke.bow == "x")
+    if not notes:
+        return None
+    notes.sort(key=lambda note: (note.start, note.midi))
+    if stroke.bow == "x":
+        return Gesture(Manner.CHOP, tuple(notes))
+    return Gesture(Manner.BOW, tuple(notes), stroke.bow)
+
+
+def _sounded(
+    sheet: Sheet, timeline: Timeline, pulse: Pulse, start: Fraction, stop: Fraction, *, chop: bool
+) -> list[Sounded]:
+    """Sound a pulse: on each string one note for as long as its pitch stays."""
+    notes: list[Sounded] = []
+    open_notes: dict[int, int] = {}  # string -> its last note in the list
+    for heard in timeline.between(start, stop):
+        shape = sheet.shapes[heard.index] if heard.index >= 0 else None
+        begin, finish = timeline.swung(heard.start), timeline.swung(heard.end)
+        for string, midi in _strings(shape, pulse.strings):
+            at = open_notes.get(string)
+            last = notes[at] if at is not None else None
+            if at is not None and last is not None and last.midi == midi and last.end == begin:
+                notes[at] = Sounded(last.start, finish - last.start, midi, pulse.level, string)
+            else:
+                open_notes[string] = len(notes)
+                notes.append(Sounded(begin, finish - begin, midi, pulse.level, string))
+    if chop:  # the bow is dropped once, whatever the chord does later
+        first = min((note.start for note in notes), default=start)
+        notes = [Sounded(n.start, min(n.length, CHOP), n.midi, n.level, n.string) for n in notes if n.start == first]
+    return notes
+
+
+def _strings(shape: HandShape | None, which: Strings) -> list[tuple[int, int]]:
+    """Strings that a pulse takes, with their notes."""
+    if shape is None:
+        return []
+    both = list(zip(shape.strings, shape.midi, strict=True))
+    return both[:1] if which == "lower" else both[-1:] if which == "upper" else both

@@ -1,0 +1,17 @@
+"""The instruments that may play the melody."""
+
+from __future__ import annotations
+
+from underbow.track.performance import Manner
+
+# Name in a sheet -> General MIDI program counted from 0 (MMA RP-003), and how the instrument makes its sound.
+MELODY_VOICES: dict[str, tuple[int, Manner]] = {
+    "fiddle": (40, Manner.BOW),
+    "flute": (73, Manner.TONE),
+    "whistle": (78, Manner.TONE),
+    "accordion": (21, Manner.TONE),
+    "harmonica": (22, Manner.TONE),
+    "guitar": (25, Manner.PLUCK),
+    "banjo": (105, Manner.PLUCK),
+    "piano": (0, Manner.PLUCK),
+}

@@ -1,0 +1,124 @@
+"""The melody: what somebody else plays while the learner backs up."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+from underbow.theory.key import Key
+from underbow.track.bowing import Bowed, bowed
+from underbow.track.instruments import MELODY_VOICES
+from underbow.track.ornaments import LIGHT_DB, played, touch
+from underbow.track.performance import Gesture, Manner, Part, Sounded
+from underbow.track.sheet import Sheet
+from underbow.track.timeline import Timeline
+from underbow.tune.tune import Bar, MelodyNote
+
+ON_BAR_DB, ON_BEAT_DB, OFF_BEAT_DB = -1.0, -2.0, -3.0
+ACCENT_DB = 2.0
+UNDER_DB = -3.0  # notes below the melody in a double stop
+STACCATO = Fraction(1, 2)  # of its length is what a staccato note sounds
+
+
+def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
+    """Play the melody in every pass; a pass's last notes stop where the next pass's pickup begins."""
+    program, manner = MELODY_VOICES[sheet.voice]
+    strokes = bowed(sheet.melody)
+    if manner is Manner.PLUCK:
+        strokes = tuple(Bowed("", (note,)) for stroke in strokes for note in stroke.notes)
+    elif manner is Manner.TONE:
+        strokes = tuple(replace(stroke, bow="") for stroke in strokes)
+    gestures: list[Gesture] = []
+    for number, (at, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True), start=1):
+        reach = timeline.end if number == len(timeline.starts) else at + length
+        short = touch(sheet.ramp.tempos[number - 1].quarters_per_minute)
+        player = _Player(sheet, timeline, manner, at=at, reach=reach, short=short)
+        for stroke in strokes:
+            player.play(stroke, gestures)
+    return Part("melody", program, tuple(gestures))
+
+
+class _Player:
+    """Plays one pass."""
+
+    def __init__(
+        self, sheet: Sheet, timeline: Timeline, manner: Manner, *, at: Fraction, reach: Fraction, short: Fraction
+    ) -> None:
+        self._timeline = timeline
+        self._manner = manner
+        self._at = at
+        self._reach = reach
+        self._bars = sheet.melody.bars
+        self._bar = 0
+        self._short = short
+
+    def play(self, stroke: Bowed, gestures: list[Gesture]) -> None:
+        """Add a stroke's gestures: its graces, then itself."""
+        notes: list[Sounded] = []
+        for note in stroke.notes:
+            if self._at + note.start >= self._reach:
+                break
+            bar = self._bar_of(note)
+            start = self._timeline.swung(self._at + note.start)
+            end = self._timeline.swung(min(self._at + note.end, self._reach))
+            level = _level(note, bar)
+            if note.graces:
+                notes = self._graces(note, stroke, start, level, notes=notes, gestures=gestures)
+            notes += self._note(note, bar.key, start, end - start, level)
+        if notes:
+            gestures.append(Gesture(self._manner, tuple(notes), stroke.bow))
+
+    def _note(self, note: MelodyNote, key: Key, start: Fraction, length: Fraction, level: float) -> list[Sounded]:
+        if "staccato" in note.marks:
+            length *= STACCATO
+        touches = played(note.pitch, note.marks, key, start=start, length=length, short=self._short)
+        notes = [Sounded(t.start, t.length, t.midi, level + (LIGHT_DB if t.light else 0.0)) for t in touches]
+        notes += [Sounded(start, length, pitch.midi, level + UNDER_DB) for pitch in note.under]
+        return sorted(notes, key=lambda sounded: (sounded.start, sounded.midi))
+
+    def _graces(
+        self,
+        note: MelodyNote,
+        stroke: Bowed,
+        start: Fraction,
+        level: float,
+        *,
+        notes: list[Sounded],
+        gestures: list[Gesture],
+    ) -> list[Sounded]:
+        """Play grace notes before the beat, in the time of the note before; within a slur they are notes of the stroke."""
+        before = notes[-1] if notes else gestures[-1].notes[-1] if gestures else None
+        room = start if before is None else (start - before.start) / 2
+        short = min(self._short, room / len(note.graces))
+        begin = start - short * len(note.graces)
+        graces = [
+            Sounded(begin + short * i, short, pitch.midi, level + LIGHT_DB) for i, pitch in enumerate(note.graces)
+        ]  # fmt: skip
+        if short <= 0:
+            return notes
+        if notes:
+            return [_until(sounded, begin) for sounded in notes] + graces
+        if gestures and gestures[-1].end > begin:
+            gestures[-1] = replace(gestures[-1], notes=tuple(_until(n, begin) for n in gestures[-1].notes))
+        gestures.append(Gesture(self._manner, tuple(graces), stroke.bow, ornament=True))
+        return notes
+
+    def _bar_of(self, note: MelodyNote) -> Bar:
+        if note.start < self._bars[self._bar].start:
+            self._bar = 0
+        while self._bar + 1 < len(self._bars) and note.start >= self._bars[self._bar].end:
+            self._bar += 1
+        return self._bars[self._bar]
+
+
+def _level(note: MelodyNote, bar: Bar) -> float:
+    """Lean on the beats, most on the bar's first."""
+    inside = note.start - bar.start
+    if bar.number == 0:  # a pickup counts from the bar line that it leads to
+        inside += bar.meter.bar - bar.length
+    level = ON_BAR_DB if inside == 0 else ON_BEAT_DB if inside in bar.meter.beats else OFF_BEAT_DB
+    return min(level + (ACCENT_DB if "accent" in note.marks else 0.0), 0.0)
+
+
+def _until(note: Sounded, end: Fraction) -> Sounded:
+    return note if note.end <= end or note.start >= end else replace(note, length=end - note.start)

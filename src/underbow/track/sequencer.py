@@ -1,0 +1,118 @@
+"""From a track sheet to a performance: every part's gestures in order, over one tempo map."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+
+from underbow.errors import Fault, InputError
+from underbow.theory.meter import Tempo
+from underbow.track.backup_part import backup_part
+from underbow.track.click_part import click_part
+from underbow.track.extra_parts import drone_part, tuning_length, tuning_part
+from underbow.track.feel import humanised
+from underbow.track.melody_part import melody_part
+from underbow.track.performance import Gesture, Part, Pass, Performance
+from underbow.track.ramp import TempoMap, tempo_map
+from underbow.track.rhythm_part import rhythm_part
+from underbow.track.sheet import Sheet
+from underbow.track.timeline import Timeline, chord_spans, lay_out
+
+MOST_GESTURES = 500_000  # in a track, all parts together
+PLAYERS: dict[str, Callable[[Sheet, Timeline], Part]] = {
+    "melody": melody_part,
+    "backup": backup_part,
+    "rhythm": rhythm_part,
+    "click": click_part,
+}
+STRICT = {"click", "tuning", "drone"}  # parts without human feel
+
+
+def perform(sheet: Sheet) -> Performance:
+    """Play a sheet.
+
+    Returns
+    -------
+    Performance
+        With the parts melody, backup, rhythm and click, and drone and tuning where the sheet asks for them. The same sheet gives
+        the same performance.
+
+    Raises
+    ------
+    InputError
+        Where it would be more than :data:`MOST_GESTURES` gestures.
+    """
+    timeline = lay_out(sheet)
+    _within_limit(sheet, timeline)
+    parts = [play(sheet, timeline) for play in PLAYERS.values()]
+    if sheet.drone:
+        parts.append(drone_part(sheet, timeline))
+    parts = [
+        part if part.name in STRICT else humanised(part, sheet.seed, sheet.feel_ms, sheet.feel_db) for part in parts
+    ]
+    tempo = tempo_map(sheet.ramp, timeline.count_in, timeline.lengths)
+    performance = Performance(
+        title=sheet.title,
+        key=sheet.tune.key,
+        meter=sheet.tune.meter,
+        tempo=tempo,
+        parts=tuple(parts),
+        count_in=timeline.count_in,
+        passes=_passes(sheet, len(timeline.starts), tempo),
+        bars=timeline.bars,
+        chords=chord_spans(sheet, timeline),
+        length=timeline.end,
+        tuning=sheet.tuning,
+        concert_pitch=sheet.concert_pitch,
+        seed=sheet.seed,
+    )
+    return _tuned_first(performance, sheet, timeline) if sheet.tuning_notes else performance
+
+
+def _within_limit(sheet: Sheet, timeline: Timeline) -> None:
+    """Refuse what would be too long before it is played: a few gestures a bar besides the melody's own."""
+    passes = sheet.ramp.passes
+    grid_cells = max(pattern.grid.cells for _, pattern in sheet.patterns)
+    count = len(sheet.melody.notes) * passes + len(timeline.frames) * (grid_cells + 24)
+    if count > MOST_GESTURES:
+        raise InputError(
+            Fault(
+                f"{passes} passes of {len(timeline.frames) // passes} bars are about {count} strokes and notes; "
+                f"{MOST_GESTURES} are the most, write fewer passes or bars",
+                file=sheet.file,
+            )
+        )
+
+
+def _passes(sheet: Sheet, count: int, tempo: TempoMap) -> tuple[Pass, ...]:
+    out = []
+    segments = tempo.segments[-count:]
+    for number, segment in enumerate(segments, start=1):
+        begin, end = (Tempo(rate / sheet.ramp.beat, sheet.ramp.beat) for rate in (segment.begin, segment.end))
+        out.append(Pass(number, segment.start, segment.length, begin, end))
+    return tuple(out)
+
+
+def _tuned_first(performance: Performance, sheet: Sheet, timeline: Timeline) -> Performance:
+    """Put the tuning notes before everything else."""
+    first = performance.passes[0].tempo
+    by = tuning_length(first, timeline.frames[0].bar.meter.bar, len(sheet.tuning.midi))
+    return replace(
+        performance,
+        tempo=tempo_map(sheet.ramp, timeline.count_in + by, timeline.lengths),
+        parts=(*(_later(part, by) for part in performance.parts), tuning_part(sheet, by)),
+        count_in=performance.count_in + by,
+        passes=tuple(replace(one, start=one.start + by) for one in performance.passes),
+        bars=tuple(replace(bar, start=bar.start + by) for bar in performance.bars),
+        chords=tuple(replace(span, start=span.start + by) for span in performance.chords),
+        length=performance.length + by,
+    )
+
+
+def _later(part: Part, by: Fraction) -> Part:
+    moved = tuple(
+        Gesture(g.manner, tuple(replace(n, start=n.start + by) for n in g.notes), g.bow, g.offset, g.ornament)
+        for g in part.gestures
+    )
+    return Part(part.name, part.program, moved)
