@@ -14,6 +14,7 @@ In *third position* the hand has moved up by two letters, in *half position* (wr
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -24,6 +25,7 @@ from underbow.theory.pitch import NATURAL, Pitch, spelled
 Mark = Literal["", "L", "H"]
 HIGHEST_POSITION = 3
 FIRST_POSITION = 7  # semitones from the open string to the fourth finger
+TAPES = (2, 4, 5, 7)  # where learners' tapes usually are: first finger, second, third and fourth (common practice)
 
 # Letter steps above the open string -> the notes of that letter, with the mark that tells them apart.
 _STEPS: dict[int, dict[int, Mark]] = {
@@ -102,6 +104,11 @@ class HandShape:
         )
 
     @property
+    def tones(self) -> frozenset[int]:
+        """The different tones sounded, as semitones above C: one where an octave doubles it."""
+        return frozenset(midi % 12 for midi in self.midi)
+
+    @property
     def fingers(self) -> tuple[int, ...]:
         """Finger numbers, 0 for an open string, in the order of the strings."""
         return tuple(stop.finger for stop in self.stops)
@@ -152,3 +159,14 @@ def placements(position: int = 1) -> dict[int, tuple[Stop, ...]]:
 
 def _at(letter: str, alter: int, midi: int) -> Pitch:
     return Pitch(letter, alter, (midi - NATURAL[letter] - alter) // 12 - 1)
+
+
+def along(semitones: float) -> float:
+    """The share of the string's length that a stop cuts off, from the nut: half of it for the octave.
+
+    From the law of strings: the frequency is inverse to the sounding length.
+
+    >>> round(along(12), 6), round(along(7), 4)
+    (0.5, 0.3326)
+    """
+    return 1.0 - math.pow(2.0, -semitones / 12)

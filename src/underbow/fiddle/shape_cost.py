@@ -31,7 +31,8 @@ class Weights:
     third, fourth : float
         More for the third finger, which hangs together with its neighbours, and for the fourth, which is short and weak.
     flat : tuple of float
-        More for one finger laid flat over two strings (a fifth, in standard tuning), first to fourth finger.
+        More for one finger laid flat over two strings (a fifth, in standard tuning), first to fourth finger;
+        twice that over three.
     low_first, low_second, high_third, low_fourth : float
         More for a finger out of its usual place (a low second is nearly as usual as a high one; a third finger drawn back
         counts as a low fourth).
@@ -162,7 +163,7 @@ def cost_of(
     >>> from underbow.fiddle.tuning import Tuning
     >>> shape = HandShape((0, 1), (Stop(2, 1), Stop(2, 1)), Tuning.parse("GDAE"))
     >>> cost_of(shape, Chord.parse("A")).items
-    (('finger 1', 1.0), ('finger 1 flat over two strings', 0.5), ('without the third C#', 0.5))
+    (('finger 1', 1.0), ('finger 1 flat over 2 strings', 0.5), ('without the third C#', 0.5))
     """
     items = (*ease(shape, weights), *fitness(shape, chord, modal, others, weights))
     return Cost(tuple((reason, points) for reason, points in items if points))
@@ -173,8 +174,8 @@ def ease(shape: HandShape, weights: Weights = WEIGHTS) -> Iterator[tuple[str, fl
     down = sorted({stop for stop in shape.stops if stop.finger}, key=lambda stop: stop.finger)
     for stop in down:
         yield f"finger {stop.finger}", weights.finger + {3: weights.third, 4: weights.fourth}.get(stop.finger, 0.0)
-        if shape.stops.count(stop) > 1:
-            yield f"finger {stop.finger} flat over two strings", weights.flat[stop.finger - 1]
+        if (over := shape.stops.count(stop)) > 1:
+            yield f"finger {stop.finger} flat over {over} strings", weights.flat[stop.finger - 1] * (over - 1)
         if stop.mark:
             yield (
                 f"{'low' if stop.mark == 'L' else 'high'} {_ORDINAL[stop.finger]} finger",
@@ -188,7 +189,7 @@ def ease(shape: HandShape, weights: Weights = WEIGHTS) -> Iterator[tuple[str, fl
         yield from _across(below, above, weights)
     for one, other in combinations(shape.midi, 2):
         if (one - other) % 12 == 0:
-            yield "octave to tune" if one != other else "unison to tune", weights.octave
+            yield "unison to tune" if one == other else "octave to tune", weights.octave
     if shape.position == 0:
         yield "half position", weights.half
     elif shape.position > 1:
@@ -210,11 +211,10 @@ def fitness(
                 yield f"third {tone} in a modal tune", weights.modal_third
         elif not (degree == "1" and said) and not (name == "third" and modal):
             yield f"without the {name} {tone}", points
-    if len({midi % 12 for midi in shape.midi}) == 1:
+    if len(shape.tones) == 1:
         yield "one tone only", weights.one_tone
-    claims = [str(other) for other in others if other.root.number != chord.root.number and fits(shape, other)]
-    if claims:
-        yield f"also fits {', '.join(claims)}", weights.ambiguous
+    elif claims := [str(other) for other in others if other.root.number != chord.root.number and fits(shape, other)]:
+        yield f"also fits {', '.join(claims)} here", weights.ambiguous
     for midi, note in zip(shape.midi, shape.notes, strict=True):
         if midi % 12 not in chord.numbers:
             yield f"{note.pitch_class} is not in the chord, rings as a drone", weights.foreign
@@ -222,7 +222,7 @@ def fitness(
 
 def fits(shape: HandShape, chord: Chord) -> bool:
     """Whether every note of a shape is in a chord."""
-    return all(midi % 12 in chord.numbers for midi in shape.midi)
+    return shape.tones <= {*chord.numbers}
 
 
 def change_cost(before: HandShape, after: HandShape, weights: Weights = WEIGHTS) -> Cost:
@@ -341,5 +341,6 @@ def _travel(
         return f"finger {finger} jumps to another string", weights.jumps
     rolls = weights.rolls if was[1] != now[1] else 0.0
     if was[0] == now[0]:
-        return f"finger {finger} {'rolls' if rolls else 'stays'}", rolls
+        how = "" if not rolls else ", lies flat" if len(now[1]) > len(was[1]) else ", tips up"
+        return f"finger {finger} stays{how}", rolls
     return f"finger {finger} slides", rolls + weights.slides * abs(was[0] - now[0])

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from underbow.errors import Fault, InputError
 from underbow.fiddle.fingerboard import HandShape
 from underbow.fiddle.shape_cost import WEIGHTS, Weights, change_cost, cost_of, hurry
-from underbow.fiddle.shape_search import PLAIN, Technique, pinned_shape, playable, says_two
+from underbow.fiddle.shape_search import PLAIN, Technique, pinned_shape, playable
 from underbow.fiddle.shape_told import told_about
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
@@ -188,7 +188,8 @@ def _choices(
     if pin is not None:
         return _Choices((pin,), (pin,), chord)
     nearest = sorted(PAIRS, key=lambda other: abs(other[0] - pair[0]))
-    strings = next((other for other in nearest if any(map(says_two, playable(chord, tuning, other, technique)))), pair)
+    usable = (other for other in nearest if any(len(s.tones) > 1 for s in playable(chord, tuning, other, technique)))
+    strings = next(usable, pair)
     return _Choices(
         (chord.root.number, chord.quality, strings, tuning.midi, technique),
         playable(chord, tuning, strings, technique),
@@ -200,13 +201,13 @@ def _own(choices: _Choices, chords: Sequence[Chord], modal: bool, weights: Weigh
     """What each shape costs by itself, in this company."""
     own = _alone(choices, modal, weights)
     others = [frozenset(other.numbers) for other in chords if other.root.number != choices.chord.root.number]
-    claimed = [any(tones <= other for other in others) for tones in _tones(choices)]
+    claimed = [len(tones) > 1 and any(tones <= other for other in others) for tones in _tones(choices)]
     return own + weights.ambiguous * np.array(claimed)
 
 
 @lru_cache(maxsize=4096)
 def _tones(choices: _Choices) -> tuple[frozenset[int], ...]:
-    return tuple(frozenset(midi % 12 for midi in shape.midi) for shape in choices.shapes)
+    return tuple(shape.tones for shape in choices.shapes)
 
 
 @lru_cache(maxsize=4096)

@@ -88,11 +88,6 @@ def shapes_for(
     return tuple(sorted(found, key=lambda shape: (round(cost[shape], 6), len(shape.label), shape.label)))
 
 
-def says_two(shape: HandShape) -> bool:
-    """Whether a shape sounds two different tones, not one doubled."""
-    return len({midi % 12 for midi in shape.midi}) > 1
-
-
 @lru_cache(maxsize=4096)
 def playable(
     chord: Chord, tuning: Tuning, pair: tuple[int, int], technique: Technique = PLAIN
@@ -146,7 +141,8 @@ def pinned_shape(
                 return shape
     choices = [shape.label for shape in shapes_for(chord, tuning, pair, technique)]
     raise InputError(
-        f"hand shape {text!r} for {chord}: {_sounding(wanted, chord, tuning, pair)}; write one of {', '.join(choices[:6])}"
+        f"hand shape {text!r} for {chord}: {_sounding(wanted, chord, tuning, pair, position or 1)}; "
+        f"write one of {', '.join(choices[:6])}"
     )
 
 
@@ -156,9 +152,9 @@ def _written(shape: HandShape, wanted: Sequence[str], exact: bool) -> bool:
     return all(word in (str(stop), str(stop.finger)) for word, stop in zip(wanted, shape.stops, strict=True))
 
 
-def _sounding(wanted: Sequence[str], chord: Chord, tuning: Tuning, pair: tuple[int, int]) -> str:
+def _sounding(wanted: Sequence[str], chord: Chord, tuning: Tuning, pair: tuple[int, int], position: int) -> str:
     """Say which notes a refused hand shape would sound."""
-    where = {str(stop): stop for stops in placements(1).values() for stop in stops}
+    where = {str(stop): stop for stops in placements(position).values() for stop in stops}
     if len(wanted) != len(pair) or not all(word in where for word in wanted):
         return "these fingers can't stop its notes here"
     shape = HandShape(pair, tuple(where[word] for word in wanted), tuning)

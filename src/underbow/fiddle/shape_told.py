@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 
 from underbow.fiddle.fingerboard import HandShape
 from underbow.fiddle.shape_cost import fits
-from underbow.fiddle.shape_search import says_two
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 
@@ -49,7 +48,7 @@ def _about(
             f"{here}: no two of its notes within reach on the {_names(tuning, pair)} strings; the nearest are {sounding} on "
             f"{_names(tuning, shape.strings)}"
         )
-    elif not says_two(shape):
+    elif len(shape.tones) < 2:
         yield f"{here}: {sounding}, one note doubled"
     degrees = shape.degrees(chord)
     missing = [
@@ -65,9 +64,25 @@ def _about(
     if foreign:
         yield f"{here}: {' and '.join(foreign)} is not in the chord and rings as a drone"
     claims = [str(other) for other in chords if other.root.number != chord.root.number and fits(shape, other)]
-    if claims:
-        yield f"{here}: {sounding} also fits {', '.join(claims)}"
+    if claims and len(shape.tones) > 1:
+        yield f"{here}: {sounding} also fit {', '.join(claims)}"
 
 
 def _names(tuning: Tuning, strings: Sequence[int]) -> str:
     return " and ".join(str(tuning.strings[string].pitch_class) for string in strings)
+
+
+def also_fits(shape: HandShape, chord: Chord) -> tuple[Chord, ...]:
+    """The other major and minor chords that have all the notes of a shape; none where it doubles one note.
+
+    >>> from underbow.fiddle.fingerboard import Stop
+    >>> from underbow.fiddle.tuning import Tuning
+    >>> c = HandShape((0, 1), (Stop(5, 3), Stop(2, 1)), Tuning.parse("GDAE"))
+    >>> [str(other) for other in also_fits(c, Chord.parse("C"))]
+    ['Am']
+    """
+    if len(shape.tones) < 2:
+        return ()
+    around = (Chord(chord.root, quality).transposed(fifths) for fifths in range(-5, 7) for quality in ("", "m"))
+    same = (chord.root.number, chord.is_minor)
+    return tuple(other for other in around if fits(shape, other) and (other.root.number, other.is_minor) != same)
