@@ -10,6 +10,7 @@ Source: ITU-R BS.1770-5 (11/2023): K-weighting, gating and channel weights of An
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable, Sequence
 from math import inf, log10
 
@@ -28,6 +29,7 @@ _OFFSET = -0.691
 _ABSOLUTE_GATE = -70.0
 _RELATIVE_GATE = -10.0
 _MOMENTARY, _SHORT_TERM = 4, 30  # tenths of a second
+_LOT = 4096  # tenths worked on at a time
 _SURROUND = (1.0, 1.0, 1.0, 1.41, 1.41)
 
 
@@ -113,12 +115,14 @@ class Chunks:
 
 
 class _Tenths:
-    """Sums over tenths of a second, at rates that don't divide by ten as well."""
+    """Sums over tenths of a second, at rates that don't divide by ten as well; four bytes a number are kept."""
 
-    def __init__(self, rate: int) -> None:
-        self._rate = rate
+    def __init__(self, rate: int, shape: tuple[int, ...]) -> None:
+        self._rate, self._shape = rate, shape
         self._frames = 0
-        self._sums: list[Doubles] = []
+        self._open = np.zeros(shape)
+        self._sums = array("f")
+        self._count = 0
 
     def _edge(self, number: int) -> int:
         return (number * self._rate + 5) // 10
@@ -126,27 +130,26 @@ class _Tenths:
     def add(self, filtered: Floats, products: Callable[[Floats], Doubles]) -> None:
         """Add the products of the next frames, shape ``(channels, frames)``, to the tenths they belong to."""
         at, length = 0, filtered.shape[1]
-        number = max(len(self._sums) - 1, 0)
         while at < length:
-            end = min(self._edge(number + 1) - self._frames, length)
-            if end > at:
-                part = products(filtered[:, at:end])
-                if number < len(self._sums):
-                    self._sums[number] = self._sums[number] + part
-                else:
-                    self._sums.append(part)
-                at = end
-            number += 1
+            end = min(self._edge(self._count + 1) - self._frames, length)
+            self._open += products(filtered[:, at:end])
+            if self._frames + end == self._edge(self._count + 1):
+                self._sums.frombytes(self._open.astype(np.float32).tobytes())
+                self._open[...] = 0
+                self._count += 1
+            at = end
         self._frames += length
 
-    def means(self) -> Doubles:
-        """Give the mean products of every whole tenth, shape ``(n, ...)``."""
-        whole = len(self._sums)
-        while whole and self._edge(whole) > self._frames:
-            whole -= 1
-        widths = np.diff([self._edge(i) for i in range(whole + 1)])
-        sums = np.array(self._sums[:whole])
-        return np.asarray(sums / widths.reshape(-1, *[1] * (sums.ndim - 1))) if whole else sums
+    def __len__(self) -> int:
+        return self._count
+
+    def means(self, start: int = 0, end: int | None = None) -> Doubles:
+        """Give the mean products of the whole tenths from ``start`` to ``end``, shape ``(n, ...)``."""
+        end = self._count if end is None else min(end, self._count)
+        width = int(np.prod(self._shape))
+        sums = np.array(self._sums[start * width : end * width], np.float64)
+        edges = np.diff([self._edge(number) for number in range(start, end + 1)])
+        return np.asarray(sums.reshape(-1, width) / edges[:, None]).reshape(-1, *self._shape)
 
 
 class LoudnessMeter:
@@ -181,7 +184,7 @@ class LoudnessMeter:
             raise ValueError(f"channels must be 1, 2 or 5, not {channels}")
         self._filter = KFilter(rate, channels)
         self._weights = _SURROUND[:channels]
-        self._tenths = _Tenths(rate)
+        self._tenths = _Tenths(rate, ())
         self._chunks = Chunks(KFilter.chunk, (channels,))
         self._scan = PeakScan(channels, KFilter.chunk) if true_peak else None
         self._peak = 0.0
@@ -263,7 +266,7 @@ class StemMeter:
         self._rate = rate
         self._stems, self._channels = stems, channels
         self._filter = KFilter(rate, stems * channels)
-        self._tenths = _Tenths(rate)
+        self._tenths = _Tenths(rate, (channels, stems, stems))
         self._chunks = Chunks(KFilter.chunk, (stems * channels,))
         self._ended = False
 
@@ -291,9 +294,11 @@ class StemMeter:
             self._ended = True
             rest = self._chunks.rest()
             self._tenths.add(self._filter.run(rest)[:, : self._chunks.filled], self._products)
-        products = self._tenths.means()
-        if not len(products):
-            return -inf
-        gains = np.asarray(gains, np.float64).reshape(*[1] * (3 - np.ndim(gains)), *np.shape(gains))[: len(products)]
-        halfway = (gains[..., None, :] @ products)[..., 0, :]
-        return gated(np.maximum((halfway * gains).sum(axis=(1, 2)), 0))
+        gains = np.asarray(gains, np.float64).reshape(*[1] * (3 - np.ndim(gains)), *np.shape(gains))
+        power = []
+        for start in range(0, len(self._tenths), _LOT):
+            products = self._tenths.means(start, start + _LOT)
+            now = gains if len(gains) == 1 else gains[start : start + len(products)]
+            halfway = (now[..., None, :] @ products)[..., 0, :]
+            power.append(np.maximum((halfway * now).sum(axis=(1, 2)), 0))
+        return gated(np.concatenate([np.zeros(0), *power]))

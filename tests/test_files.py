@@ -1,0 +1,124 @@
+"""Files whole or not at all, and names that every system takes.
+
+Source of the reserved names: Microsoft, "Naming Files, Paths, and Namespaces" (Win32 documentation).
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import unicodedata
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from underbow.errors import InputError, UnderbowError
+from underbow.files import output_error, safe_name, whole_file, write_whole
+
+
+def test_a_file_is_written_whole_and_its_digest_given(tmp_path: Path) -> None:
+    digest = write_whole(tmp_path / "a.json", "♩ = 60\n")
+    assert (tmp_path / "a.json").read_bytes() == "♩ = 60\n".encode()
+    assert digest == hashlib.sha256("♩ = 60\n".encode()).hexdigest()
+    assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
+
+
+def test_a_new_file_has_the_rights_that_files_have_here(tmp_path: Path) -> None:
+    (tmp_path / "plain").write_bytes(b"")
+    write_whole(tmp_path / "a", b"")
+    assert (tmp_path / "a").stat().st_mode == (tmp_path / "plain").stat().st_mode
+
+
+def test_where_writing_fails_the_older_file_stays_and_nothing_else(tmp_path: Path) -> None:
+    (tmp_path / "a").write_bytes(b"old")
+
+    def break_off() -> None:
+        with whole_file(tmp_path / "a") as part:
+            part.write_bytes(b"half")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        break_off()
+    assert [(p.name, p.read_bytes()) for p in tmp_path.iterdir()] == [("a", b"old")]
+
+
+def test_a_name_of_the_greatest_length_can_be_written(tmp_path: Path) -> None:
+    write_whole(tmp_path / ("x" * 255), b"")
+    with pytest.raises(InputError, match="too long"):
+        write_whole(tmp_path / ("x" * 256), b"")
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_missing_folder_file_as_folder_and_folder_as_file(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    with pytest.raises(InputError, match=r"there is no folder .*no; make it first"):
+        write_whole(tmp_path / "no" / "a", b"")
+    with pytest.raises(InputError, match="is not a folder"):
+        write_whole(tmp_path / "file" / "a", b"")
+    with pytest.raises(InputError, match="a folder has this name"):
+        write_whole(tmp_path, b"")
+
+
+@pytest.mark.parametrize("code", [errno.EACCES, errno.EPERM, errno.EROFS])
+def test_no_right_to_write_is_wrong_input(code: int) -> None:
+    assert isinstance(output_error(OSError(code, "x"), Path("d/a")), InputError)
+
+
+@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO])
+def test_trouble_with_the_disk_is_a_failure(code: int) -> None:
+    error = output_error(OSError(code, "x"), Path("d/a"))
+    assert isinstance(error, UnderbowError)
+    assert not isinstance(error, InputError)
+    assert "\n" not in str(error)
+    assert "another folder" in str(error)
+
+
+@pytest.mark.parametrize(
+    ("title", "name"),
+    [
+        ("Morning on the ferry", "Morning on the ferry"),
+        ("Reel no. 2", "Reel no. 2"),
+        ("Slow/fast", "Slow-fast"),
+        (r"a\b:c|d", "a-b-c-d"),
+        ('Who "goes" <there>?*', "Who goes there"),
+        ("two\nlines\tand\x00more", "two lines andmore"),
+        ("..", "untitled"),
+        ("", "untitled"),
+        ("///", "untitled"),
+        ("-o etc", "o etc"),
+        (".hidden", "hidden"),
+        ("ends in a dot. ", "ends in a dot"),
+        ("CON", "_CON"),
+        ("com1", "_com1"),
+        ("LPT³", "_LPT³"),
+        ("nul.mid", "_nul.mid"),
+        ("console", "console"),
+        ("A\u030angstro\u0308m", "\u00c5ngstr\u00f6m"),
+        ("秋の舞曲", "秋の舞曲"),
+        ("رقصة", "رقصة"),
+        ("right\u202eto left", "rightto left"),
+        ("half \ud800 a character", "half a character"),
+        ("🎻 tune", "🎻 tune"),
+    ],
+)
+def test_names_are_sensible_in_any_language(title: str, name: str) -> None:
+    assert safe_name(title) == name
+
+
+def test_long_names_are_cut_between_letters_not_inside_them() -> None:
+    assert safe_name("é" * 100, longest=21) == "é" * 10
+    # Three-byte base letters with a mark that has no composed form: never a letter without its mark.
+    assert safe_name("क\u0901" * 10, longest=20) in ("क\u0901" * 3, "क\u0901" * 2)
+    assert safe_name("q\u0323" * 10, longest=7) == "q\u0323" * 2
+
+
+@given(st.text(max_size=300))
+def test_any_title_gives_a_name_that_can_be_written(title: str) -> None:
+    name = safe_name(title)
+    assert 0 < len(name.encode()) <= 120
+    assert not set(name) & set('/\\:*?"<>|') | {c for c in name if unicodedata.category(c) in ("Cc", "Cs")}
+    assert name[0] not in " .-"
+    assert name[-1] not in " ."
+    assert safe_name(name) == name
