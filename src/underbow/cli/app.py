@@ -11,8 +11,8 @@ import underbow
 
 HELP = """Play-along tracks for fiddlers who back up the tune.
 
-A track sheet names a tune, a bow-stroke pattern and a tempo ramp; Underbow works out the hand shapes and makes the audio: someone else
-plays the melody, you back it up with two-note chords, slowly at first and then at session speed.
+A track sheet names a tune, a bow-stroke pattern and a tempo ramp; Underbow works out the hand shapes and makes the
+audio: someone else plays the melody, you back it up with two-note chords, slowly at first and then at session speed.
 
 Begin with:  underbow new my-lesson   and then:  underbow render my-lesson/first-track.toml
 """

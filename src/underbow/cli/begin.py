@@ -31,7 +31,9 @@ def new(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(f"can't make the folder {folder}: {error.strerror}; name one in a place you may write to") from error
+        raise InputError(
+            f"can't make the folder {folder}: {error.strerror}; name one in a place you may write to"
+        ) from error
     starter = files("underbow.cli").joinpath("starter")
     names = sorted(entry.name for entry in starter.iterdir() if entry.name.endswith((".toml", ".abc")))
     for name in names:
@@ -75,20 +77,25 @@ def _faults(path: Path) -> list[str]:
 
 
 def _read_toml(path: Path) -> None:
-    from underbow.fiddle.pattern import looks_like_pattern, read_pattern
-    from underbow.files import read_text
+    """Read a pattern file as such, anything else as a track sheet."""
+    import tomllib
+
+    from underbow.fiddle.pattern import find_pattern
     from underbow.track.sheet import read_sheet
 
-    text = read_text(path)
-    if looks_like_pattern(text):
-        read_pattern(text, str(path))
+    try:
+        table = tomllib.loads(path.read_text("utf-8-sig"))
+    except (OSError, ValueError):
+        table = {}  # the sheet's reader says what is wrong with the file
+    if {"bow", "accent", "cells"} & table.keys():
+        find_pattern(str(path), Path())
     else:
         read_sheet(path)
 
 
 def _read_tunes(path: Path) -> None:
-    from underbow.tune.source import load_book
+    from underbow.tune.source import load_tunes
 
-    told = [fault for tune in load_book(path) for fault in tune.told]
+    told = [fault for tune in load_tunes(path) for fault in tune.told]
     if told:
         raise InputError(*told)

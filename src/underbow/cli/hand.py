@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from underbow.cli.app import app
-from underbow.cli.boundary import Json, command, tell, tell_json
+from underbow.cli.boundary import Json, command, say, tell, tell_json
 
 
 @app.command()
@@ -59,7 +59,9 @@ def shapes(
       underbow shapes A D E7 --tuning AEAE --all
     """
     from underbow.errors import InputError
-    from underbow.fiddle.draw_shape import draw_text, shapes_json
+    from underbow.fiddle.shape_list import list_text, shapes_json
+    from underbow.fiddle.shape_path import Step, solve
+    from underbow.fiddle.shape_text import draw_text
     from underbow.fiddle.tuning import Tuning
     from underbow.theory.chord import Chord
 
@@ -73,7 +75,15 @@ def shapes(
     if faults:
         raise InputError(*faults)
     strung = Tuning.parse(tuning)
+    pair = strung.pair(strings)
     if as_json:
-        tell_json(shapes_json(read, strung, strung.pair(strings)))
-    else:
-        tell(draw_text(read, strung, strung.pair(strings), every=every))
+        tell_json(shapes_json(read, strung, pair))
+        return
+    if every:
+        tell(list_text(read, strung, pair))
+        return
+    solution = solve([Step(chord, 2.0) for chord in read], strung, pair)
+    drawn = [(chord, shape) for chord, shape in zip(read, solution.shapes, strict=True) if shape is not None]
+    tell(draw_text(drawn))
+    for line in solution.told:
+        say(f"underbow: note: {line}")

@@ -32,10 +32,10 @@ def tune(
       underbow tune my-book.abc --number 12
     """
     from underbow.tune.show import book_text, tune_json, tune_text
-    from underbow.tune.source import load_book, load_tune
+    from underbow.tune.source import load_tune, load_tunes
 
     if number is None and title is None:
-        book = load_book(file, strict=strict)
+        book = load_tunes(file, strict=strict)
         if len(book) > 1:
             if as_json:
                 tell_json([{"number": one.number, "title": one.title} for one in book])
