@@ -1,0 +1,86 @@
+"""Where the passes lie, for people and programs that jump to them: a label file for editors, a cue sheet for players.
+
+Label file: start, end and text, tab separated, in plain seconds: common practice, no source. Cue sheet: one audio file, a track
+for each pass, ``INDEX 01 minutes:seconds:frames`` with 75 frames a second as on an audio CD (IEC 60908).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from underbow.track.performance import Pass, Performance
+
+__all__ = ["Stretch", "cue_sheet", "frame_of", "label_file", "stretches"]
+
+_CD_FRAMES = 75
+_MOST_TRACKS = 99
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A part of the track in seconds, and what to call it."""
+
+    start: float
+    end: float
+    text: str
+
+
+def frame_of(seconds: float, rate: int) -> int:
+    """Give the frame of a time: rounded, half to even, once, from the time itself and never from lengths added up.
+
+    >>> frame_of(0.5, 44_101), frame_of(1.5, 3)
+    (22050, 4)
+    """
+    return round(seconds * rate)
+
+
+def stretches(performance: Performance) -> Iterator[Stretch]:
+    """Give the count-in, where there is one, and the passes."""
+    seconds = performance.tempo.seconds
+    if performance.count_in > 0:
+        yield Stretch(0.0, seconds(performance.count_in), "count-in")
+    for one in performance.passes:
+        yield Stretch(seconds(one.start), seconds(one.end), pass_text(one))
+
+
+def pass_text(one: Pass) -> str:
+    """Name a pass by its number and tempo."""
+    text = f"pass {one.number}, {one.tempo}"
+    return text if one.end_tempo == one.tempo else f"{text} to {float(one.end_tempo.count):g}"
+
+
+def label_file(performance: Performance) -> str:
+    """Give the label file: one line a stretch, six decimals."""
+    return "".join(f"{one.start:.6f}\t{one.end:.6f}\t{one.text}\n" for one in stretches(performance))
+
+
+def cue_sheet(performance: Performance, audio: str, title: str) -> str:
+    """Give the cue sheet for an audio file of this name.
+
+    Parameters
+    ----------
+    performance : Performance
+    audio : str
+        File name, without folder.
+    title : str
+
+    Returns
+    -------
+    str
+        At most 99 tracks, the most a cue sheet holds; passes beyond belong to the last one.
+    """
+    kind = {"mp3": "MP3", "aiff": "AIFF"}.get(audio.rsplit(".", 1)[-1], "WAVE")
+    lines = [f"TITLE {_quoted(title)}", f"FILE {_quoted(audio)} {kind}"]
+    for number, one in enumerate(list(stretches(performance))[:_MOST_TRACKS], start=1):
+        total = round(one.start * _CD_FRAMES)
+        minutes, rest = divmod(total, 60 * _CD_FRAMES)
+        seconds, frames = divmod(rest, _CD_FRAMES)
+        lines += [f"  TRACK {number:02} AUDIO", f"    TITLE {_quoted(one.text)}"]
+        lines += [f"    INDEX 01 {minutes:02}:{seconds:02}:{frames:02}"]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    """Quote a text; a cue sheet has no way to write a quotation mark inside."""
+    return '"' + "".join(c if c.isprintable() else " " for c in text).replace('"', "'") + '"'

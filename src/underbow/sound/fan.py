@@ -1,0 +1,116 @@
+"""One stream of blocks for several consumers side by side, each in its own thread, none far ahead of the others.
+
+numpy, libsndfile and hashing let go of Python's lock while they work, so threads are enough. A stream that breaks off
+breaks off for everyone: no consumer takes half a stream for a whole one.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from queue import Queue
+from typing import Generic, TypeVar
+
+__all__ = ["BrokenOffError", "fan_out"]
+
+Block = TypeVar("Block")
+Result = TypeVar("Result")
+
+_AHEAD = 3
+
+
+class BrokenOffError(Exception):
+    """Raised inside a consumer where the stream can't go on."""
+
+
+class _Lane(Generic[Block, Result]):
+    """A consumer in its thread, and the blocks on their way to it."""
+
+    def __init__(self, consumer: Callable[[Iterator[Block]], Result]) -> None:
+        self._consumer = consumer
+        self._queue: Queue[Block | None] = Queue(_AHEAD)
+        self._ended = self._whole = False
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self.result: list[Result] = []
+        self.failure: BaseException | None = None
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self.result.append(self._consumer(self._blocks()))
+        except BaseException as failure:  # raised again in the caller's thread
+            self.failure = failure
+        for _ in self._taken():  # so that nobody waits for this lane
+            pass
+
+    def _taken(self) -> Iterator[Block]:
+        while not self._ended:
+            block = self._queue.get()
+            if block is None:
+                self._ended = True
+            else:
+                yield block
+
+    def _blocks(self) -> Iterator[Block]:
+        yield from self._taken()
+        if not self._whole:
+            raise BrokenOffError
+
+    def put(self, block: Block) -> None:
+        self._queue.put(block)
+
+    def end(self, *, whole: bool) -> None:
+        self._whole = whole
+        self._queue.put(None)
+
+    def join(self) -> None:
+        self._thread.join()
+
+
+def fan_out(source: Iterable[Block], consumers: Sequence[Callable[[Iterator[Block]], Result]]) -> list[Result]:
+    """Run a stream through consumers.
+
+    Parameters
+    ----------
+    source : iterable
+        Run in the caller's thread. Its blocks are shared, not to be changed.
+    consumers : sequence of callable
+        Each takes an iterator over the blocks, to its end, and gives its result.
+
+    Returns
+    -------
+    list
+        The results in order.
+
+    Raises
+    ------
+    Exception
+        What the source, or the first consumer that failed, raised; all others have stopped then.
+
+    Examples
+    --------
+    >>> fan_out(range(4), [sum, list])
+    [6, [0, 1, 2, 3]]
+    """
+    lanes = [_Lane(consumer) for consumer in consumers]
+    whole = False
+    try:
+        for block in source:
+            if any(lane.failure is not None for lane in lanes):
+                break
+            for lane in lanes:
+                lane.put(block)
+        else:
+            whole = True
+    finally:
+        for lane in lanes:
+            lane.end(whole=whole)
+        for lane in lanes:
+            lane.join()
+    failures = [lane.failure for lane in lanes if lane.failure is not None]
+    for failure in failures:
+        if not isinstance(failure, BrokenOffError):
+            raise failure
+    if failures:
+        raise failures[0]
+    return [lane.result[0] for lane in lanes]

@@ -1,0 +1,202 @@
+"""From stems to finished files of one mix: gain, limiter, a last look at the levels, and every format side by side.
+
+What comes out is measured while it is written. Where the limiter took so much that the loudness is off, the files don't get
+their names and the mix is made again with another gain.
+
+Conventions: float32, shape (frames, channels), full scale 1; loudness in LUFS, true peak in dBTP, gains in dB.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from math import inf, isfinite
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.sound.encode import Bits, Encoded, Format, Tags, encode
+from underbow.sound.fan import fan_out
+from underbow.sound.limiter import Limiter
+from underbow.sound.loudness import LoudnessMeter, StemMeter
+from underbow.sound.mix import Mixer
+from underbow.sound.report import MadeFile, figure
+from underbow.sound.stems import Stems
+
+__all__ = ["Finish", "Master", "loudnesses"]
+
+Floats = NDArray[np.float32]
+
+CEILING = -1.0
+TOLERANCE = 0.1  # LU between the target and what comes out
+MOST_LIMITING = 12.0  # dB; more would spoil the sound rather than make it louder
+TRIES = 5
+
+
+class _MissedError(Exception):
+    """The loudness is off by more than the tolerance, and another gain will do better."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finish:
+    """How the files of a render are to be.
+
+    Parameters
+    ----------
+    rate : int
+    frames : int
+        Length of the sound.
+    bits : {16, 24, "float"}
+    target : float
+        LUFS.
+    """
+
+    rate: int
+    frames: int
+    bits: Bits
+    target: float
+
+
+class Master:
+    """One mix (or one stem) on its way to its files.
+
+    Parameters
+    ----------
+    finish : Finish
+    paths : dict of Format to Path
+        The final names.
+    sound : callable
+        Takes the stems' blocks, gives the sound's.
+    loudness : float
+        Of that sound before any gain; minus infinity for silence.
+    kind, name : str
+        As in :class:`underbow.sound.report.MadeFile`.
+    channels : int
+    gain : float, optional
+        Keep to this gain instead of reaching the target.
+    tags : Tags, optional
+    """
+
+    def __init__(
+        self,
+        finish: Finish,
+        paths: dict[Format, Path],
+        sound: Callable[[Iterable[Floats]], Iterator[Floats]],
+        loudness: float,
+        *,
+        kind: str = "audio",
+        name: str = "",
+        channels: int = 2,
+        gain: float | None = None,
+        tags: Tags | None = None,
+    ) -> None:
+        self._finish, self._paths, self._sound, self._tags = finish, paths, sound, tags
+        self._kind, self.name, self._channels = kind, name, channels
+        self._fixed = gain is not None or not isfinite(loudness)
+        wanted = finish.target - loudness if isfinite(loudness) else 0.0
+        self._gain = round(wanted if gain is None else gain, 2)
+        self._tries: list[tuple[float, float]] = []
+        self._levels = (-inf, -inf)
+        self.told = ""
+
+    def run(self, blocks: Iterator[Floats]) -> list[MadeFile]:
+        """Make the files from the stems' blocks; an empty list asks to be run again from the start."""
+        try:
+            written = fan_out(self._out(blocks), [self._encoder(kind) for kind in self._paths])
+        except _MissedError:
+            return []
+        lufs, dbtp = map(figure, self._levels)
+        seconds, rate = self._finish.frames / self._finish.rate, self._finish.rate
+        return [
+            MadeFile(str(one.path), self._kind, self.name, one.sha256, rate, one.frames, seconds, lufs, dbtp)
+            for one in written
+        ]
+
+    def _encoder(self, format: Format) -> Callable[[Iterator[Floats]], Encoded]:
+        def run(blocks: Iterator[Floats]) -> Encoded:
+            return encode(
+                self._paths[format],
+                blocks,
+                rate=self._finish.rate,
+                format=format,
+                bits=self._finish.bits if format in {"wav", "flac"} else 16,
+                channels=self._channels,
+                tags=self._tags,
+                frames_expected=self._finish.frames,
+            )
+
+        return run
+
+    def _out(self, blocks: Iterator[Floats]) -> Iterator[Floats]:
+        """Give the finished sound; at its end decide whether it may stay."""
+        limiter = Limiter(self._finish.rate, self._channels, gain=self._gain, ceiling=CEILING)
+        meter = LoudnessMeter(self._finish.rate, self._channels)
+        for block in limiter.run(self._sound(blocks)):
+            meter.add(block)
+            yield block
+        self._levels = (meter.integrated(), meter.true_peak())
+        if not self._fixed:
+            self._judge(self._levels[0], limiter.deepest)
+
+    def _judge(self, lufs: float, deepest: float) -> None:
+        """Let the sound pass, or find the next gain and raise."""
+        self._tries.append((self._gain, lufs))
+        step = self._finish.target - lufs
+        if abs(step) <= TOLERANCE:
+            return
+        self.told = f"{self.name}: its peaks allow {lufs:.1f} LUFS, not {self._finish.target:g}"
+        if len(self._tries) >= TRIES:
+            return
+        if len(self._tries) > 1:
+            # The limiter eats a part of every further dB: the last step tells which.
+            (gain, was), risen = self._tries[-2], lufs - self._tries[-2][1]
+            step *= min(max((self._gain - gain) / risen, 1.0), 4.0) if lufs != was else 1.0
+        wanted = round(min(self._gain + step, self._gain + MOST_LIMITING + deepest), 2)
+        if wanted == self._gain:
+            return
+        self._gain, self.told = wanted, ""
+        raise _MissedError
+
+
+def loudnesses(stems: Stems, mixers: Sequence[Mixer], tick: Callable[[int], None]) -> list[float]:
+    """Measure how loud each mix is before any gain.
+
+    Parameters
+    ----------
+    stems : Stems
+    mixers : sequence of Mixer
+    tick : callable
+        Told the frames done.
+
+    Returns
+    -------
+    list of float
+        LUFS, minus infinity for silence.
+    """
+    if not mixers or not stems.names:
+        return [-inf] * len(mixers)
+    if len(mixers) == 1:
+        meter = LoudnessMeter(stems.rate, 2, true_peak=False)
+
+        def listen(blocks: Iterator[Floats]) -> None:
+            for block in mixers[0].mixed(blocks):
+                meter.add(block)
+
+        fan_out(ticking(stems.blocks(), tick), [listen])
+        return [meter.integrated()]
+    pairs = StemMeter(stems.rate, len(stems.names), channels=1)
+
+    def listen_to_all(blocks: Iterator[Floats]) -> None:
+        for block in blocks:
+            pairs.add([row[:, None] for row in block])
+
+    fan_out(ticking(stems.blocks(), tick), [listen_to_all])
+    return [pairs.integrated(mixer.tenths(stems.frames)) for mixer in mixers]
+
+
+def ticking(blocks: Iterable[Floats], tick: Callable[[int], None]) -> Iterator[Floats]:
+    """Pass blocks of stems on, telling the frames that each had."""
+    for block in blocks:
+        yield block
+        tick(block.shape[1])

@@ -1,0 +1,141 @@
+"""Stems and levels to a stereo mix.
+
+A mix says a level for each part in each pass. What carries the tune changes where the pass begins, its pickup included; what
+accompanies changes at the pass's first whole bar. A change is a short fade that is over when the new level's first note begins.
+
+Conventions: float32; stems are rows of shape (parts, frames), mixes have shape (frames, 2). Parts lie a little apart by the
+constant-power law: left cos, right sin of an angle between 0 and 90 degrees, so that a part is as loud wherever it lies, and
+adding both channels takes nothing away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from math import cos, pi, sin
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.track.mixes import Mix
+from underbow.track.performance import Performance
+
+__all__ = ["PLACES", "Mixer", "everything", "level_changes"]
+
+#: Where the parts lie, -1 left to 1 right; what isn't named lies in the middle.
+PLACES = {"melody": -0.3, "backup": 0.3, "rhythm": -0.15, "click": 0.0}
+FADE_SECONDS = 0.03
+
+
+def everything(parts: Sequence[str]) -> Mix:
+    """Give the mix of all parts at full level."""
+    return Mix("everything", tuple((part, (0.0,)) for part in parts))
+
+
+def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> list[tuple[int, float]]:
+    """Give the linear gains of a part: the frames from which they hold, the first at 0.
+
+    Parameters
+    ----------
+    performance : Performance
+    mix : Mix
+    part : str
+    rate : int
+        Frames a second.
+    """
+    changes: list[tuple[int, float]] = []
+    whole_bars: dict[int, int] = {}
+    for bar in performance.bars:
+        if bar.number > 0 and bar.pass_number not in whole_bars:
+            whole_bars[bar.pass_number] = round(performance.tempo.seconds(bar.start) * rate)
+    for one in performance.passes:
+        level = mix.level(part, one.number)
+        gain = 0.0 if level is None else float(10 ** (level / 20))
+        start = round(performance.tempo.seconds(one.start) * rate)
+        if part != "melody":
+            start = whole_bars.get(one.number, start)
+        if not changes or changes[-1][1] != gain:
+            changes.append((start if changes else 0, gain))
+    return changes
+
+
+@dataclass(frozen=True, slots=True)
+class _Fader:
+    """The gain of one part over time.
+
+    Parameters
+    ----------
+    starts : int64 array, shape (changes,)
+        Where each gain is reached; the first is 0.
+    gains : float array, shape (changes,)
+    fade : int
+        Frames that a change takes, before its start.
+    """
+
+    starts: NDArray[np.int64]
+    gains: NDArray[np.float64]
+    fade: int
+
+    def over(self, at: int, count: int) -> float | NDArray[np.float32]:
+        """Give the gain of the frames from ``at`` on: one number where it holds still."""
+        first = int(np.searchsorted(self.starts, at, "right")) - 1
+        last = int(np.searchsorted(self.starts - self.fade, at + count, "left"))
+        if last - first <= 1:
+            return float(self.gains[first])
+        out = np.full(count, self.gains[first], np.float32)
+        for index in range(first + 1, last):
+            start, before, gain = int(self.starts[index]), self.gains[index - 1], self.gains[index]
+            out[max(start - at, 0) :] = gain
+            way = np.arange(max(start - self.fade, at), min(start, at + count))
+            share = 0.5 - 0.5 * np.cos(pi * (way - (start - self.fade) + 1) / (self.fade + 1))
+            out[way - at] = before + (gain - before) * share
+        return out
+
+
+class Mixer:
+    """One mix of stems.
+
+    Parameters
+    ----------
+    performance : Performance
+    mix : Mix
+    names : sequence of str
+        What the stems' rows are.
+    rate : int
+        Frames a second.
+    """
+
+    def __init__(self, performance: Performance, mix: Mix, names: Sequence[str], rate: int) -> None:
+        self._rate = rate
+        self._faders = []
+        for name in names:
+            starts, gains = zip(*level_changes(performance, mix, name, rate), strict=True)
+            self._faders.append(_Fader(np.array(starts), np.array(gains), round(FADE_SECONDS * rate)))
+        angles = [(1 + PLACES.get(name, 0.0)) * pi / 4 for name in names]
+        self._sides = [(np.float32(cos(angle)), np.float32(sin(angle))) for angle in angles]
+
+    def mixed(self, blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
+        """Mix blocks of stems, from frame 0 on; each result is a new array of shape (frames, 2)."""
+        at = 0
+        for block in blocks:
+            count = block.shape[1]
+            sides = np.zeros((2, count), np.float32)
+            once = np.empty(count, np.float32)
+            for row, fader, (left, right) in zip(block, self._faders, self._sides, strict=True):
+                gain = fader.over(at, count)
+                if isinstance(gain, float) and gain == 0:
+                    continue
+                for channel, share in enumerate((left, right)):
+                    np.multiply(row, np.float32(gain) * share, out=once)
+                    sides[channel] += once
+            at += count
+            yield np.ascontiguousarray(sides.T)
+
+    def tenths(self, frames: int) -> NDArray[np.float64]:
+        """Give the gains in the middle of every tenth of a second, shape (tenths, 2, parts), for a ``StemMeter``."""
+        middles = ((np.arange(frames * 10 // self._rate + 1) + 0.5) * self._rate / 10).astype(np.int64)
+        out = np.empty((len(middles), 2, len(self._faders)))
+        for part, (fader, sides) in enumerate(zip(self._faders, self._sides, strict=True)):
+            gains = fader.gains[np.searchsorted(fader.starts, middles, "right") - 1]
+            out[:, 0, part], out[:, 1, part] = gains * sides[0], gains * sides[1]
+        return out

@@ -1,0 +1,100 @@
+"""What a render made: every file with its figures, where the passes and the bars lie, which voice sounded."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from math import isfinite
+from typing import Any
+
+from underbow.sound.cues import frame_of
+from underbow.track.performance import Performance
+
+__all__ = ["MadeFile", "RenderReport"]
+
+
+@dataclass(frozen=True, slots=True)
+class MadeFile:
+    """A file that was made.
+
+    Parameters
+    ----------
+    path : str
+    kind : str
+        ``audio``, ``stem``, ``midi``, ``labels`` or ``cue``.
+    mix : str or None
+        Name of the mix, or of a stem's part.
+    sha256 : str
+    rate, frames, seconds : int, int, float, or None where there is no sound
+    lufs, dbtp : float or None
+        Integrated loudness and true peak; None for silence and where there is no sound.
+    """
+
+    path: str
+    kind: str
+    mix: str | None
+    sha256: str
+    rate: int | None = None
+    frames: int | None = None
+    seconds: float | None = None
+    lufs: float | None = None
+    dbtp: float | None = None
+
+
+def figure(value: float) -> float | None:
+    """Round a level to hundredths; None for silence, which JSON can't write."""
+    return round(value, 2) if isfinite(value) else None
+
+
+@dataclass(frozen=True, slots=True)
+class RenderReport:
+    """What ``underbow render`` reports.
+
+    Parameters
+    ----------
+    performance : Performance
+    files : tuple of MadeFile
+    rate : int
+        Frames a second.
+    voices : str
+        What sounded.
+    told : tuple of str
+        Lines worth telling the user, such as a loudness that couldn't be reached.
+    """
+
+    performance: Performance
+    files: tuple[MadeFile, ...]
+    rate: int
+    voices: str
+    told: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Give plain data for a JSON document. Times are seconds; frames are counted from the start of the audio."""
+        played, seconds = self.performance, self.performance.tempo.seconds
+        passes = [
+            {
+                "number": one.number,
+                "start": seconds(one.start),
+                "frame": frame_of(seconds(one.start), self.rate),
+                "frames": frame_of(seconds(one.end), self.rate) - frame_of(seconds(one.start), self.rate),
+                "tempo": _number(float(one.tempo.count)),
+                "end_tempo": _number(float(one.end_tempo.count)),
+                "beat": one.tempo.beat_name,
+            }
+            for one in played.passes
+        ]
+        bars = [
+            {"pass": bar.pass_number, "bar": bar.number, "start": seconds(bar.start), "chord": " ".join(bar.chords)}
+            for bar in played.bars
+        ]
+        return {
+            "title": played.title,
+            "files": [asdict(file) for file in self.files],
+            "passes": passes,
+            "bars": bars,
+            "voices": self.voices,
+            "told": list(self.told),
+        }
+
+
+def _number(value: float) -> int | float:
+    return int(value) if value.is_integer() else value

@@ -1,0 +1,282 @@
+"""Sound from a SoundFont bank: the only module that knows FluidSynth.
+
+FluidSynth is asked for *tones* only: one key, held, dry, in float. What the bow or the hand does with a tone is our own:
+where it starts, how it swells, pulses, turns into the next one and rings off. So one tone serves every length and level
+it is wanted at, its onset is exact to the sample, and a bow stroke sounds like one although no bank has such a thing.
+
+Conventions: float32, mono, the voice's own rate. Levels and velocities: SoundFont 2.04 (9.10, default modulator from velocity
+to attenuation) attenuates by 40 log10(127 / velocity) dB.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import importlib
+import io
+import os
+import threading
+from collections import OrderedDict, deque
+from collections.abc import Iterator
+from contextlib import contextmanager, redirect_stdout
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from types import ModuleType
+from typing import Any, Self
+
+import numpy as np
+
+from underbow.errors import InputError, UnderbowError
+from underbow.sound.bowing import Tone, sound_action
+from underbow.sound.soundfont_files import Bank, read_bank
+from underbow.sound.voices import FULL_ACCENT, Action, Samples
+
+__all__ = ["Engine", "SoundFontVoice", "engine"]
+
+_DRUMS, _DRUM_BANK = 9, 128
+_COARSE, _FINE = 51, 52  # generators coarseTune (semitones) and fineTune (cents), SoundFont 2.04, 8.1.3
+_SILENT = 1e-4
+_ROOM = 48 << 20  # bytes of tones kept
+_SETTINGS: dict[str, int | float] = {
+    "synth.gain": 0.5,
+    "synth.reverb.active": 0,
+    "synth.chorus.active": 0,
+    "synth.dynamic-sample-loading": 1,
+    "synth.lock-memory": 0,
+    "synth.cpu-cores": 1,
+    "synth.polyphony": 64,
+    "synth.midi-channels": 16,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """FluidSynth as found on this machine: its version, or why it can't be used and what helps.
+
+    Parameters
+    ----------
+    version : str
+        Empty where it can't be used.
+    trouble : str
+        One line with the cure; empty where all is well.
+    """
+
+    version: str
+    trouble: str
+
+    def __bool__(self) -> bool:
+        return not self.trouble
+
+
+_log: deque[str] = deque(maxlen=20)
+_LogFunction = ctypes.CFUNCTYPE(None, ctypes.c_int, ctypes.c_char_p, ctypes.c_void_p)
+
+
+def _keep_log(level: int, message: bytes | None, _: object) -> None:
+    """Take what FluidSynth would write to stderr; it is told only where it explains a failure."""
+    _log.append((message or b"").decode("utf-8", "replace"))
+
+
+_KEEP_LOG = _LogFunction(_keep_log)  # kept alive as long as the library may call it
+
+
+@cache
+def _load() -> tuple[ModuleType | None, Any, str]:
+    """Give pyfluidsynth, its library for the calls it doesn't wrap, and what is wrong."""
+    try:
+        with redirect_stdout(io.StringIO()):  # where CI is set it prints what it found
+            module = importlib.import_module("fluidsynth")
+        library = ctypes.CDLL(module.lib)
+        for level in range(5):
+            library.fluid_set_log_function(level, _KEEP_LOG, None)
+        pointer, integer = ctypes.c_void_p, ctypes.c_int
+        library.fluid_synth_write_float.argtypes = [
+            pointer,
+            integer,
+            pointer,
+            integer,
+            integer,
+            pointer,
+            integer,
+            integer,
+        ]
+        library.fluid_synth_set_gen.argtypes = [pointer, integer, integer, ctypes.c_float]
+        library.fluid_version_str.restype = ctypes.c_char_p
+    except ImportError:
+        return None, None, f"FluidSynth's library isn't installed; {_how_to_install()}"
+    except (OSError, AttributeError) as error:
+        line = str(error).splitlines()[0] if str(error) else type(error).__name__
+        return (
+            None,
+            None,
+            f"FluidSynth's library doesn't load ({line}); is it made for this Python? {_how_to_install()}",
+        )
+    return module, library, ""
+
+
+def _how_to_install() -> str:
+    match os.uname().sysname if hasattr(os, "uname") else "Windows":
+        case "Darwin":
+            return "brew install fluid-synth, then, if Python isn't Homebrew's, export HOMEBREW_PREFIX=$(brew --prefix)"
+        case "Windows":
+            return "unpack FluidSynth's Windows release and put its bin folder on PATH"
+        case _:
+            return "on Debian or Ubuntu: apt install libfluidsynth3 fluid-soundfont-gm"
+
+
+def engine() -> Engine:
+    """Tell whether FluidSynth can be used here; nothing is printed."""
+    module, library, trouble = _load()
+    return Engine("" if module is None else library.fluid_version_str().decode(), trouble)
+
+
+class _Synth:
+    """One FluidSynth with one bank, for one thread at a time."""
+
+    def __init__(self, bank: Bank, rate: int, cents: float) -> None:
+        module, self._library, trouble = _load()
+        if module is None:
+            raise UnderbowError(trouble)
+        _log.clear()
+        self._synth = module.Synth(0.5, float(rate), 16, **_SETTINGS)
+        asked = {**_SETTINGS, "synth.sample-rate": float(rate)}
+        refused = [name for name, value in asked.items() if self._synth.get_setting(name) != value]
+        if refused:
+            self.delete()
+            raise UnderbowError(f"FluidSynth doesn't take the setting {refused[0]} = {asked[refused[0]]}")
+        self._bank, self._cents = bank, cents
+        self._font = self._synth.sfload(str(bank.path))
+        if self._font == -1:
+            self.delete()
+            why = f" ({_log[-1]})" if _log else ""
+            raise InputError(f"{bank.path}: FluidSynth can't load this SoundFont{why}; use another one")
+        self._chosen: dict[int, int] = {}
+
+    def delete(self) -> None:
+        """Free it."""
+        self._synth.delete()
+
+    def tone(self, program: int, key: int, velocity: int, frames: int) -> Samples:
+        """Hold a key for so many frames; both channels added."""
+        channel = self._channel(program)
+        out = np.zeros((2, frames), np.float32)
+        self._synth.all_sounds_off(channel)
+        self._write(out[:, :64])  # voices of the note before leave
+        if self._synth.noteon(channel, key, velocity) != 0:
+            raise UnderbowError(f"{self._bank.path}: no sound for key {key} of program {program + 1}")
+        self._write(out)
+        self._synth.noteoff(channel, key)
+        return np.asarray(out[0] + out[1])
+
+    def _write(self, out: Samples) -> None:
+        left, right = out.ctypes.data, out.ctypes.data + out.strides[0]
+        if self._library.fluid_synth_write_float(self._synth.synth, out.shape[1], left, 0, 1, right, 0, 1) != 0:
+            raise UnderbowError("FluidSynth failed while rendering")
+
+    def _channel(self, program: int) -> int:
+        """Give the channel on which a program is ready to sound."""
+        channel = _DRUMS if program < 0 else 0
+        if self._chosen.get(channel) == program:
+            return channel
+        bank, preset = (_DRUM_BANK, 0) if program < 0 else (0, program)
+        if self._synth.program_select(channel, self._font, bank, preset) != 0:
+            what = "percussion" if program < 0 else f"General MIDI program {program + 1}"
+            raise InputError(f"{self._bank.path}: this SoundFont has no {what}; use a General MIDI bank")
+        if program >= 0:
+            semitones = round(self._cents / 100)
+            self._library.fluid_synth_set_gen(self._synth.synth, channel, _COARSE, float(semitones))
+            self._library.fluid_synth_set_gen(self._synth.synth, channel, _FINE, self._cents - 100 * semitones)
+        self._chosen[channel] = program
+        return channel
+
+
+class SoundFontVoice:
+    """The voice of a SoundFont bank.
+
+    Parameters
+    ----------
+    bank : Bank or Path
+    rate : int
+        Frames a second, 8000 to 96000.
+    concert_pitch : float
+        Hz of A4.
+
+    Raises
+    ------
+    UnderbowError
+        If FluidSynth can't be used here.
+    InputError
+        If the bank can't be used.
+    """
+
+    name = "soundfont"
+
+    def __init__(self, bank: Bank | Path, rate: int = 44_100, concert_pitch: float = 440.0) -> None:
+        self.bank = read_bank(bank) if isinstance(bank, Path) else bank
+        self.rate = rate
+        self._cents = 1200.0 * float(np.log2(concert_pitch / 440.0))
+        self._lock = threading.Lock()
+        self._synths: list[_Synth] = []
+        self._tones: OrderedDict[tuple[int, int, int], Tone] = OrderedDict()
+        self._bytes = 0
+        with self._synth():
+            pass
+
+    def close(self) -> None:
+        """Free the synths; the voice can go on to be used."""
+        with self._lock:
+            synths, self._synths = self._synths, []
+        for synth in synths:
+            synth.delete()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def sounds(self, action: Action) -> Samples:
+        """Sound an action; see :class:`underbow.sound.voices.Voice`."""
+        return sound_action(action, self.rate, self._tone)
+
+    def probe(self, programs: set[int]) -> None:
+        """Make sure that the programs are there and not silent; raise InputError where one is not."""
+        for program in sorted(programs):
+            self._tone(program, 76 if program < 0 else 62, FULL_ACCENT, 1)
+
+    def _tone(self, program: int, key: int, accent: int, frames: int) -> Tone:
+        """Give a tone of at least so many frames, its sustained level the reference level."""
+        accent = min(accent // 2 * 2 + 1, FULL_ACCENT)
+        name = (program, key, accent)
+        with self._lock:
+            kept = self._tones.get(name)
+            if kept is not None and len(kept.samples) - max(kept.speaks, kept.struck) >= frames:
+                self._tones.move_to_end(name)
+                return kept
+        velocity = round(127 * 10 ** (2.0 * (accent - FULL_ACCENT) / 40))
+        wanted = 1 << (max(frames + self.rate // 2, self.rate) - 1).bit_length()
+        with self._synth() as synth:
+            tone = Tone.of(synth.tone(program, key, velocity, wanted), self.rate)
+        if not np.abs(tone.samples).max() > _SILENT:
+            what = "percussion" if program < 0 else f"General MIDI program {program + 1}"
+            raise InputError(f"{self.bank.path}: {what} is silent at key {key}; the file is broken, use another one")
+        with self._lock:
+            old = self._tones.pop(name, None)
+            self._bytes += tone.samples.nbytes - (old.samples.nbytes if old else 0)
+            self._tones[name] = tone
+            while self._bytes > _ROOM and len(self._tones) > 1:
+                self._bytes -= self._tones.popitem(last=False)[1].samples.nbytes
+        return tone
+
+    @contextmanager
+    def _synth(self) -> Iterator[_Synth]:
+        """Lend a synth to a thread."""
+        with self._lock:
+            synth = self._synths.pop() if self._synths else None
+        if synth is None:
+            synth = _Synth(self.bank, self.rate, self._cents)
+        try:
+            yield synth
+        finally:
+            with self._lock:
+                self._synths.append(synth)

@@ -1,0 +1,170 @@
+"""From a performance to stems: every part as a stream of blocks, each sound at its exact sample.
+
+A part's plan is two short arrays and a table: where each gesture starts, how loud it is, and which action it is. Sounding it
+is then adding up: a block is the sum of what starts in it and of what still rings. Nothing is kept but the plan, what rings
+and what the voice remembers, so that memory doesn't grow with the length of the sound.
+
+Conventions: float32, mono, one row a part; frame 0 is the first click of the count-in. What a hand plays early before
+frame 0 starts at 0. The order of additions is that of the gestures, so the sizes of the blocks make no difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import zip_longest
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.sound.voices import Action, Samples, Voice, place
+from underbow.track.performance import Part, Performance
+
+__all__ = ["BLOCK", "Plan", "Stems", "plan"]
+
+BLOCK = 65_536
+_CLOCK_ROOM = 4096
+
+
+class _Clock:
+    """The tempo map with a short memory: a stroke's end is mostly the next one's start."""
+
+    def __init__(self, seconds: Callable[[Fraction], float]) -> None:
+        self._seconds = seconds
+        self._known: dict[tuple[int, int], float] = {}
+
+    def __call__(self, quarter: Fraction) -> float:
+        key = (quarter.numerator, quarter.denominator)
+        known = self._known.get(key)
+        if known is None:
+            if len(self._known) >= _CLOCK_ROOM:
+                self._known.clear()
+            known = self._known[key] = self._seconds(quarter)
+        return known
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A part in frames, in order of start.
+
+    Parameters
+    ----------
+    name : str
+    frames : int64 array, shape (gestures,)
+        Where each gesture starts.
+    gains : float32 array, shape (gestures,)
+        Linear.
+    which : int32 array, shape (gestures,)
+        Its action's index in ``actions``.
+    actions : tuple of Action
+        All different.
+    """
+
+    name: str
+    frames: NDArray[np.int64]
+    gains: NDArray[np.float32]
+    which: NDArray[np.int32]
+    actions: tuple[Action, ...]
+
+
+def plan(part: Part, seconds: Callable[[Fraction], float], rate: int) -> Plan:
+    """Put a part into frames.
+
+    Parameters
+    ----------
+    part : Part
+    seconds : callable
+        From quarters to seconds: ``performance.tempo.seconds``.
+    rate : int
+        Frames a second.
+    """
+    clock, count = _Clock(seconds), len(part.gestures)
+    frames, gains, which = np.zeros(count, np.int64), np.zeros(count), np.zeros(count, np.int32)
+    known: dict[Action, int] = {}
+    solo = part.name == "melody"
+    for at, (gesture, following) in enumerate(zip_longest(part.gestures, part.gestures[1:])):
+        placed = place(gesture, clock, rate, program=part.program, solo=solo, following=following)
+        frames[at], gains[at] = max(placed.frame, 0), placed.gain
+        which[at] = known.setdefault(placed.action, len(known))
+    order = np.argsort(frames, kind="stable")  # a hand may be early
+    return Plan(part.name, frames[order], (10 ** (gains / 20)).astype(np.float32)[order], which[order], tuple(known))
+
+
+class Stems:
+    """The parts of a performance as sound.
+
+    Parameters
+    ----------
+    performance : Performance
+    voice : Voice
+        Wrap it in :class:`underbow.sound.voices.Remembered`, or every gesture is made anew.
+    parts : sequence of str, optional
+        Names of the parts wanted, in this order; all of them otherwise.
+
+    Attributes
+    ----------
+    names : tuple of str
+    rate : int
+    frames : int
+        Length of every stem: to the performance's end, or as long as its last sounds ring.
+    """
+
+    def __init__(self, performance: Performance, voice: Voice, parts: Sequence[str] | None = None) -> None:
+        chosen = performance.parts if parts is None else [performance.part(name) for name in parts]
+        self.names = tuple(part.name for part in chosen)
+        self.rate = voice.rate
+        self._voice = voice
+        self._plans = [plan(part, performance.tempo.seconds, voice.rate) for part in chosen]
+        end = round(performance.tempo.seconds(performance.length) * voice.rate)
+        self.frames = max([end, *(self._rung_out(one) for one in self._plans)])
+
+    @property
+    def programs(self) -> set[int]:
+        """The General MIDI programs that are needed; -1 for percussion."""
+        return {action.program for one in self._plans for action in one.actions}
+
+    def _rung_out(self, one: Plan) -> int:
+        """Give the frame where a part's last sound is over: one of those that stop last rings longest."""
+        lengths = np.array([action.frames for action in one.actions], np.int64)
+        ends = one.frames + lengths[one.which] if len(one.frames) else np.zeros(0, np.int64)
+        last = np.flatnonzero(ends > ends.max(initial=0) - self.rate)
+        return max((int(one.frames[i]) + len(self._sound(one, i)) for i in last.tolist()), default=0)
+
+    def _sound(self, one: Plan, index: int) -> Samples:
+        samples = self._voice.sounds(one.actions[one.which[index]])
+        return samples if samples.ndim == 1 else samples.mean(axis=1)
+
+    def blocks(self, size: int = BLOCK) -> Iterator[NDArray[np.float32]]:
+        """Give the stems from the start, in blocks of shape (parts, frames), each a new array; the last may be shorter."""
+        players = [_Player(one, self._sound) for one in self._plans]
+        for at in range(0, self.frames, size):
+            block = np.zeros((len(players), min(size, self.frames - at)), np.float32)
+            for player, row in zip(players, block, strict=True):
+                player.fill(row, at)
+            yield block
+
+
+class _Player:
+    """One part on its way through the blocks."""
+
+    def __init__(self, one: Plan, sound: Callable[[Plan, int], Samples]) -> None:
+        self._plan, self._sound = one, sound
+        self._next = 0
+        self._ringing: list[tuple[int, np.float32, Samples]] = []
+
+    def fill(self, row: NDArray[np.float32], at: int) -> None:
+        """Add to ``row``, which begins at frame ``at``, what sounds there."""
+        one, end = self._plan, at + len(row)
+        upto = int(np.searchsorted(one.frames, end))
+        for index in range(self._next, upto):
+            self._ringing.append((int(one.frames[index]), one.gains[index], self._sound(one, index)))
+        self._next = upto
+        left = []
+        for start, gain, samples in self._ringing:
+            stop = start + len(samples)
+            low, high = max(start, at), min(stop, end)
+            row[low - at : high - at] += samples[low - start : high - start] * gain
+            if stop > end:
+                left.append((start, gain, samples))
+        self._ringing = left
