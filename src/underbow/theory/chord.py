@@ -1,8 +1,8 @@
 """Chord symbols, as lead sheets and ABC tunes write them.
 
 A symbol is a root, a quality and perhaps a bass: ``G``, ``Am7``, ``F#dim``, ``D7/F#``. The reader is liberal in what it
-accepts (``min``, ``-``, ``maj7``, ``M7``, ``°``, ``+``; ABC 2.1 section 4.18) and writes one form back. The qualities form one table,
-each row giving the degrees that the chord is made of; everything else follows from it.
+accepts (``min``, ``-``, ``maj7``, ``M7``, ``°``, ``+``; ABC 2.1 section 4.18) and writes one form back. The qualities form
+one table, each row giving the degrees that the chord is made of; everything else follows from it.
 """
 
 from __future__ import annotations
@@ -13,43 +13,80 @@ from dataclasses import dataclass
 from underbow.theory.pitch import LETTERS, NATURAL, PitchClass
 
 DEGREES = {"1": 0, "b2": 1, "2": 2, "b3": 3, "3": 4, "4": 5, "b5": 6, "5": 7, "#5": 8, "6": 9, "bb7": 9, "b7": 10, "7": 11,
-           "b9": 13, "9": 14, "#9": 15, "11": 17, "#11": 18, "13": 21}  # fmt: skip
+           "b9": 13, "9": 14, "#9": 15, "11": 17, "#11": 18, "b13": 20, "13": 21}  # fmt: skip
 
-# quality as written back: (degrees, other ways to write it). Degrees count in semitones from the root by DEGREES.
+# quality as written back: (degrees, other ways to write it). Degrees count in semitones from the root by DEGREES. Capitals,
+# brackets, maj/M/ma, min/mi/-, ♯♭ and +- before a number need no row of their own: _plain makes them one.
 QUALITIES: dict[str, tuple[str, tuple[str, ...]]] = {
-    "": ("1 3 5", ("maj", "M", "major", "Maj")),
-    "m": ("1 b3 5", ("min", "-", "mi", "minor")),
-    "5": ("1 5", ("no3", "(no3)")),
-    "7": ("1 3 5 b7", ("dom7", "dom")),
-    "maj7": ("1 3 5 7", ("M7", "Maj7", "ma7", "j7", "△", "△7", "Δ", "Δ7", "major7")),
-    "m7": ("1 b3 5 b7", ("min7", "-7", "mi7", "minor7")),
-    "mmaj7": ("1 b3 5 7", ("mM7", "m(maj7)", "minmaj7", "-maj7", "m/maj7")),
-    "6": ("1 3 5 6", ("maj6", "M6", "add6")),
-    "m6": ("1 b3 5 6", ("min6", "-6")),
-    "dim": ("1 b3 b5", ("d", "o", "°", "mb5", "m(b5)")),
-    "dim7": ("1 b3 b5 bb7", ("d7", "o7", "°7")),
-    "m7b5": ("1 b3 b5 b7", ("ø", "ø7", "m7-5", "min7b5", "-7b5", "m7(b5)", "hdim7")),
-    "aug": ("1 3 #5", ("+", "a", "#5", "+5", "(#5)")),
-    "7#5": ("1 3 #5 b7", ("aug7", "+7", "7+", "7+5", "7(#5)", "a7")),
-    "7b5": ("1 3 b5 b7", ("7-5", "7(b5)")),
+    # two and three notes
+    "": ("1 3 5", ("maj",)),
+    "m": ("1 b3 5", ()),
+    "5": ("1 5", ("no3", "no3rd", "omit3")),
+    "dim": ("1 b3 b5", ("d", "o", "mb5")),
+    "aug": ("1 3 #5", ("+", "a", "#5")),
+    "m#5": ("1 b3 #5", ("m+",)),
     "sus4": ("1 4 5", ("sus", "4")),
     "sus2": ("1 2 5", ("2",)),
-    "7sus4": ("1 4 5 b7", ("7sus", "sus7", "sus47")),
-    "add9": ("1 3 5 9", ("add2", "(add9)", "/9")),
-    "madd9": ("1 b3 5 9", ("madd2", "m(add9)")),
-    "9": ("1 3 5 b7 9", ("7add9",)),
-    "m9": ("1 b3 5 b7 9", ("min9", "-9")),
-    "maj9": ("1 3 5 7 9", ("M9", "Maj9")),
-    "6/9": ("1 3 5 6 9", ("69", "6add9")),
-    "7b9": ("1 3 5 b7 b9", ("7-9", "7(b9)")),
-    "7#9": ("1 3 5 b7 #9", ("7(#9)",)),
+    "sus2sus4": ("1 2 4 5", ("sus24", "sus4sus2", "sus42")),
+    # added notes
+    "6": ("1 3 5 6", ("maj6", "add6", "add13")),
+    "m6": ("1 b3 5 6", ("madd6",)),
+    "add9": ("1 3 5 9", ("add2", "/9", "majadd9")),
+    "madd9": ("1 b3 5 9", ("madd2",)),
+    "add4": ("1 3 4 5", ("add11",)),
+    "madd4": ("1 b3 4 5", ("madd11",)),
+    "6/9": ("1 3 5 6 9", ("69", "6add9", "maj69", "maj6/9")),
+    "m6/9": ("1 b3 5 6 9", ("m69", "m6add9")),
+    # sevenths
+    "7": ("1 3 5 b7", ("dom7", "dom")),
+    "maj7": ("1 3 5 7", ("j7", "j", "△", "△7")),
+    "m7": ("1 b3 5 b7", ()),
+    "mmaj7": ("1 b3 5 7", ("m/maj7", "mj7", "m△", "m△7", "m#7")),
+    "dim7": ("1 b3 b5 bb7", ("d7", "o7")),
+    "m7b5": ("1 b3 b5 b7", ("ø", "ø7", "hdim7", "hdim", "dimb7")),
+    "7#5": ("1 3 #5 b7", ("aug7", "+7", "7+", "a7", "7aug")),
+    "7b5": ("1 3 b5 b7", ()),
+    "maj7#5": ("1 3 #5 7", ("augmaj7", "+maj7", "△7#5")),
+    "7sus4": ("1 4 5 b7", ("7sus", "sus7", "sus47", "7add4", "7add11")),
+    "7sus2": ("1 2 5 b7", ()),
+    "maj7sus4": ("1 4 5 7", ("maj7sus",)),
+    # altered sevenths
+    "7b9": ("1 3 5 b7 b9", ("7addb9",)),
+    "7#9": ("1 3 5 b7 #9", ("7add#9",)),
+    "7#11": ("1 3 5 b7 #11", ()),
+    "7b13": ("1 3 5 b7 b13", ()),
+    "7b5b9": ("1 3 b5 b7 b9", ("7b9b5",)),
+    "7#5b9": ("1 3 #5 b7 b9", ("7b9#5", "aug7b9", "+7b9")),
+    "7#5#9": ("1 3 #5 b7 #9", ("7#9#5", "aug7#9", "+7#9", "7alt", "alt")),
+    "maj7#11": ("1 3 5 7 #11", ("△7#11",)),
+    # ninths and beyond; the eleventh is left out of a thirteenth, as players do
+    "9": ("1 3 5 b7 9", ("7add9", "dom9")),
+    "m9": ("1 b3 5 b7 9", ("m7add9",)),
+    "maj9": ("1 3 5 7 9", ("△9", "maj7add9", "j9")),
+    "mmaj9": ("1 b3 5 7 9", ("m△9",)),
+    "9sus4": ("1 4 5 b7 9", ("9sus", "sus9")),
+    "9#5": ("1 3 #5 b7 9", ("aug9", "+9")),
+    "9b5": ("1 3 b5 b7 9", ()),
+    "9#11": ("1 3 5 b7 9 #11", ()),
     "11": ("1 3 5 b7 9 11", ()),
-    "m11": ("1 b3 5 b7 9 11", ("min11", "-11")),
-    "13": ("1 3 5 b7 9 13", ("7add13",)),
+    "m11": ("1 b3 5 b7 9 11", ("m7add11", "m7add4")),
+    "13": ("1 3 5 b7 9 13", ("7add13", "7add6", "dom13")),
+    "m13": ("1 b3 5 b7 9 13", ()),
+    "maj13": ("1 3 5 7 9 13", ("△13",)),
+    "13b9": ("1 3 5 b7 b9 13", ()),
+    "13sus4": ("1 4 5 b7 9 13", ("13sus",)),
 }
 
 _BY_WRITING = {writing: name for name, (_, others) in QUALITIES.items() for writing in (name, *others)}
-_SYMBOL = re.compile(r"([A-G])(##|bb|[#b♯♭♮])?(.*?)(?:/\s*([A-Ga-g])(##|bb|[#b+♯♭♮]|-)?)?")
+_SYMBOL = re.compile(r"([A-G])(##|bb|♯♯|♭♭|[#b♯♭♮])?(.*?)(?:/\s*([A-Ga-g])(##|bb|♯♯|♭♭|[#b+♯♭♮]|-)?)?")
+# What is written in many ways -> one: applied in order to a quality before it is looked up.
+_PLAINER = [(re.compile(pattern), plain) for pattern, plain in (
+    (r"[\s(),\[\]]", ""), ("♭", "b"), ("♯", "#"), ("[°º]", "o"), (r"[Δ∆^]", "△"), ("[Øø]7?", "ø"),
+    (r"(?i:major|maj|ma(?!dd|j))|M(?!i|I)", "maj"),
+    (r"(?i:minor|min|mi)|^-(?!5)", "m"),
+    (r"-(?=5|9|11|13)", "b"), (r"(?<=[\dm])\+(?=5|9|11)|^\+(?=5)", "#"),
+)]  # fmt: skip
+_WORDS = re.compile("dim|aug|sus|add|dom|omit|no|alt", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,14 +118,20 @@ class Chord:
         """Read a chord symbol; raise ValueError for what is none.
 
         A bass may be in lower case and may carry ``+`` for sharp, as an old collection writes it (``D/f+``); an alternative in
-        brackets after the symbol, ``G(Em)``, is for print only and left out (ABC 2.1 section 4.18).
+        brackets after the symbol, ``G(Em)``, is for print only and left out (ABC 2.1 section 4.18); a chord wholly in
+        brackets, ``(E7)``, is one that may be played, and is.
+
+        >>> [str(Chord.parse(text)) for text in ("Gmin7", "C-7", "F△7", "B°", "D/f+", "A7(b9)", "G(Em)")]
+        ['Gm7', 'Cm7', 'Fmaj7', 'Bdim', 'D/F#', 'A7b9', 'G']
         """
         written = text.strip()
+        if written.startswith("(") and written.endswith(")"):
+            written = written[1:-1].strip()
         found = _read(written)
         if found is None and written.endswith(")") and "(" in written:
             found = _read(written[: written.rindex("(")].strip())
         if found is None:
-            raise ValueError(f"not a chord: {text!r}; write one such as G, Am, D7, F#m7 or C/E")
+            raise ValueError(f"not a chord: {text!r}; {_hint(written)}")
         return found
 
     @property
@@ -132,7 +175,9 @@ def _read(text: str) -> Chord | None:
     match = _SYMBOL.fullmatch(text)
     if not match:
         return None
-    quality = _BY_WRITING.get(match[3].strip().replace("♭", "b").replace("♯", "#"))
+    quality = _BY_WRITING.get(match[3])
+    if quality is None:
+        quality = _BY_WRITING.get(_plain(match[3]))
     if quality is None:
         return None
     root = PitchClass.parse(match[1] + (match[2] or ""))
@@ -141,6 +186,27 @@ def _read(text: str) -> Chord | None:
         sign = {"+": "#", "-": "b"}.get(match[5] or "", match[5] or "")
         bass = PitchClass.parse(match[4] + sign)
     return Chord(root, quality, None if bass == root else bass)
+
+
+def _plain(quality: str) -> str:
+    """Write a quality in the plain signs of the table.
+
+    >>> _plain("MI7(♭5)"), _plain("-7"), _plain("+5"), _plain("Maj7"), _plain("mM7")
+    ('m7b5', 'm7', '#5', 'maj7', 'mmaj7')
+    """
+    for pattern, plain in _PLAINER:
+        quality = pattern.sub(plain, quality)
+    return _WORDS.sub(lambda word: word[0].lower(), quality)
+
+
+def _hint(written: str) -> str:
+    """Say what to write instead of what is no chord."""
+    capital = written[:1].upper() + written[1:]
+    if capital != written and _read(capital):
+        return f"the root is a capital letter, such as {capital}"
+    if written[:1] in ("H", "h") and _read("B" + written[1:]):
+        return f"the German H is B here: write {'B' + written[1:]}"
+    return "write one such as G, Am, D7, F#m7 or C/E"
 
 
 def _above(root: PitchClass, degree: str) -> PitchClass:

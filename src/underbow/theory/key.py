@@ -97,12 +97,15 @@ class Key:
         return MODES[self.mode] <= -2
 
     def spell(self, midi: int) -> Pitch:
-        """Spell a MIDI number as this key would.
+        """Spell a MIDI number as this key would: the scale's own name, else a note from flat second to sharp fourth.
 
-        >>> str(Key.parse("E").spell(68)), str(Key.parse("Cm").spell(68))
-        ('G#4', 'Ab4')
+        >>> str(Key.parse("E").spell(68)), str(Key.parse("Cm").spell(68)), str(Key.parse("Am").spell(68))
+        ('G#4', 'Ab4', 'G#4')
         """
-        return spelled(midi, self.signature)
+        for name in self.scale:
+            if name.number == midi % 12:
+                return name.at(midi)
+        return spelled(midi, self.tonic.fifths)
 
     def to(self, other: Key) -> tuple[int, int]:
         """Diatonic steps and semitones from this tonic to another's, by the nearer way (at most six semitones).

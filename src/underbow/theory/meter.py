@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 
-_METER = re.compile(r"(\(?\s*\d+(?:\s*\+\s*\d+)*\s*\)?)\s*/\s*(\d+)")
+_METER = re.compile(r"(\(?\s*\d{1,3}(?:\s*\+\s*\d{1,3})*\s*\)?)\s*/\s*(\d{1,3})", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

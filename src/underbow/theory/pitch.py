@@ -82,6 +82,14 @@ class PitchClass:
         alter, index = divmod(fifths + 1, 7)
         return cls(FIFTHS[index], alter)
 
+    def at(self, midi: int) -> Pitch:
+        """Give this name the octave in which it sounds a MIDI number of its own pitch class.
+
+        >>> str(PitchClass("C", -1).at(59)), str(PitchClass("B", 1).at(60))
+        ('Cb4', 'B#3')
+        """
+        return Pitch(self.letter, self.alter, (midi - NATURAL[self.letter] - self.alter) // 12 - 1)
+
     def __str__(self) -> str:
         return self.letter + _SIGN[self.alter]
 
@@ -157,9 +165,7 @@ def spelled(midi: int, around: int = 0) -> Pitch:
     fifths = (midi * 7) % 12  # one of the places of this pitch class
     low = around - 5
     fifths = low + (fifths - low) % 12
-    name = PitchClass.at_fifths(fifths)
-    octave = (midi - NATURAL[name.letter] - name.alter) // 12 - 1
-    return Pitch(name.letter, name.alter, octave)
+    return PitchClass.at_fifths(fifths).at(midi)
 
 
 def frequency(midi: float, concert_pitch: float = CONCERT_PITCH) -> float:

@@ -72,12 +72,20 @@ class Progression:
         if parts[0].strip(" |\n\t"):
             named.insert(0, ("", parts[0]))
         faults: list[Fault] = []
+        if re.search(r"\|\s*:|:\s*\|", text):
+            cure = "write the bars once and repeat sections with form, such as AABB"
+            raise InputError(f"repeat signs have no place in a progression; {cure}")
         sections = tuple(Changes(name, _bars(name, body, faults)) for name, body in named)
         names = [section.name for section in sections]
         faults += [
             Fault(f"section {n} is written twice; give each its own name") for n in {*names} if names.count(n) > 1
         ]
-        if not any(section.bars for section in sections):
+        faults += [
+            Fault("has no bars; write its chords after the colon", where=f"section {n}")
+            for n, body in named
+            if not body.strip(" |\n\t")
+        ]
+        if not any(section.bars for section in sections) and not faults:
             faults.append(Fault('no chords; write bars divided by |, such as "G | G | C | D"'))
         if sum(len(section.bars) for section in sections) > MOST_BARS:
             faults.append(Fault(f"more than {MOST_BARS} bars; use form to repeat sections"))
@@ -153,7 +161,7 @@ def joined(spans: list[ChordSpan]) -> tuple[ChordSpan, ...]:
 
 def _bars(name: str, body: str, faults: list[Fault]) -> tuple[tuple[Chord | None, ...], ...]:
     """Read one section's bars; say what can't be read."""
-    body = body.strip().strip("|").strip()
+    body = re.sub(r"\|\]|\[\|", "|", body).strip().strip("|").strip()
     if not body:
         return ()
     out: list[tuple[Chord | None, ...]] = []

@@ -1,0 +1,161 @@
+"""Keys against the ABC standard's table of signatures."""
+
+from __future__ import annotations
+
+import music21
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from underbow.theory.key import MODES, Key
+from underbow.theory.pitch import FIFTHS, PitchClass
+
+# ABC standard 2.1 (December 2011), section 3.1.14, table of key signatures: major, minor, mixolydian, dorian, phrygian, lydian,
+# locrian. Rows -3 to +4 as printed there; the others follow it from memory and are checked against music21 below.
+TABLE = """
+ 7 C#  A#m  G#Mix D#Dor E#Phr F#Lyd B#Loc
+ 6 F#  D#m  C#Mix G#Dor A#Phr BLyd  E#Loc
+ 5 B   G#m  F#Mix C#Dor D#Phr ELyd  A#Loc
+ 4 E   C#m  BMix  F#Dor G#Phr ALyd  D#Loc
+ 3 A   F#m  EMix  BDor  C#Phr DLyd  G#Loc
+ 2 D   Bm   AMix  EDor  F#Phr GLyd  C#Loc
+ 1 G   Em   DMix  ADor  BPhr  CLyd  F#Loc
+ 0 C   Am   GMix  DDor  EPhr  FLyd  BLoc
+-1 F   Dm   CMix  GDor  APhr  BbLyd ELoc
+-2 Bb  Gm   FMix  CDor  DPhr  EbLyd ALoc
+-3 Eb  Cm   BbMix FDor  GPhr  AbLyd DLoc
+-4 Ab  Fm   EbMix BbDor CPhr  DbLyd GLoc
+-5 Db  Bbm  AbMix EbDor FPhr  GbLyd CLoc
+-6 Gb  Ebm  DbMix AbDor BbPhr CbLyd FLoc
+-7 Cb  Abm  GbMix DbDor EbPhr FbLyd BbLoc
+"""
+ROWS = [
+    (name, int(row.split()[0]), mode)
+    for row in TABLE.strip().splitlines()
+    for name, mode in zip(
+        row.split()[1:],
+        ("major", "minor", "mixolydian", "dorian", "phrygian", "lydian", "locrian"),
+        strict=True,
+    )
+]
+KEYS = st.sampled_from([Key.parse(name) for name, _, _ in ROWS])
+
+
+class TestTable:
+    def test_is_whole(self) -> None:
+        assert len(ROWS) == 15 * 7
+
+    @pytest.mark.parametrize(("name", "signature", "mode"), ROWS)
+    def test_row(self, name: str, signature: int, mode: str) -> None:
+        key = Key.parse(name)
+        assert (key.signature, key.mode) == (signature, mode)
+        sharps = [letter for letter in FIFTHS if key.alteration(letter) == 1]
+        flats = [letter for letter in FIFTHS if key.alteration(letter) == -1]
+        assert sharps == list(FIFTHS[: max(signature, 0)])
+        assert flats == list(FIFTHS[7 + min(signature, 0) :])
+
+    @pytest.mark.parametrize(("name", "signature", "mode"), ROWS)
+    def test_row_agrees_with_music21(self, name: str, signature: int, mode: str) -> None:
+        key = Key.parse(name)
+        other = music21.key.Key(str(key.tonic).replace("b", "-"), mode)
+        assert other.sharps == signature
+        scale = [str(pitch.name).replace("-", "b") for pitch in other.pitches][:7]
+        assert [str(note) for note in key.scale] == scale
+
+
+class TestWritings:
+    @pytest.mark.parametrize(
+        ("text", "written"),
+        [
+            ("G", "G"),
+            ("Bb", "Bb"),
+            ("bb", "Bb"),
+            ("G major", "G"),
+            ("Gmaj", "G"),
+            ("GM", "G"),
+            ("G ionian", "G"),
+            ("Em", "Em"),
+            ("E min", "Em"),
+            ("e minor", "Em"),
+            ("Eaeo", "Em"),
+            ("A dorian", "Ador"),
+            ("ADOR", "Ador"),
+            ("D Mixolydian", "Dmix"),
+            ("D mix", "Dmix"),
+            ("F♯m", "F#m"),
+            ("B♭ lyd", "Bblyd"),
+        ],
+    )
+    def test_only_three_letters_count(self, text: str, written: str) -> None:
+        # ABC standard 2.1, section 3.1.14
+        assert str(Key.parse(text)) == written
+
+    @given(KEYS)
+    def test_reads_what_it_writes(self, key: Key) -> None:
+        assert Key.parse(str(key)) == key
+
+    @pytest.mark.parametrize("text", ["", "H", "Gx", "G blues", "4/4", "G#b", "Gm7", "none"])
+    def test_what_is_no_key(self, text: str) -> None:
+        with pytest.raises(ValueError, match=r"not a key: .*; write a tonic and a mode, such as G, Em, Ador or Dmix"):
+            Key.parse(text)
+
+    @pytest.mark.parametrize("text", ["G#", "D#", "Fb", "Fbm", "Cbloc"])
+    def test_more_than_seven_signs(self, text: str) -> None:
+        with pytest.raises(ValueError, match="7 are the most"):
+            Key.parse(text)
+
+
+class TestScale:
+    def test_own_alterations(self) -> None:
+        # ABC standard 2.1, section 3.1.14: K:D Phr ^f has the signature B flat, E flat, F sharp
+        key = Key(PitchClass("D"), "phrygian", (("F", 1),))
+        assert [str(note) for note in key.scale] == ["D", "Eb", "F#", "G", "A", "Bb", "C"]
+
+    @given(KEYS, st.integers(36, 96))
+    def test_spelling_keeps_the_sound(self, key: Key, midi: int) -> None:
+        assert key.spell(midi).midi == midi
+
+    @given(KEYS)
+    def test_the_scale_spells_itself(self, key: Key) -> None:
+        for note in key.scale:
+            assert key.spell(note.number + 60).pitch_class == note
+
+    @pytest.mark.parametrize(
+        ("key", "midi", "name"),
+        [
+            ("Am", 68, "G#4"),  # the leading note of a minor key
+            ("Em", 63, "D#4"),
+            ("Gm", 66, "F#4"),
+            ("Dm", 61, "C#4"),
+            ("C", 66, "F#4"),
+            ("C", 70, "Bb4"),
+            ("D", 68, "G#4"),
+            ("D", 72, "C5"),
+            ("Gmix", 61, "C#4"),
+            ("Ador", 70, "Bb4"),
+            ("F", 71, "B4"),
+        ],
+    )
+    def test_notes_outside_the_scale(self, key: str, midi: int, name: str) -> None:
+        # the usual chromatic spelling, raised fourth and lowered second, third, sixth and seventh: common practice, no source
+        assert str(Key.parse(key).spell(midi)) == name
+
+    @pytest.mark.parametrize(
+        ("key", "minor"), [("G", False), ("Gmix", False), ("Glyd", False), ("Em", True), ("Ador", True), ("Ephr", True)]
+    )
+    def test_minor_is_the_third(self, key: str, minor: bool) -> None:
+        assert Key.parse(key).is_minor is minor
+
+
+class TestMoving:
+    @given(KEYS, KEYS)
+    def test_the_nearer_way(self, one: Key, other: Key) -> None:
+        steps, semitones = one.to(other)
+        assert -6 < semitones <= 6
+        assert (one.tonic.number + semitones - other.tonic.number) % 12 == 0
+        assert ("CDEFGAB".index(one.tonic.letter) + steps - "CDEFGAB".index(other.tonic.letter)) % 7 == 0
+
+    def test_every_mode_is_known(self) -> None:
+        assert len(MODES) == 7
+        with pytest.raises(ValueError, match="mode must be one of"):
+            Key(PitchClass("G"), "blues")
