@@ -96,6 +96,16 @@ def test_libebur128_reads_no_peak_above_the_ceiling(name: str) -> None:
     assert 20 * np.log10(max(pyebur128.get_true_peak(state, channel) for channel in (0, 1))) <= -1.0
 
 
+@pytest.mark.parametrize("gain", [-20.0, 6.0])
+@pytest.mark.parametrize("name", signals())
+def test_the_limiter_knows_the_true_peak_it_gives_out(name: str, gain: float) -> None:
+    sound = signals()[name].astype(np.float32)
+    limiter = Limiter(RATE, 2, gain=gain)
+    out = np.concatenate(list(limiter.run(again(sound)())))
+    # White noise is strong up to half the rate, where scipy's filter is 6 dB down and every interpolator has its own edge.
+    assert limiter.true_peak() == pytest.approx(true_peak(out), abs=0.5 if name == "white noise" else 0.03)
+
+
 def test_a_limited_peak_comes_up_to_the_ceiling() -> None:
     assert true_peak(limited(practice_track(4), gain=6.0)) == pytest.approx(-1.2, abs=0.1)
 

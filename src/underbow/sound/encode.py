@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from underbow.errors import InputError, UnderbowError
 from underbow.files import output_error, whole_file
-from underbow.sound.loudness import Chunks
+from underbow.sound.chunks import Chunks
 from underbow.sound.retouch import clear_peak_time, prepend, steady_serial
 from underbow.sound.tags import Tags, id3_header
 

@@ -148,17 +148,19 @@ class KFilter:
         self._out = np.zeros((*lots, _BLOCK), np.float32)
         self._kicks = np.zeros((*lots, 4), np.float32)
 
-    def run(self, audio: Floats) -> Floats:
+    def run(self, audio: Floats, out: Floats | None = None) -> Floats:
         """Filter the next :attr:`chunk` frames.
 
         Parameters
         ----------
         audio : shape (chunk, channels)
+        out : shape (channels, chunk), optional
+            Where to put the result.
 
         Returns
         -------
         shape (channels, chunk)
-            The array is used again by the next call.
+            ``out``, or an array that the next call uses again.
         """
         channels = len(self._state)
         blocks = audio.reshape(*self._out.shape[1:], channels)
@@ -172,8 +174,9 @@ class KFilter:
         states = groups @ start1 + kicks @ kick1
         self._state = self._state @ end2[:4] + group_kicks @ end2[4:]
         self._in[..., _BLOCK:] = states.reshape(*self._kicks.shape)
-        np.matmul(self._in, self._make, out=self._out)
-        return self._out.reshape(channels, -1)
+        filtered = self._out if out is None else out.reshape(self._out.shape)
+        np.matmul(self._in, self._make, out=filtered)
+        return filtered.reshape(channels, -1)
 
 
 def _climb(step: Doubles) -> tuple[Doubles, Doubles, Doubles]:

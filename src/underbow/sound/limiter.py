@@ -27,7 +27,8 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from underbow.sound.loudness import Chunks, LoudnessMeter
+from underbow.sound.chunks import Chunks
+from underbow.sound.loudness import LoudnessMeter, decibels
 from underbow.sound.truepeak import LAG, WINDOW, PeakScan
 
 __all__ = ["Level", "Limiter", "find_gain"]
@@ -91,6 +92,7 @@ class Limiter:
         self.deepest = 0.0
         self._gain = np.float32(10 ** (gain / 20))
         self._threshold = 10 ** ((ceiling - _MARGIN_DB - gain) / 20)
+        self._peak = 0.0
         self._scan = PeakScan(channels, _CHUNK)
         self._chunks = Chunks(_CHUNK, (channels,))
         self._slope = _RELEASE_DB_PER_SECOND / rate * WINDOW
@@ -114,14 +116,21 @@ class Limiter:
             given += len(out)
             rest = np.zeros_like(rest)
 
+    def true_peak(self) -> float:
+        """Give the true peak in dBTP of what was given out; complete when :meth:`run` is at its end."""
+        return decibels(self._peak * float(self._gain))
+
     def _step(self, chunk: Floats) -> Floats:
         """Take a chunk and give as many frames, from ``_lag`` frames before it on."""
         out = np.empty_like(chunk)
         np.multiply(self._late, self._gain, out=out[: self._lag])
         np.multiply(chunk[: -self._lag], self._gain, out=out[self._lag :])
         self._late[:] = chunk[-self._lag :]
-        self._scan.load(chunk)
-        self._release(*self._scan.above(self._threshold))
+        self._peak = max(self._peak, self._scan.load(chunk))
+        windows, peaks = self._scan.above(min(self._peak, self._threshold))
+        # A peak above the threshold comes out at the threshold: there the dip is as deep as needed and no deeper.
+        self._peak = min(max(self._peak, float(peaks.max(initial=0.0))), self._threshold)
+        self._release(windows, peaks)
         held = sliding_window_view(self._dips, _AHEAD + 1).min(axis=1)
         around = sliding_window_view(held, len(_SPLINE))
         dipping = np.flatnonzero(around.min(axis=1))
@@ -217,9 +226,9 @@ def find_gain(
     tries: list[Level] = []
     for _ in range(_TRIES):
         limiter = Limiter(rate, channels, gain=gain, ceiling=ceiling)
-        lufs, dbtp = _measure(limiter.run(sound()), rate, channels)
+        lufs, _ = _measure(limiter.run(sound()), rate, channels, true_peak=False)
         fits = -limiter.deepest <= _MOST_DB + 0.01
-        tries.append(Level(gain, lufs, dbtp, limiter.deepest, fits and abs(lufs - target) <= tolerance))
+        tries.append(Level(gain, lufs, limiter.true_peak(), limiter.deepest, fits and abs(lufs - target) <= tolerance))
         if tries[-1].reached:
             return tries[-1]
         step = target - lufs
@@ -234,9 +243,9 @@ def find_gain(
     return min(tries, key=lambda level: (level.limited < -_MOST_DB - 0.01, abs(level.lufs - target)))
 
 
-def _measure(blocks: Iterable[Floats], rate: int, channels: int) -> tuple[float, float]:
-    """Give integrated loudness and true peak."""
-    meter = LoudnessMeter(rate, channels)
+def _measure(blocks: Iterable[Floats], rate: int, channels: int, *, true_peak: bool = True) -> tuple[float, float]:
+    """Give integrated loudness and, where asked for, true peak."""
+    meter = LoudnessMeter(rate, channels, true_peak=true_peak)
     for block in blocks:
         meter.add(block)
-    return meter.integrated(), meter.true_peak()
+    return meter.integrated(), meter.true_peak() if true_peak else inf

@@ -10,17 +10,17 @@ Source: ITU-R BS.1770-5 (11/2023): K-weighting, gating and channel weights of An
 
 from __future__ import annotations
 
-from array import array
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from math import inf, log10
 
 import numpy as np
 import numpy.typing as npt
 
+from underbow.sound.chunks import Chunks, Tenths
 from underbow.sound.kweight import KFilter
 from underbow.sound.truepeak import PeakScan
 
-__all__ = ["Chunks", "LoudnessMeter", "StemMeter", "decibels", "gated"]
+__all__ = ["LoudnessMeter", "StemMeter", "decibels", "gated"]
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -78,80 +78,6 @@ def gated(tenths: Doubles) -> float:
     return float(_lufs(blocks[_lufs(blocks) > gate].mean()))
 
 
-class Chunks:
-    """Cut a stream of blocks of any sizes into chunks of one size.
-
-    A chunk given by :meth:`add` may be a view of the caller's block: use it before the next one.
-    """
-
-    def __init__(self, size: int, shape: tuple[int, ...]) -> None:
-        self._held = np.zeros((size, *shape), np.float32)
-        self.filled = 0
-
-    def add(self, block: Floats) -> list[Floats]:
-        """Take a block; give the chunks that are whole now."""
-        size, at, whole = len(self._held), 0, []
-        if self.filled:
-            at = min(size - self.filled, len(block))
-            self._held[self.filled : self.filled + at] = block[:at]
-            self.filled += at
-            if self.filled < size:
-                return []
-            whole.append(self._held.copy() if len(block) - at else self._held)
-            self.filled = 0
-        while len(block) - at >= size:
-            whole.append(block[at : at + size])
-            at += size
-        if at < len(block):
-            self.filled = len(block) - at
-            self._held[: self.filled] = block[at:]
-        return whole
-
-    def rest(self) -> Floats:
-        """Give the frames still held, filled up with silence."""
-        rest = self._held.copy()
-        rest[self.filled :] = 0
-        return rest
-
-
-class _Tenths:
-    """Sums over tenths of a second, at rates that don't divide by ten as well; four bytes a number are kept."""
-
-    def __init__(self, rate: int, shape: tuple[int, ...]) -> None:
-        self._rate, self._shape = rate, shape
-        self._frames = 0
-        self._open = np.zeros(shape)
-        self._sums = array("f")
-        self._count = 0
-
-    def _edge(self, number: int) -> int:
-        return (number * self._rate + 5) // 10
-
-    def add(self, filtered: Floats, products: Callable[[Floats], Doubles]) -> None:
-        """Add the products of the next frames, shape ``(channels, frames)``, to the tenths they belong to."""
-        at, length = 0, filtered.shape[1]
-        while at < length:
-            end = min(self._edge(self._count + 1) - self._frames, length)
-            self._open += products(filtered[:, at:end])
-            if self._frames + end == self._edge(self._count + 1):
-                self._sums.frombytes(self._open.astype(np.float32).tobytes())
-                self._open[...] = 0
-                self._count += 1
-            at = end
-        self._frames += length
-
-    def __len__(self) -> int:
-        return self._count
-
-    def means(self, start: int = 0, end: int | None = None) -> Doubles:
-        """Give the mean products of the whole tenths from ``start`` to ``end``, shape ``(n, ...)``."""
-        end = self._count if end is None else min(end, self._count)
-        width = int(np.prod(self._shape))
-        sums = np.array(self._sums[start * width : end * width], np.float64)
-        edges = np.diff([self._edge(number) for number in range(start, end + 1)])
-        return np.asarray(sums.reshape(-1, width) / edges[:, None]).reshape(-1, *self._shape)
-
-
 class LoudnessMeter:
     """Measure integrated loudness and true peak of a stream.
 
@@ -184,7 +110,7 @@ class LoudnessMeter:
             raise ValueError(f"channels must be 1, 2 or 5, not {channels}")
         self._filter = KFilter(rate, channels)
         self._weights = _SURROUND[:channels]
-        self._tenths = _Tenths(rate, ())
+        self._tenths = Tenths(rate, ())
         self._chunks = Chunks(KFilter.chunk, (channels,))
         self._scan = PeakScan(channels, KFilter.chunk) if true_peak else None
         self._peak = 0.0
@@ -265,17 +191,23 @@ class StemMeter:
     def __init__(self, rate: int, stems: int, *, channels: int = 2) -> None:
         self._rate = rate
         self._stems, self._channels = stems, channels
-        self._filter = KFilter(rate, stems * channels)
-        self._tenths = _Tenths(rate, (channels, stems, stems))
-        self._chunks = Chunks(KFilter.chunk, (stems * channels,))
+        self._filters = [KFilter(rate, channels) for _ in range(stems)]
+        self._filtered = np.zeros((stems * channels, KFilter.chunk), np.float32)
+        self._tenths = Tenths(rate, (channels, stems, stems))
+        self._chunks = [Chunks(KFilter.chunk, (channels,)) for _ in range(stems)]
         self._ended = False
 
     def add(self, blocks: Sequence[Floats]) -> None:
         """Measure the next block of every stem, each of shape ``(frames, channels)``, all of the same length."""
         if self._ended:
             raise ValueError("this meter was read already: its stream has ended")
-        for chunk in self._chunks.add(np.concatenate(blocks, axis=1)):
-            self._tenths.add(self._filter.run(chunk), self._products)
+        for parts in zip(*(c.add(b) for c, b in zip(self._chunks, blocks, strict=True)), strict=True):
+            self._measure(parts, KFilter.chunk)
+
+    def _measure(self, chunks: Sequence[Floats], frames: int) -> None:
+        for number, (kfilter, chunk) in enumerate(zip(self._filters, chunks, strict=True)):
+            kfilter.run(chunk, self._filtered[number * self._channels : (number + 1) * self._channels])
+        self._tenths.add(self._filtered[:, :frames], self._products)
 
     def _products(self, part: Floats) -> Doubles:
         lanes = part.reshape(self._stems, self._channels, -1).transpose(1, 0, 2)
@@ -292,8 +224,7 @@ class StemMeter:
         """
         if not self._ended:
             self._ended = True
-            rest = self._chunks.rest()
-            self._tenths.add(self._filter.run(rest)[:, : self._chunks.filled], self._products)
+            self._measure([chunks.rest() for chunks in self._chunks], self._chunks[0].filled)
         gains = np.asarray(gains, np.float64).reshape(*[1] * (3 - np.ndim(gains)), *np.shape(gains))
         power = []
         for start in range(0, len(self._tenths), _LOT):

@@ -1,0 +1,91 @@
+"""Cut a stream of audio evenly, however it comes, so that no result depends on the sizes of the blocks.
+
+Conventions: audio is float32, shape ``(frames, channels)`` as it comes, ``(channels, frames)`` once it is filtered.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Chunks", "Tenths"]
+
+Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
+
+
+class Chunks:
+    """Cut a stream of blocks of any sizes into chunks of one size.
+
+    A chunk given by :meth:`add` may be a view of the caller's block: use it before the next one.
+    """
+
+    def __init__(self, size: int, shape: tuple[int, ...]) -> None:
+        self._held = np.zeros((size, *shape), np.float32)
+        self.filled = 0
+
+    def add(self, block: Floats) -> list[Floats]:
+        """Take a block; give the chunks that are whole now."""
+        size, at, whole = len(self._held), 0, []
+        if self.filled:
+            at = min(size - self.filled, len(block))
+            self._held[self.filled : self.filled + at] = block[:at]
+            self.filled += at
+            if self.filled < size:
+                return []
+            whole.append(self._held.copy() if len(block) - at else self._held)
+            self.filled = 0
+        while len(block) - at >= size:
+            whole.append(block[at : at + size])
+            at += size
+        if at < len(block):
+            self.filled = len(block) - at
+            self._held[: self.filled] = block[at:]
+        return whole
+
+    def rest(self) -> Floats:
+        """Give the frames still held, filled up with silence."""
+        rest = self._held.copy()
+        rest[self.filled :] = 0
+        return rest
+
+
+class Tenths:
+    """Sums over tenths of a second, at rates that don't divide by ten as well; four bytes a number are kept."""
+
+    def __init__(self, rate: int, shape: tuple[int, ...]) -> None:
+        self._rate, self._shape = rate, shape
+        self._frames = 0
+        self._open = np.zeros(shape)
+        self._sums = array("f")
+        self._count = 0
+
+    def _edge(self, number: int) -> int:
+        return (number * self._rate + 5) // 10
+
+    def add(self, filtered: Floats, products: Callable[[Floats], Doubles]) -> None:
+        """Add the products of the next frames, shape ``(channels, frames)``, to the tenths they belong to."""
+        at, length = 0, filtered.shape[1]
+        while at < length:
+            end = min(self._edge(self._count + 1) - self._frames, length)
+            self._open += products(filtered[:, at:end])
+            if self._frames + end == self._edge(self._count + 1):
+                self._sums.frombytes(self._open.astype(np.float32).tobytes())
+                self._open[...] = 0
+                self._count += 1
+            at = end
+        self._frames += length
+
+    def __len__(self) -> int:
+        return self._count
+
+    def means(self, start: int = 0, end: int | None = None) -> Doubles:
+        """Give the mean products of the whole tenths from ``start`` to ``end``, shape ``(n, ...)``."""
+        end = self._count if end is None else min(end, self._count)
+        width = int(np.prod(self._shape))
+        sums = np.array(self._sums[start * width : end * width], np.float64)
+        edges = np.diff([self._edge(number) for number in range(start, end + 1)])
+        return np.asarray(sums.reshape(-1, width) / edges[:, None]).reshape(-1, *self._shape)
