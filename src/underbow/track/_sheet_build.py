@@ -16,8 +16,8 @@ from underbow.theory.key import Key
 from underbow.theory.progression import Progression
 from underbow.track._sheet_files import beside
 from underbow.track._sheet_ramp import ramp_of, too_long
-from underbow.track._sheet_table import MixTable, SheetTable
-from underbow.track._sheet_tune import Source, tune_of
+from underbow.track._sheet_table import EXPECTED, MixTable, SheetTable
+from underbow.track._sheet_tune import Source, bar_faults, tune_of
 from underbow.track.form import full_bars, in_form, only_bars, over
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.mixes import PARTS, STANDARD_MIXES, Mix
@@ -59,6 +59,8 @@ class Builder:
         if not full_bars(whole) or full_bars(whole)[-1].length <= 0:
             self._say("tune", "no full bar of music; write at least one")
             return None
+        crooked = bar_faults(whole) if not tune.free else []
+        self.faults += [replace(fault, file=table.tune or self._file) for fault in crooked]
         melody, progression = self._melody(tune, whole, progression)
         if melody is None:
             return None
@@ -110,8 +112,7 @@ class Builder:
                 if fault.file and fault.file != self._file:  # another file's own: it says where already
                     self.faults.append(fault)
                 else:
-                    place = f"{where}, {fault.where}" if fault.where else where
-                    self.faults.append(replace(fault, file=self._file, where=place))
+                    self.faults.append(replace(fault, file=self._file, where=_within(where, fault.where)))
         except ValueError as error:
             self._say(where, str(error))
         return None
@@ -261,6 +262,13 @@ class Builder:
             if not any(getattr(mix, part) is not None for part in PARTS):
                 self._say(f"mix {number}", "no part is heard; write a level in dB for one, such as melody = 0")
         return tuple(_mix(mix) for mix in tables) or STANDARD_MIXES
+
+
+def _within(key: str, place: str) -> str:
+    """Join a key and a place in its value, which may be a key of its table or the key itself."""
+    if place == "" or key.rpartition(".")[2] == place:
+        return key
+    return f"{key}.{place}" if f"{key}.{place}" in EXPECTED else f"{key}, {place}"
 
 
 def _mix(table: MixTable) -> Mix:

@@ -40,7 +40,7 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
     if path.is_dir():
         raise InputError(f'"{name}" is a folder; name the {kind} in it, as in "{name}/NAME"')
     if not there:
-        names = sorted(entry.name for entry in folder.iterdir() if entry.is_file()) if folder.is_dir() else []
+        names = sorted(entry.name for entry in folder.iterdir() if entry.suffix != ".toml") if folder.is_dir() else []
         raise InputError(
             f'no file "{name}" beside the sheet{near_miss(name, names)}; write the name of a {kind} that is there'
         )

@@ -36,7 +36,7 @@ EXPECTED: dict[str, str] = {
     "shapes": 'hand shapes by chord, such as { G = "0-3" }',
     "form": 'section letters, such as "AABB"',
     "bars": 'bars as played, such as "5-8"',
-    "tempo": "a table, [tempo]",
+    "tempo": "a line [tempo], and start = 60, goal = 104 and the like on lines of their own below it",
     "tempo.beat": 'a note value, such as "1/4", "3/8" or "1/2"',
     "tempo.start": "a whole number of beats a minute, such as 60",
     "tempo.goal": "a whole number of beats a minute, such as 104",
@@ -44,7 +44,7 @@ EXPECTED: dict[str, str] = {
     "tempo.step": "a whole number of beats a minute from 1 to 200, such as 6",
     "tempo.ramp": '"steps", "glide" or "steady"',
     "tempo.count_in": f"a whole number of bars from 0 to {MOST_COUNT_IN}, such as 2",
-    "sound": "a table, [sound]",
+    "sound": "a line [sound], and its keys on lines of their own below it",
     "sound.concert_pitch": "Hz of the A from 380 to 480, such as 440.0",
     "sound.loudness": "LUFS from -40 to -8, such as -16.0",
     "sound.seed": "a whole number from 0 up, such as 0",
@@ -54,7 +54,7 @@ EXPECTED: dict[str, str] = {
     "sound.feel_db": "dB from 0 to 3, such as 0.4",
     "sound.drone": "true or false",
     "sound.tuning_notes": "true or false",
-    "mix": "a table, [[mix]]",
+    "mix": "a line [[mix]], and its keys on lines of their own below it",
     "mix.name": 'a name of at most 60 characters, such as "backup turn"',
     "mix.turns": "true or false",
 }
@@ -210,6 +210,17 @@ def _what(error: Any, path: tuple[str | int, ...], key: str) -> str:
         near = near_miss(str(error["input"]), [*KINDS, *MELODY_VOICES, "low", "middle", "high"])
         return f"found {shown(error['input'])}, expected {EXPECTED[key]}{near}"
     return f"found {shown(error['input'])}, expected {EXPECTED[key]}"
+
+
+def in_order(faults: list[Fault]) -> list[Fault]:
+    """Put faults in the order in which a sheet has its keys, each once; those of another file come where it is named."""
+    keys = list(SheetTable.model_fields)
+
+    def place(fault: Fault) -> int:
+        key = re.split(r"[.,\s]", fault.where)[0]
+        return keys.index(key) if key in keys else keys.index("tune")
+
+    return sorted(dict.fromkeys(faults), key=place)
 
 
 def shown(value: object) -> str:

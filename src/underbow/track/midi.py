@@ -1,11 +1,11 @@
 """A performance as a Standard MIDI File (MIDI 1.0, RP-001): format 1, 480 ticks a quarter.
 
-Notes, programs and volumes go through pretty_midi. The first track is written here, since pretty_midi rounds tempos down and has no
-markers: exact tempos, time and key signatures, a marker for each pass and section, chord names as text. The notes lie on the grid as
-they are meant, swing included; the human feel is left to the audio, so that a notation program reads the file well.
+Notes, programs and volumes go through pretty_midi. The first track is written here, since pretty_midi rounds tempos down and
+has no markers: exact tempos, time and key signatures, a marker for each pass and section, chord names as text. The notes
+lie on the grid as they are meant, swing included; the human feel is left to the audio, so that notation programs read it well.
 
 A tempo event holds whole microseconds a quarter, so a pass's tempo is right within half a microsecond. A glide is written in
-pieces of up to a quarter note, each as long as the tempo map says it takes: within a piece a note is at most :data:`DRIFT_SECONDS` off.
+pieces of up to a quarter note, each as long as the tempo map says; inside one a note is off by at most :data:`DRIFT_SECONDS`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import PitchClass
 from underbow.track.mixes import Mix
-from underbow.track.performance import Part, PlayedBar, Performance
+from underbow.track.performance import Part, Performance, PlayedBar
 from underbow.track.ramp import Segment
 
 TICKS = 480  # a quarter
@@ -72,7 +72,7 @@ def velocity(level: float) -> int:
     >>> [velocity(level) for level in (0.0, -2.0, -12.0, -100.0)]
     [127, 113, 64, 1]
     """
-    return min(max(math.floor(127.0 * 10.0 ** (level / 40.0) + 0.5), 1), 127)
+    return min(max(math.floor(127.0 * math.pow(10.0, level / 40.0) + 0.5), 1), 127)
 
 
 def tempo_events(segments: tuple[Segment, ...]) -> Iterator[tuple[int, int]]:

@@ -11,6 +11,7 @@ from underbow.track.sheet import Sheet
 from underbow.track.timeline import Frame, Timeline
 
 GUITAR = 25  # General MIDI steel-string guitar, counted from 0
+CHUCK = Fraction(1, 2)  # of its room is what a chord rings before the hand damps it
 
 
 def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
@@ -30,7 +31,8 @@ def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
             pitches = (bass_note(chord, turn),) if bass else voicing(chord)
             turn += bass
             start, end = timeline.swung(at), timeline.swung(heard[0].end)
-            notes = tuple(Sounded(start, end - start, midi, level) for midi in pitches)
+            length = (end - start) * (1 if bass else CHUCK)
+            notes = tuple(Sounded(start, length, midi, level) for midi in pitches)
             gestures.append(Gesture(Manner.PLUCK, notes))
     return Part("rhythm", GUITAR, tuple(gestures))
 
