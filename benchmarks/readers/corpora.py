@@ -9,6 +9,7 @@ from pathlib import Path
 
 COLLECTIONS = ("ryansMammoth", "oneills1850", "airdsAirs", "essenFolksong", "miscFolk")
 _TUNE = re.compile(r"^X:.*?(?=^X:|^[ \t]*$|\Z)", re.MULTILINE | re.DOTALL)
+_APART = re.compile(r'(\[[A-Za-z]:[^\]]*\]|"[^"]*"|![^!\s|]*!)')  # what a bar line may stand in without being one
 _MUSIC = re.compile(r"(?!%|[A-Za-z+]:(?![|:])).")
 
 
@@ -49,20 +50,22 @@ def items(collection: str) -> list[Item]:
 def without_repeats(text: str) -> str:
     """Take the repeat signs, endings and the order of parts off: what is left is note for note as written."""
     out = []
+    body = False
     for line in text.split("\n"):
-        if _is_music(line):
-            line = re.sub(r"\|?::?\|?:?(?=\s*\[?[\d])|(?<=\|)(?=\d)", "|", line)  # :|2  |1
-            line = re.sub(r"(?<=[|\]])\s*\[?\d+(?:[,\-]\d+)*", " ", line)
-            line = re.sub(r"(?:^|(?<=\s))\s*\[\d+(?:[,\-]\d+)*", " ", line)
-            line = re.sub(r"\|?:+\|*:*|\|+:+", "|", line) if ":" in _without_fields(line) else line
+        if body and _is_music(line):
+            pieces = _APART.split(line)
+            line = "".join(piece if i % 2 else _plain(piece) for i, piece in enumerate(pieces))
         elif line.startswith("P:"):
             continue
+        body = body or line.startswith("K:")
         out.append(line)
     return "\n".join(out)
 
 
-def _without_fields(line: str) -> str:
-    return re.sub(r'\[[A-Za-z]:[^\]]*\]|"[^"]*"', "", line)
+def _plain(music: str) -> str:
+    """Make every repeat sign a bar line and drop the endings' numbers."""
+    music = re.sub(r":*\|+:+|:+\|+|::+|^\s*:(?=\s)", "|", music)
+    return re.sub(r"(?<=[|\]])(\s*)\[?\d+(?:[,\-]\d+)*|\[\d+(?:[,\-]\d+)*", r"\1 ", music)
 
 
 def _is_music(line: str) -> bool:

@@ -34,11 +34,18 @@ def ours(text: str) -> Notes:
     )
 
 
+def unmailed(text: str) -> str:
+    """Undo what a mail program did to some tunes (quoted-printable, RFC 2045), which no other reader sees through."""
+    if not re.search(r"^(?![A-Za-z]:).*(?:=3D|=20$|=$)", text, re.MULTILINE):
+        return text
+    return re.sub(r"=20$", "", re.sub(r"=\n", "", text), flags=re.MULTILINE).replace("=3D", "=")
+
+
 def cleaned(text: str) -> str:
     """Take off what abc2midi plays in its own way."""
     out = []
     body = False
-    for line in text.split("\n"):
+    for line in unmailed(text).split("\n"):
         if line[:2] in ("R:", "w:", "W:"):
             continue
         if body and not re.match(r"%|[A-Za-z+]:(?![|:])", line):
@@ -77,7 +84,7 @@ def _smf(path: Path) -> Notes | None:
     at, notes = 14, []
     while at + 8 <= len(data):
         size = struct.unpack(">I", data[at + 4 : at + 8])[0]
-        notes += _track(data[at + 8 : at + 8 + size])
+        notes = notes or _track(data[at + 8 : at + 8 + size])  # the first voice
         at += 8 + size
     notes.sort()
     out: Notes = []
@@ -128,7 +135,7 @@ def abcnotes(text: str) -> Notes:
     """Abcnotes: strict repeats, graces left out, ties joined here."""
     import abcnotes as reader
 
-    tune = reader.Tune(abc=text)
+    tune = reader.Tune(abc=unmailed(text))
     out: list[list[Fraction | int]] = []
     at = Fraction(0)
     tied: dict[int, int] = {}
@@ -179,7 +186,7 @@ def music21(text: str) -> Notes:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        score = converter.parse(text, format="abc")
+        score = converter.parse(unmailed(text), format="abc")
         if isinstance(score, stream.Opus):
             score = score.scores[0]
         part = score.parts[0]

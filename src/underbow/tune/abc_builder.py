@@ -21,6 +21,8 @@ from underbow.tune.abc_text import Line, Music, Told, TuneText, body_field, fiel
 
 MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
 FREE_METER = Meter((4,), 4)
+_OPENS_NOTHING = re.compile(r'(?:"[^"\n]*"|[^\]|"\n])*\|')
+_MAIL = re.compile(r"=3D|=20$|=$")
 _NO_CHORD = re.compile(r"N\.?C\.?", re.IGNORECASE)
 _JUMPS = (
     ("D.C.", re.compile(r"d\.?\s?c\.?|da\s?capo", re.IGNORECASE)),
@@ -51,7 +53,8 @@ class TuneBuilder:
         self.first_voice: str | None = None
         self.silent = False  # inside another voice, or an overlay
         self.overlay = False
-        self.in_body = False
+        self.in_body = self.mailed = False
+        self.key_line = -1  # where the header's K: stands
         self.has_key = self.has_meter = False
         self.ending: tuple[int, ...] = ()
         self.after_bar = -1  # where the last bar line ended, for |1
@@ -71,6 +74,8 @@ class TuneBuilder:
             elif line.text.startswith("%%"):
                 self.directive(line.text[2:], line.start)
         music = Music()
+        self.key_line = max((line.start for line in tune.lines if line.text.startswith("K:")), default=-1)
+        self.mailed = any(_MAIL.search(line.text) and not field_of(line.text) for line in tune.lines)
         for line in tune.lines:
             self._line(line, music)
         self._flush(music)
@@ -90,7 +95,13 @@ class TuneBuilder:
             self.field(*found, line.start)
             return
         if not self.in_body:
+            if self.key_line > line.start:
+                if text.strip():
+                    self.told.assume("a line before K: that is no field; left out", line.start)
+                return
             self._begin_body(line.start)
+        if self.mailed and (text := self._mail(text, line.start, music)) is None:
+            return
         if text.endswith("\\"):
             music.add(text[:-1].rstrip(" \t\\"), line.start)
         else:
@@ -100,6 +111,21 @@ class TuneBuilder:
                 self.measures[-1].new_line = True
             elif not self.m.empty:
                 self.m.new_line = True
+
+    def _mail(self, text: str, start: int, music: Music) -> str | None:
+        """Read through the signs that mail programs once put into text (RFC 2045, quoted-printable)."""
+        found = [match for match in re.finditer(_MAIL, text) if match[0] != "=20" or match.end() == len(text)]
+        if not found:
+            return text
+        at = 0
+        for match in found:
+            music.add(text[at : match.start()] + ("=" if match[0] == "=3D" else ""), start + at)
+            at = match.end()
+        self.told.assume("=3D, =20 and = at the end of a line are marks of a mail program; read through them", start)
+        if found[-1][0] != "=":
+            music.add(text[at:], start + at)
+            self._flush(music)
+        return None
 
     def _begin_body(self, place: int) -> None:
         self.in_body = True
@@ -215,6 +241,8 @@ class TuneBuilder:
         name = (value.split() or [""])[0]
         if self.first_voice is None:
             self.first_voice = name
+        if not self.in_body:
+            return
         self.overlay = False
         self.silent = name != self.first_voice
         if self.silent:
@@ -245,6 +273,9 @@ class TuneBuilder:
             if sign.kind != "bar" or not self.overlay:
                 return
             self.silent = self.overlay = False
+        if sign.kind == "open" and _OPENS_NOTHING.match(music.text, sign.end):
+            self.told.assume("[ without a ] before the bar line; left out", place)
+            return
         getattr(self, "_on_" + sign.kind)(sign, place)
 
     def _add(self, event: Event | None) -> None:
@@ -406,7 +437,10 @@ class TuneBuilder:
         self.m.ending_start = True
 
     def _on_number(self, sign: Sign, place: int) -> None:
-        """Read a bare number: an ending right after a bar line, else a slip."""
+        """Read a bare number: an ending right after a bar line, a length at the start of a line, else a slip."""
+        if self.line_start and (not self.m.empty or self.notes.bracket) and self.notes.lengthen(sign.text):
+            self.told.assume(f"{sign.text!r} at the start of a line; read as the length of the note before it", place)
+            return
         if self.m.empty and self.measures and (self.after_bar == sign.start or self.after_bar >= 0 or self.line_start):
             if self.after_bar != sign.start:
                 self.told.assume(f"{sign.text!r} away from its bar line; read as an ending, [{sign.text}", place)

@@ -36,14 +36,15 @@ _SIGNS = {
     "open": r"\[",
     "close": r"\][\d/]*",
     "broken": r"<+|>+",
-    "mark": r"![^!\s|\[\]:]*!|\+[^+\s|\[\]:]*\+",
+    "mark": r"![^!\s|\[\]:]*!|![a-z]{2,12}[|:][a-z]{1,12}!|\+[^+\s|\[\]:]*\+",
     "short": r"[.~H-Wh-w]",
     "overlay": r"&+",
-    "number": r"\d+(?:[,\-]\d+)*\.?",
+    "number": r"/+\d*|\d+/+\d*|\d+(?:[,\-]\d+)*\.?",
     "reserved": r"[#*;?@$!\\]",
     "odd": r".",
 }
 _SIGN = re.compile("|".join(f"(?P<{name}>{form})" for name, form in _SIGNS.items()), re.DOTALL)
+_LONG_NAMES = frozenset(("fermata", "trill", "roll", "accent", "segno", "coda", "upbow", "downbow", "turn", "mordent"))
 _NOTE = re.compile(r"([\^_=]*)([A-Ga-g])([,']*)([\d/]*)")
 _LENGTH = re.compile(r"(\d*)(/*)(\d*)(.*)")
 _ACCIDENTALS = {"^": 1, "^^": 2, "_": -1, "__": -2, "=": 0}
@@ -69,10 +70,14 @@ def signs(text: str) -> Iterator[Sign]:
     >>> [(sign.kind, sign.text) for sign in signs('|: "G"^f>.g (3abc :|2 [CE]2')][:6]
     [('bar', '|:'), ('string', '"G"'), ('note', '^f'), ('broken', '>'), ('short', '.'), ('note', 'g')]
     """
-    for match in _SIGN.finditer(text):
-        kind = match.lastgroup or "odd"
+    at = 0
+    while match := _SIGN.match(text, at):
+        kind, sign = match.lastgroup or "odd", match[0]
+        if kind == "mark" and ("|" in sign or ":" in sign) and re.sub(r"[|:!]", "", sign) not in _LONG_NAMES:
+            kind, sign = "reserved", sign[0]  # two old line breaks with music between them
         if kind != "space":
-            yield Sign(kind, match[0], match.start())
+            yield Sign(kind, sign, at)
+        at += len(sign)
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,9 +41,10 @@ class NoteReader:
         self.last: Event | None = None  # the note, chord or rest before this one
         self.bracket: list[tuple[Event, Fraction]] | None = None
         self.bracket_start = 0
+        self.bracket_broken: tuple[str, int] | None = None
         self.broken = 0
         self.broken_place = 0
-        self.tuplets: list[list[int]] = []  # p, q, notes still to come
+        self.tuplet_now: list[int] | None = None  # p, q, notes still to come
         self.marks: list[str] = []
         self.graces: tuple[Pitch, ...] = ()
         self.slurs = 0
@@ -120,7 +121,22 @@ class NoteReader:
             return None
         pitches = [pair for event, _ in inside for pair in event.pitches]
         length = inside[0][1] * (outer or Fraction(1)) * self.unit
-        return self._place(Event(length, pitches, source=(self.bracket_start, place + len(text))))
+        event = self._place(Event(length, pitches, source=(self.bracket_start, place + len(text))))
+        if self.bracket_broken:
+            self.break_rhythm(*self.bracket_broken)
+            self.bracket_broken = None
+        return event
+
+    def lengthen(self, text: str) -> bool:
+        """Take a length that a line break has parted from its note; False where there is none."""
+        length = length_of(text)
+        event = self.bracket[-1][0] if self.bracket else self.last
+        if length is None or event is None or (self.bracket is not None and not self.bracket):
+            return False
+        if self.bracket:
+            self.bracket[-1] = (event, self.bracket[-1][1] * length)
+        event.length *= length
+        return True
 
     def grace(self, text: str, place: int) -> None:
         """Read graces: they take no time of the melody (section 4.12)."""
@@ -141,10 +157,16 @@ class NoteReader:
         if not 2 <= p <= 64 or not 1 <= q <= 64 or r > 64 or (":" not in text and p > 9):
             self.told.assume(f"{text!r} is no tuplet that can be played; the notes are read as they stand", place)
             return
-        self.tuplets.append([p, q, r])
+        if self.tuplet_now is not None:
+            self.told.assume("a tuplet inside another, which the standard does not know; the earlier one ends here", place)
+        self.tuplet_now = [p, q, r]
 
     def break_rhythm(self, text: str, place: int) -> None:
         """Read ``>`` or ``<``; both notes change when the second one comes (section 4.4, which leaves unequal ones undefined)."""
+        if self.bracket:
+            self.told.assume(f"{text!r} inside a chord of notes; read as if after it", place)
+            self.bracket_broken = (text, place)
+            return
         if self.last is None or self.broken or len(text) > 3:
             self.told.assume(f"{text!r} has no two notes to share their time unevenly; left out", place)
             return
@@ -181,10 +203,11 @@ class NoteReader:
     # -- putting it down --------------------------------------------------------------------------------------------
 
     def _place(self, event: Event) -> Event:
-        for tuplet in self.tuplets:
-            event.length *= Fraction(tuplet[1], tuplet[0])
-            event.tuplet = (tuplet[0], tuplet[1])
-            tuplet[2] -= 1
+        if self.tuplet_now is not None:
+            p, q, left = self.tuplet_now
+            event.length *= Fraction(q, p)
+            event.tuplet = (p, q)
+            self.tuplet_now = [p, q, left - 1] if left > 1 else None
         if self.broken and self.last is not None:
             if self.last.length == event.length:
                 self.last.length *= _share(self.broken)
@@ -193,8 +216,6 @@ class NoteReader:
                 sign = (">" if self.broken > 0 else "<") * abs(self.broken)
                 self.told.assume(f"{sign} between notes of unequal length; they are played as written", self.broken_place)
         self.broken = 0
-        if self.tuplets:
-            self.tuplets = [tuplet for tuplet in self.tuplets if tuplet[2] > 0]
         event.shift = self.shift
         if event.pitches:
             event.graces, self.graces = self.graces, ()

@@ -74,8 +74,8 @@ def _limit(order: list[int]) -> None:
 
 
 def _stretches(labels: list[int], count: int) -> list[tuple[int, int]]:
-    starts = sorted({0, *labels}) if count else []
-    return list(zip(starts, [*starts[1:], count], strict=True))
+    starts = sorted({0, *labels})
+    return list(zip(starts, [*starts[1:], count], strict=True)) if count else []
 
 
 def _in_parts(measures: list[Draft], parts: tuple[str, ...], stretches: list[tuple[int, int]], say: Say) -> list[int]:
