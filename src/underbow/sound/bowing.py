@@ -11,7 +11,6 @@ over the first 0.2 s of what is plucked or struck. Shapes and times here: common
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 
@@ -20,54 +19,19 @@ import numpy as np
 from underbow.sound.voices import FULL_ACCENT, REFERENCE_DB, Action, ActionNote, Samples
 from underbow.track.performance import Manner
 
-__all__ = ["Tone", "sound_action"]
+__all__ = ["ToneOf", "sound_action"]
 
-ToneOf = Callable[[int, int, int, int], "Tone"]
+ToneOf = Callable[[int, int, int, int, bool], Samples]
 
-_SPEAKS, _STRUCK = 0.4, 0.03  # where a tone begins: of its steady RMS, of its highest sample
+
 _SETTLED = 0.12  # seconds from there to past the attack
+_TURN, _SOLO_TURN = (0.045, 0.06), (0.02, 0.2)  # seconds a stroke gives way before the bow turns, and what is left then
 _CROSS = 0.024  # seconds over which slurred tones cross
 _LEAN, _DIP = 0.05, 0.35  # seconds a pulse leans before its start, and how much it takes away there
 _SWELL_FROM, _SWELL = 0.45, 0.3  # strokes longer than so many seconds swell by so much
-_LIFTED, _TURNED, _DAMPED, _STOPPED = 160.0, 420.0, 220.0, 1100.0  # dB a second after a note's end
+_LIFTED, _TURNED, _DAMPED, _STOPPED = 160.0, 500.0, 220.0, 1100.0  # dB a second after a note's end
 _SILENCE_DB = 72.0
 _STRUCK_SECONDS = 0.2
-
-
-@dataclass(frozen=True, slots=True)
-class Tone:
-    """A held key.
-
-    Parameters
-    ----------
-    samples : float32 array, shape (frames,)
-    speaks : int
-        The frame from which a bowed or blown tone is taken.
-    struck : int
-        The frame where a plucked or struck one begins.
-    """
-
-    samples: Samples
-    speaks: int
-    struck: int
-
-    @classmethod
-    def of(cls, samples: Samples, rate: int) -> Tone:
-        """Find where a tone begins.
-
-        >>> silence, ramp = np.zeros(4800), np.minimum(np.arange(48000) / 9600, 1)
-        >>> tone = Tone.of(np.append(silence, ramp * np.sin(np.arange(48000) / 9)).astype(np.float32), 48000)
-        >>> 4800 <= tone.struck < 5760 < tone.speaks < 9600
-        True
-        """
-        size = np.abs(samples)
-        struck = int(np.argmax(size > _STRUCK * size.max()))
-        window = max(rate // 250, 1)
-        count = min(len(samples), rate // 2) // window
-        power = np.square(samples[: count * window]).reshape(count, window).mean(axis=1)
-        steady = float(power[count // 4 :].mean())
-        speaks = int(np.argmax(power >= _SPEAKS**2 * steady)) * window
-        return cls(samples, speaks, min(struck, speaks) if power.any() else 0)
 
 
 def sound_action(action: Action, rate: int, tone_of: ToneOf) -> Samples:
@@ -78,7 +42,7 @@ def sound_action(action: Action, rate: int, tone_of: ToneOf) -> Samples:
     action : Action
     rate : int
     tone_of : callable
-        Gives a tone by program, key, accent class and the frames needed (from where it speaks or is struck).
+        Gives a tone by program, key, accent class, the frames needed, and whether it is held (bowed or blown) or struck.
 
     Returns
     -------
@@ -160,7 +124,8 @@ def _swell(frames: int) -> Samples:
 
 def _stroke(action: Action, notes: list[ActionNote], rate: int, tone_of: ToneOf) -> tuple[int, Samples]:
     """Sound one string of a bow stroke (or a wind tone); give its start within the action, and its samples."""
-    fall = _fall(rate, _TURNED if action.joined and notes[-1].end >= action.frames else _LIFTED)
+    turned = action.joined and notes[-1].end >= action.frames
+    fall = _fall(rate, _TURNED if turned else _LIFTED)
     first = notes[0].at
     out = np.zeros(notes[-1].end - first + len(fall), np.float32)
     half, settled = int(_CROSS * rate) // 2, int(_SETTLED * rate)
@@ -169,9 +134,9 @@ def _stroke(action: Action, notes: list[ActionNote], rate: int, tone_of: ToneOf)
         lead = 0 if fresh else min(half, begin)
         ring = min(half, len(out) - end) if tied else len(fall)
         frames = lead + end - begin + ring
-        tone = tone_of(action.program, run[0].midi, action.accent, frames + settled)
-        source = tone.speaks + (0 if fresh else settled)
-        piece = tone.samples[source : source + frames].copy()
+        tone = tone_of(action.program, run[0].midi, action.accent, frames + settled, True)
+        source = 0 if fresh else settled
+        piece = tone[source : source + frames].copy()
         if fresh:
             _speak(piece, action, rate)
         if end - begin > _SWELL_FROM * rate and len(notes) == 1:
@@ -180,6 +145,11 @@ def _stroke(action: Action, notes: list[ActionNote], rate: int, tone_of: ToneOf)
         _pulse(piece, run, lead, rate)
         if not fresh:  # tones of one stroke cross at equal power
             piece[: 2 * lead] *= np.sqrt(_rise(2 * lead))
+        if turned and not tied:  # the bow stops for a moment when it turns round
+            seconds, rest = _SOLO_TURN if action.solo else _TURN
+            give = min(int(seconds * rate), (end - begin) // 3)
+            piece[-ring - give : -ring] *= 1 - (1 - rest) * _rise(give)
+            piece[-ring:] *= np.float32(rest)
         if tied:
             piece[-2 * ring :] *= np.sqrt(_rise(2 * ring))[::-1]
         else:
@@ -207,7 +177,7 @@ def _speak(piece: Samples, action: Action, rate: int) -> None:
     rise = _rise(min(int(milliseconds * rate / 1000), len(piece)))
     piece[: len(rise)] *= rise
     if bowed:
-        bite = _bite(rate, round(0.08 * action.accent * (0.7 if up else 1.0), 3))[: len(piece)]
+        bite = _bite(rate, round(0.1 * action.accent * (0.7 if up else 1.0), 3))[: len(piece)]
         piece[: len(bite)] *= bite
 
 
@@ -229,9 +199,9 @@ def _plucked(action: Action, note: ActionNote, rate: int, tone_of: ToneOf) -> tu
     fall = _fall(rate, _DAMPED)
     struck = int(_STRUCK_SECONDS * rate)
     ring = note.frames if action.manner is Manner.PLUCK else max(note.frames, struck)
-    tone = tone_of(action.program, note.midi, action.accent, max(ring + len(fall), struck))
-    piece = tone.samples[tone.struck : tone.struck + ring + len(fall)].copy()
-    level = tone.samples[tone.struck : tone.struck + struck]
+    tone = tone_of(action.program, note.midi, action.accent, max(ring + len(fall), struck), False)
+    piece = tone[: ring + len(fall)].copy()
+    level = tone[:struck]
     power = float(np.dot(level, level)) / struck
     piece *= np.float32(_gain(note.level) / np.sqrt(max(power, 1e-20)))
     piece[ring:] *= fall
@@ -242,8 +212,8 @@ def _chopped(action: Action, note: ActionNote, rate: int, tone_of: ToneOf) -> tu
     """Sound a chop: the bow dropped on the string, which stops it; more noise than note."""
     fall = _fall(rate, _STOPPED)
     hold = rate // 100
-    tone = tone_of(action.program, note.midi, FULL_ACCENT, hold + len(fall))
-    piece = tone.samples[tone.speaks : tone.speaks + hold + len(fall)].copy()
+    tone = tone_of(action.program, note.midi, FULL_ACCENT, hold + len(fall), True)
+    piece = tone[: hold + len(fall)].copy()
     power = float(np.dot(piece, piece)) / len(piece)
     hiss = np.diff(np.random.default_rng(note.midi).standard_normal(len(piece) + 2), n=1)
     hiss = (hiss[1:] + hiss[:-1]).astype(np.float32)  # a band around a quarter of the rate's half

@@ -27,9 +27,10 @@ from typing import Any, Self
 import numpy as np
 
 from underbow.errors import InputError, UnderbowError
-from underbow.sound.bowing import Tone, sound_action
+from underbow.sound.bowing import sound_action
 from underbow.sound.soundfont_files import Bank, read_bank
-from underbow.sound.voices import FULL_ACCENT, Action, Samples
+from underbow.sound.tone import held, struck
+from underbow.sound.voices import ACCENT_STEP_DB, FULL_ACCENT, Action, Samples
 
 __all__ = ["Engine", "SoundFontVoice", "engine"]
 
@@ -217,7 +218,7 @@ class SoundFontVoice:
         self._cents = 1200.0 * float(np.log2(concert_pitch / 440.0))
         self._lock = threading.Lock()
         self._synths: list[_Synth] = []
-        self._tones: OrderedDict[tuple[int, int, int], Tone] = OrderedDict()
+        self._tones: OrderedDict[tuple[int, int, int, bool], Samples] = OrderedDict()
         self._bytes = 0
         with self._synth():
             pass
@@ -242,30 +243,31 @@ class SoundFontVoice:
     def probe(self, programs: set[int]) -> None:
         """Make sure that the programs are there and not silent; raise InputError where one is not."""
         for program in sorted(programs):
-            self._tone(program, 76 if program < 0 else 62, FULL_ACCENT, 1)
+            self._tone(program, 76 if program < 0 else 62, FULL_ACCENT, 1, False)
 
-    def _tone(self, program: int, key: int, accent: int, frames: int) -> Tone:
-        """Give a tone of at least so many frames, its sustained level the reference level."""
+    def _tone(self, program: int, key: int, accent: int, frames: int, as_held: bool) -> Samples:
+        """Give a tone of at least so many frames."""
         accent = min(accent // 2 * 2 + 1, FULL_ACCENT)
-        name = (program, key, accent)
+        name = (program, key, accent, as_held)
         with self._lock:
             kept = self._tones.get(name)
-            if kept is not None and len(kept.samples) - max(kept.speaks, kept.struck) >= frames:
+            if kept is not None and len(kept) >= frames:
                 self._tones.move_to_end(name)
                 return kept
-        velocity = round(127 * 10 ** (2.0 * (accent - FULL_ACCENT) / 40))
+        velocity = round(127 * 10 ** (ACCENT_STEP_DB * (accent - FULL_ACCENT) / 40))
         wanted = 1 << (max(frames + self.rate // 2, self.rate) - 1).bit_length()
         with self._synth() as synth:
-            tone = Tone.of(synth.tone(program, key, velocity, wanted), self.rate)
-        if not np.abs(tone.samples).max() > _SILENT:
+            whole = synth.tone(program, key, velocity, wanted)
+        if not np.abs(whole).max() > _SILENT:
             what = "percussion" if program < 0 else f"General MIDI program {program + 1}"
             raise InputError(f"{self.bank.path}: {what} is silent at key {key}; the file is broken, use another one")
+        tone = held(whole, self.rate) if as_held else struck(whole, self.rate)
         with self._lock:
             old = self._tones.pop(name, None)
-            self._bytes += tone.samples.nbytes - (old.samples.nbytes if old else 0)
+            self._bytes += tone.nbytes - (0 if old is None else old.nbytes)
             self._tones[name] = tone
             while self._bytes > _ROOM and len(self._tones) > 1:
-                self._bytes -= self._tones.popitem(last=False)[1].samples.nbytes
+                self._bytes -= self._tones.popitem(last=False)[1].nbytes
         return tone
 
     @contextmanager
