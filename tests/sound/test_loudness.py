@@ -167,6 +167,14 @@ def test_case_10_a_burst_of_three_seconds_is_found_wherever_it_lies(number: int)
     assert measured.short_term().max() == pytest.approx(-23.0, abs=TOLERANCE)
 
 
+def test_case_11_each_burst_is_louder_than_the_one_before() -> None:
+    bursts = [[(i * 0.15, -inf), (3, -38 + i), (3 - i * 0.15, -inf)] for i in range(20)]
+    short = stereo(*(part for burst in bursts for part in burst)).short_term()
+    for number in range(20):
+        ends = short[max(60 * number - 29, 0) : 60 * number + 31]  # those that end within the burst's six seconds
+        assert ends.max() == pytest.approx(-38 + number, abs=TOLERANCE)
+
+
 def test_case_12_momentary_is_constant() -> None:
     assert stereo(*[(0.18, -20), (0.22, -30)] * 25).momentary()[6:] == pytest.approx(-23.0, abs=TOLERANCE)
 
