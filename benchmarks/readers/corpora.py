@@ -64,7 +64,7 @@ def without_repeats(text: str) -> str:
 
 def _plain(music: str) -> str:
     """Make every repeat sign a bar line and drop the endings' numbers."""
-    music = re.sub(r":*\|+:+|:+\|+|::+|^\s*:(?=\s)", "|", music)
+    music = re.sub(r":*\|+:+|:+[|\]]+|::+|^\s*:", "|", music)
     return re.sub(r"(?<=[|\]])(\s*)\[?\d+(?:[,\-]\d+)*|\[\d+(?:[,\-]\d+)*", r"\1 ", music)
 
 

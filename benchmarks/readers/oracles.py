@@ -131,11 +131,11 @@ def _track(data: bytes) -> list[tuple[int, int, int]]:
     return notes
 
 
-def abcnotes(text: str) -> Notes:
-    """Abcnotes: strict repeats, graces left out, ties joined here."""
+def abcnotes(text: str, *, strict: bool = True) -> Notes:
+    """Abcnotes: graces left out, ties joined here; strict, or with its likeliest reading of what is ambiguous."""
     import abcnotes as reader
 
-    tune = reader.Tune(abc=unmailed(text))
+    tune = reader.Tune(abc=unmailed(text), strict=strict)
     out: list[list[Fraction | int]] = []
     at = Fraction(0)
     tied: dict[int, int] = {}
@@ -158,7 +158,7 @@ def abcnotes(text: str) -> Notes:
         at += Fraction(*notes[0].length) * Fraction(*notes[0].time_sig._unit_len) * 4
         tied = now
 
-    for bar in tune.expand_repeats(strict=True):
+    for bar in tune.expand_repeats(strict=strict):
         for token in bar:
             if isinstance(token, reader.ChordBracket):
                 if token._text == "[":

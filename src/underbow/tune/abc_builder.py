@@ -449,7 +449,7 @@ class TuneBuilder:
             self.told.assume(f"the number {sign.text!r} belongs to no note; left out", place)
 
     def _on_colon(self, sign: Sign, place: int) -> None:
-        if self.m.empty and self.after_bar >= 0:
+        if self.m.empty and self.measures and (self.after_bar >= 0 or self.line_start):
             self.told.assume("':' after a bar line was read as |:", place)
             self.m.repeat_start = 1
         else:

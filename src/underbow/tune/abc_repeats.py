@@ -109,9 +109,10 @@ def _expanded(measures: list[Draft], start: int, end: int, say: Say) -> list[int
     while i < end:
         measure = measures[i]
         if measure.repeat_start:
-            if opened and i > back:
-                say("|: while the |: before it has no :|; the repeat begins at the later one", measure.place)
             order += range(done, i)
+            if opened and i > back:
+                say("|: while the |: before it has no :|; the repeat was taken to end here", measure.place)
+                order += list(range(back, i)) * measures[back].repeat_start
             done, back, opened = i, i, True
         if measure.ending_start and i >= back:
             block = _block(measures, back, i, end, say)
