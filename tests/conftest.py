@@ -11,7 +11,12 @@ import os
 import shutil
 from collections.abc import Callable
 
+import hypothesis
 import pytest
+
+# A busy machine is no fault of the code: no example is timed.
+hypothesis.settings.register_profile("house", deadline=None)
+hypothesis.settings.load_profile("house")
 
 
 def _missing(what: str, cure: str) -> None:
