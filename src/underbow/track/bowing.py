@@ -8,6 +8,7 @@ two notes of a beat before the bar line are slurred.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from underbow.tune.tune import Bar, Melody, MelodyNote
 
@@ -69,17 +70,33 @@ def _worked_out(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> tuple
     bow = ""
     for bar in bars:
         inside = [stroke for stroke in strokes if bar.start <= stroke[0].start < bar.end]
-        if not inside:
-            continue
-        if not bow or inside[0][0].start - end >= bar.meter.beat:  # from rest the bow begins where it will
-            bow = "d" if bar.number > 0 or len(inside) % 2 == 0 else "u"
-        if (bow == "u") == (len(inside) % 2 == 0) and bar.number > 0:  # the next bar would begin with an up-bow
-            inside = _evened(inside, bar)
-        for stroke in inside:
-            out.append(Bowed(bow, tuple(stroke)))
-            bow = _other(bow)
-        end = inside[-1][-1].end
+        runs = _between_rests(inside, end, bar)
+        for run, after_rest in runs:
+            if not bow or after_rest:  # from rest the bow begins where it will: so that the next bar begins down
+                on_bar = bar.number > 0 and run[0][0].start == bar.start
+                bow = "d" if on_bar or len(run) % 2 == 0 else "u"
+            last = run is runs[-1][0] and bar.number > 0
+            if last and (bow == "u") == (len(run) % 2 == 0):  # the next bar would begin with an up-bow
+                run = _evened(run, bar)  # noqa: PLW2901
+            for stroke in run:
+                out.append(Bowed(bow, tuple(stroke)))
+                bow = _other(bow)
+            end = run[-1][-1].end
     return tuple(out)
+
+
+def _between_rests(
+    strokes: list[list[MelodyNote]], end: Fraction, bar: Bar
+) -> list[tuple[list[list[MelodyNote]], bool]]:
+    """Part a bar's strokes where there is a beat's rest before one; say of each part whether a rest comes before."""
+    runs: list[tuple[list[list[MelodyNote]], bool]] = []
+    for stroke in strokes:
+        rest = stroke[0].start - end >= bar.meter.beat
+        if rest or not runs:
+            runs.append(([], rest))
+        runs[-1][0].append(stroke)
+        end = stroke[-1].end
+    return runs
 
 
 def _evened(strokes: list[list[MelodyNote]], bar: Bar) -> list[list[MelodyNote]]:

@@ -15,7 +15,8 @@ from underbow.theory.meter import Meter
 LOWEST = 40  # open low E string
 CHORD_FLOOR = 52  # a voicing lies within the octave from here up: clear of the bass, below the tune
 MOST_TONES = 4
-_KEPT = ("3", "b3", "4", "2", "b7", "7", "bb7", "6", "b5", "#5", "1", "5", "9", "b9", "#9", "11", "#11", "13")
+# Degrees by how much they say; extensions come last, as a guitarist leaves them to others.
+_KEPT = {degree: at for at, degree in enumerate(["3", "b3", "4", "2", "b7", "7", "bb7", "6", "b5", "#5", "1", "5"])}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ def voicing(chord: Chord) -> tuple[int, ...]:
     >>> voicing(Chord.parse("G")), voicing(Chord.parse("D7"))
     ((55, 59, 62), (54, 57, 60, 62))
     """
-    wanted = sorted(zip(chord.degrees, chord.numbers, strict=True), key=lambda tone: _KEPT.index(tone[0]))
+    wanted = sorted(zip(chord.degrees, chord.numbers, strict=True), key=lambda tone: _KEPT.get(tone[0], len(_KEPT)))
     return tuple(sorted(_from(number, CHORD_FLOOR) for _, number in wanted[:MOST_TONES]))
 
 

@@ -1,0 +1,147 @@
+"""Forms, stretches of bars, and progressions laid under a tune."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+
+import pytest
+
+from underbow.errors import InputError
+from underbow.theory.progression import Progression
+from underbow.track.form import full_bars, in_form, only_bars, over
+from underbow.track.sheet import Sheet
+from underbow.tune.tune import Melody
+
+F = Fraction
+SheetMaker = Callable[..., Sheet]
+TWO_PARTS = 'P:A\n|: "G"GABc | "C"edcB | "D"A4 :|\nP:B\n|: "Em"dBdB | "G"G4 :|'
+ENDINGS = 'P:A\nD | "G"GABc |1 "C"e3 d :|2 "D"d3 E || \nP:B\n "Em"e4 | "G"G3 |]'
+
+
+def spelled(melody: Melody) -> str:
+    return " ".join(f"{note.pitch}:{note.length}" for note in melody.notes)
+
+
+@pytest.fixture
+def melody(sheet_of: SheetMaker) -> Melody:
+    return sheet_of(TWO_PARTS, unit="1/4").tune.melody()
+
+
+@pytest.mark.parametrize(
+    ("form", "sections", "bars"),
+    [("AABB", "AABB", 10), ("AB", "AB", 5), ("B A", "BA", 5), ("ABA", "ABA", 8), ("A, A", "AA", 6), ("B", "B", 2)],
+)
+def test_sections_in_another_order(melody: Melody, form: str, sections: str, bars: int) -> None:
+    played = in_form(melody, form)
+    assert "".join(section.name for section in played.sections) == sections
+    assert [bar.number for bar in full_bars(played)] == list(range(1, bars + 1))
+    assert played.length == 4 * bars
+    assert [section.first_bar for section in played.sections] == [
+        1 + sum(section.bars for section in played.sections[:i]) for i in range(len(sections))
+    ]
+
+
+def test_the_tunes_own_form_changes_nothing(melody: Melody) -> None:
+    assert in_form(melody, "AABB") == melody
+
+
+def test_the_last_of_a_run_takes_the_last_ending(sheet_of: SheetMaker) -> None:
+    melody = sheet_of(ENDINGS.replace('D | "G"', '|: "G"').replace("G3 |]", "G4 |]"), unit="1/4").tune.melody()
+    assert spelled(in_form(melody, "A")) == "G4:1 A4:1 B4:1 C5:1 D5:3 E4:1"
+    assert spelled(in_form(melody, "AA")).endswith("E5:3 D5:1 G4:1 A4:1 B4:1 C5:1 D5:3 E4:1")
+
+
+@pytest.mark.parametrize(
+    ("form", "message"),
+    [
+        ("AAC", "found 'AAC', and the tune has no section 'C'; it has A, B"),
+        ("", "an empty form; the tune has the sections A, B"),
+        ("AB" * 101, "found 202 sections, expected at most 200; passes repeat the form"),
+    ],
+)
+def test_forms_that_are_none(melody: Melody, form: str, message: str) -> None:
+    with pytest.raises(InputError) as error:
+        in_form(melody, form)
+    assert str(error.value) == message
+
+
+@pytest.mark.parametrize(("bars", "first", "last"), [("2-3", 2, 3), (" 5 ", 5, 5), ("1–10", 1, 10)])
+def test_a_stretch_of_bars(melody: Melody, bars: str, first: int, last: int) -> None:
+    kept = only_bars(melody, bars)
+    assert kept.length == 4 * (last - first + 1)
+    assert kept.pickup == 0
+    wanted = [note for note in melody.notes if 4 * (first - 1) <= note.start < 4 * last]
+    assert [note.pitch for note in kept.notes] == [note.pitch for note in wanted]
+    assert kept.chords[0].start == 0
+    assert kept.chords[-1].end == kept.length
+
+
+def test_a_stretch_keeps_the_chord_in_force(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('"G"GABc | dedB | "D"d4 |]', unit="1/4").melody
+    assert [(str(span.chord), span.length) for span in only_bars(melody, "2-3").chords] == [("G", 4), ("D", 4)]
+
+
+def test_a_note_held_over_the_end_of_a_stretch_is_cut(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('"G"GABc- | c4 | "D"d4 |]', unit="1/4").melody
+    assert spelled(only_bars(melody, "1")) == "G4:1 A4:1 B4:1 C5:1"
+    assert spelled(only_bars(melody, "1-2")) == "G4:1 A4:1 B4:1 C5:5"
+
+
+@pytest.mark.parametrize("bars", ["0-3", "5-4", "3-11", "x", "-3", "1-2-3", ""])
+def test_bars_that_are_none(melody: Melody, bars: str) -> None:
+    with pytest.raises(InputError) as error:
+        only_bars(melody, bars)
+    assert str(error.value) == f'found {bars!r}, expected bars from 1 to 10 as played; write them as in "5-8"'
+
+
+def test_a_pickup_stays_with_the_first_bar(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4").tune.melody()
+    assert only_bars(melody, "1-2").pickup == 1
+    assert only_bars(melody, "2").pickup == 0
+
+
+def laid(melody: Melody, text: str) -> list[tuple[str, Fraction, Fraction]]:
+    return [(str(span.chord), span.start, span.length) for span in over(melody, Progression.parse(text)).chords]
+
+
+def test_a_progression_without_sections_goes_round(melody: Melody) -> None:
+    assert laid(melody, "G D | C") == [
+        (name, F(8 * i + at), F(length))
+        for i in range(5)
+        for name, at, length in (("G", 0, 2), ("D", 2, 2), ("C", 4, 4))
+    ]
+
+
+def test_sections_go_under_the_sections_of_their_name(melody: Melody) -> None:
+    chords = laid(melody, "B: Em\nA: G | C | D")
+    assert [name for name, _, _ in chords] == ["G", "C", "D", "G", "C", "D", "Em"]
+    assert chords[-1][1:] == (24, 16)
+
+
+def test_a_pickup_has_no_chord_of_its_own(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4").melody
+    assert laid(melody, "Em | A7") == [("Em", 1, 4), ("A7", 5, 3)]
+
+
+@pytest.mark.parametrize(
+    ("text", "messages"),
+    [
+        (
+            "G | C | D",
+            ["found 3 bars of chords, and the tune has 10 as it is played; write as many, or a number that goes into it"],
+        ),
+        (
+            "A: G | C\nC: D",
+            [
+                "section C is not in the tune; it has A, B",
+                "section A has 2 bars of chords and the tune 3; write 3, or a number that goes into it",
+                'section B has no chords; write a line "B: ..."',
+            ],
+        ),
+    ],
+)  # fmt: skip
+def test_progressions_that_do_not_fit(melody: Melody, text: str, messages: list[str]) -> None:
+    with pytest.raises(InputError) as error:
+        over(melody, Progression.parse(text))
+    assert [str(fault) for fault in error.value.faults] == messages
