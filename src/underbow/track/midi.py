@@ -187,7 +187,9 @@ def _conductor(mido: ModuleType, performance: Performance) -> Any:
             before = (bar.section, bar.pass_number)
             if bar.section:
                 add(_tick(bar.start), 5, "marker", text=_plain(f"section {bar.section}"))
-    for span in performance.chords:
+    for index, span in enumerate(performance.chords):
+        if index == 0 and span.chord is None:
+            continue  # before the first chord there is nothing to say
         add(_tick(span.start), 6, "text", text="N.C." if span.chord is None else str(span.chord))
     track = mido.MidiTrack()
     at = 0
