@@ -99,8 +99,9 @@ class HandShape:
     @property
     def midi(self) -> tuple[int, ...]:
         """MIDI numbers, in the order of the strings."""
+        open_strings = self.tuning.midi
         return tuple(
-            self.tuning.midi[string] + stop.semitones for string, stop in zip(self.strings, self.stops, strict=True)
+            open_strings[string] + stop.semitones for string, stop in zip(self.strings, self.stops, strict=True)
         )
 
     @property

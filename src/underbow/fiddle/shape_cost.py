@@ -55,8 +55,8 @@ class Weights:
     string : float
         A third string under the bow.
     no_root, no_third, no_seventh, no_other : float
-        A tone that the chord needs and the shape leaves out; *other* are altered fifths, and the fourth or second of a
-        suspended chord. The root is not missed where third and seventh are there.
+        A tone that the chord needs and the shape leaves out; *other* are altered fifths, the fourth or second of a
+        suspended chord, and the fifth of a chord of two notes. The root is not missed where third and seventh are there.
     no_extra : float
         A ninth, eleventh or thirteenth left out.
     one_tone : float
@@ -106,8 +106,8 @@ class Weights:
     no_seventh: float = 1.5
     no_other: float = 1.0
     no_extra: float = 0.2
-    one_tone: float = 1.0
-    modal_third: float = 1.0
+    one_tone: float = 2.0
+    modal_third: float = 1.5
     ambiguous: float = 0.25
     foreign: float = 1.5
 
@@ -206,6 +206,8 @@ def fitness(
     said = len(sounding & {"3", "b3"}) and sounding & _SEVENTHS
     for degree, tone in zip(chord.degrees, chord.tones, strict=True):
         name, points = _need(degree, weights)
+        if chord.degrees == ("1", "5") and degree == "5":  # there is nothing else to say the chord
+            points = weights.no_other
         if degree in sounding:
             if name == "third" and modal:
                 yield f"third {tone} in a modal tune", weights.modal_third
@@ -215,9 +217,10 @@ def fitness(
         yield "one tone only", weights.one_tone
     elif claims := [str(other) for other in others if other.root.number != chord.root.number and fits(shape, other)]:
         yield f"also fits {', '.join(claims)} here", weights.ambiguous
-    for midi, note in zip(shape.midi, shape.notes, strict=True):
-        if midi % 12 not in chord.numbers:
-            yield f"{note.pitch_class} is not in the chord, rings as a drone", weights.foreign
+    if not fits(shape, chord):
+        for note in shape.notes:
+            if note.midi % 12 not in chord.numbers:
+                yield f"{note.pitch_class} is not in the chord, rings as a drone", weights.foreign
 
 
 def fits(shape: HandShape, chord: Chord) -> bool:
@@ -322,7 +325,7 @@ def _need(degree: str, weights: Weights) -> tuple[str, float]:
         return "seventh", weights.no_seventh
     if degree in {"2", "4", "b5", "#5"}:
         return {"2": "second", "4": "fourth"}.get(degree, "altered fifth"), weights.no_other
-    return {"9": "ninth", "1": "eleventh", "3": "thirteenth"}[degree[-1]], weights.no_extra
+    return {"9": "ninth", "1": "eleventh", "3": "thirteenth"}.get(degree[-1], degree), weights.no_extra
 
 
 def _places(shape: HandShape) -> dict[int, tuple[int, frozenset[int]]]:

@@ -80,7 +80,7 @@ def list_text(
 ) -> str:
     """Say the same in lines to read: the chosen shape marked ``>``, what each one costs, and why.
 
-    >>> print("\\n".join(list_text([Chord.parse("Bm")], Tuning.parse("GDAE"), (0, 1)).splitlines()[:3]))
+    >>> print(list_text([Chord.parse("Bm")], Tuning.parse("GDAE"), (0, 1))[:121])
     Bm
     > 2-0     B3 D4    1 b3   1.20  finger 2: 1; clear of the open string: 0.2; fits
                                     G too

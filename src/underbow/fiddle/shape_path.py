@@ -9,9 +9,10 @@ time and memory grow in proportion to the number of steps.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,7 +118,8 @@ def solve(
     chords = tuple(dict.fromkeys(step.chord for step in steps if step.chord is not None))
     pins = _pins(pinned or {}, chords, tuning, pair, technique)
     choices = {chord: _choices(chord, pins.get(chord), tuning, pair, technique) for chord in chords}
-    own = {chord: _own(choices[chord], chords, technique.modal, weights) for chord in chords if choices[chord].shapes}
+    company = np.array([(chord.root.number, _bits(chord.numbers)) for chord in chords], dtype=np.int64).reshape(-1, 2)
+    own = {chord: _own(choices[chord], company, technique.modal, weights) for chord in chords if choices[chord].shapes}
     at = [i for i, step in enumerate(steps) if step.chord in own]
     shapes: list[HandShape | None] = [None] * len(steps)
     cost = 0.0
@@ -197,17 +199,22 @@ def _choices(
     )
 
 
-def _own(choices: _Choices, chords: Sequence[Chord], modal: bool, weights: Weights) -> NDArray[np.float64]:
-    """What each shape costs by itself, in this company."""
-    own = _alone(choices, modal, weights)
-    others = [frozenset(other.numbers) for other in chords if other.root.number != choices.chord.root.number]
-    claimed = [len(tones) > 1 and any(tones <= other for other in others) for tones in _tones(choices)]
-    return own + weights.ambiguous * np.array(claimed)
+def _own(choices: _Choices, company: NDArray[np.int64], modal: bool, weights: Weights) -> NDArray[np.float64]:
+    """What each shape costs by itself, in the company of the other chords: a row of root and tones for each."""
+    others = company[company[:, 0] != choices.chord.root.number, 1]
+    claimed = ((_tones(choices)[:, np.newaxis] & ~others) == 0).any(axis=1)
+    own: NDArray[np.float64] = _alone(choices, modal, weights) + weights.ambiguous * claimed
+    return own
 
 
 @lru_cache(maxsize=4096)
-def _tones(choices: _Choices) -> tuple[frozenset[int], ...]:
-    return tuple(shape.tones for shape in choices.shapes)
+def _tones(choices: _Choices) -> NDArray[np.int64]:
+    """The tones of each shape as bits; a doubled one as a bit that no chord has, for it makes no other chord likelier."""
+    return np.array([_bits(shape.tones) if len(shape.tones) > 1 else 1 << 12 for shape in choices.shapes])
+
+
+def _bits(numbers: Iterable[int]) -> int:
+    return sum(1 << number for number in numbers)
 
 
 @lru_cache(maxsize=4096)
@@ -223,8 +230,8 @@ def _changes(before: _Choices, after: _Choices, weights: Weights) -> NDArray[np.
 
 def _times(steps: Sequence[Step], at: Sequence[int]) -> list[float]:
     """Seconds from each sounding step to the next one: its own, and the silence after it."""
-    ends = [*at[1:], len(steps)]
-    return [math.fsum(step.seconds for step in steps[start:end]) for start, end in zip(at, ends, strict=True)]
+    bounds = [*at, len(steps)]
+    return [math.fsum(step.seconds for step in steps[start:end]) for start, end in pairwise(bounds)]
 
 
 def _cheapest(

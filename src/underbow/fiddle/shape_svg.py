@@ -26,7 +26,7 @@ _FAN = 1.0  # how much wider the gap is at the bridge: as much again (16 mm at t
 _RING = 8.0
 _NUT = 34.0  # from the left edge
 _TOP = 34.0  # from the upper edge to the highest string at its end
-_LABELS = 58.0  # right of the neck, for the notes
+_LABELS = 64.0  # right of the neck, for the notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +122,7 @@ def _said(chord: Chord, shape: HandShape) -> str:
 
 def _picture(chord: Chord, shape: HandShape, neck: _Neck, stays: Sequence[int], tapes: bool) -> Iterator[str]:
     yield _text(_signs(str(chord)), 4, 16, 15, "start", bold=True)
-    yield _text(_signs(shape.label), neck.end + 9, 16, 12, "start")
+    yield _text(_signs(shape.label), neck.end + 9, 16, 11, "start")
     low, high = neck.strings[0], neck.strings[-1]
     edges = (low - 0.6, high + 0.6)
     yield _line(_NUT, neck.y(edges[0], _NUT), _NUT, neck.y(edges[1], _NUT), width=3.5)
@@ -142,13 +142,14 @@ def _picture(chord: Chord, shape: HandShape, neck: _Neck, stays: Sequence[int], 
 def _tape(shape: HandShape, neck: _Neck, tape: int) -> Iterator[str]:
     """A tape across the neck, left out where a ring lies on it."""
     x = neck.x(tape)
-    here = [string for string, stop in zip(shape.strings, shape.stops, strict=True) if stop.semitones == tape]
+    here = [
+        neck.y(string, x) for string, stop in zip(shape.strings, shape.stops, strict=True) if stop.semitones == tape
+    ]
     top, bottom = neck.y(neck.strings[-1] + 0.6, x), neck.y(neck.strings[0] - 0.6, x)
-    for string in reversed(here):
-        yield _line(x, top, x, max(top, neck.y(string, x) - _RING), width=0.7, dashes="3 2")
-        top = neck.y(string, x) + _RING
-    if top < bottom:
-        yield _line(x, top, x, bottom, width=0.7, dashes="3 2")
+    free = [(top, min(here) - _RING), (max(here) + _RING, bottom)] if here else [(top, bottom)]
+    for start, end in free:
+        if start < end:
+            yield _line(x, start, x, end, width=0.7, dashes="3 2")
 
 
 def _string(chord: Chord, shape: HandShape, neck: _Neck, string: int) -> Iterator[str]:

@@ -59,8 +59,9 @@ def draw_text(
         if i:
             lines.append(_between(shapes[i - 1][1], shape))
         lines += _picture(chord, shape, _column(reach) + 3, all_strings, tapes)
-    text = "\n".join(line.rstrip() for line in lines)
-    return text.translate(_ASCII) if plain else text
+    if plain:
+        lines = [line.translate(_ASCII) for line in lines]
+    return "\n".join(line.rstrip() for line in lines)
 
 
 def _column(semitones: int) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from underbow.fiddle.fingerboard import HandShape
 from underbow.fiddle.shape_cost import fits
@@ -27,16 +27,20 @@ def told_about(
     modal : bool
     """
     different = dict.fromkeys((chord, shape) for chord, shape in placed if chord is not None)
-    chords = tuple(dict.fromkeys(chord for chord, _ in different))
+    company = {chord: frozenset(chord.numbers) for chord, _ in different}
     lines: dict[str, None] = {}
     for chord, shape in different:
-        for line in _about(chord, shape, tuning, pair, chords):
+        for line in _about(chord, shape, tuning, pair, company):
             lines[line] = None
     return tuple(lines)
 
 
 def _about(
-    chord: Chord, shape: HandShape | None, tuning: Tuning, pair: tuple[int, int], chords: Sequence[Chord]
+    chord: Chord,
+    shape: HandShape | None,
+    tuning: Tuning,
+    pair: tuple[int, int],
+    company: Mapping[Chord, frozenset[int]],
 ) -> Iterator[str]:
     if shape is None:
         yield f"{chord}: no hand shape within reach on any strings; the backup is silent there"
@@ -60,11 +64,12 @@ def _about(
         count = _WORDS[len(chord.tones)]
         without = f", without its {' and '.join(missing)}" if missing else ""
         yield f"{here}: of its {count} notes the shape keeps {sounding} ({', '.join(degrees)}){without}"
-    foreign = [str(note.pitch_class) for note in shape.notes if note.midi % 12 not in chord.numbers]
-    if foreign:
+    if not fits(shape, chord):
+        foreign = [str(note.pitch_class) for note in shape.notes if note.midi % 12 not in chord.numbers]
         yield f"{here}: {' and '.join(foreign)} is not in the chord and rings as a drone"
-    claims = [str(other) for other in chords if other.root.number != chord.root.number and fits(shape, other)]
-    if claims and len(shape.tones) > 1:
+    sounds = shape.tones
+    claims = [str(other) for other, has in company.items() if sounds <= has and other.root.number != chord.root.number]
+    if claims and len(sounds) > 1:
         yield f"{here}: {sounding} also fit {', '.join(claims)}"
 
 
