@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-import librosa
 import numpy as np
 import pytest
 
@@ -38,10 +37,7 @@ def test_clicks_put_down_on_a_beat_are_found_on_it(rate: int) -> None:
 def test_the_first_beat_is_another_block(ear) -> None:
     first, other = click(FIRST), click(OTHER)
     assert ear.centroid(first) > 1.3 * ear.centroid(other)
-    tops = [
-        librosa.yin(s[:2048].astype(float), fmin=400, fmax=3000, sr=ear.rate, frame_length=2048)[0]
-        for s in (first, other)
-    ]
+    tops = [np.abs(np.fft.rfft(samples, 1 << 16)).argmax() for samples in (first, other)]
     assert 5 < 12 * np.log2(tops[0] / tops[1]) < 9  # about a fifth higher: told apart with any loudspeaker
 
 

@@ -154,7 +154,7 @@ class Body:
         self.rate = rate
         self.tail = frames
         self._response = response.astype(np.float32)
-        self._grid, self._gain = grid, np.abs(spectrum)
+        self._grid, self._gain = grid, np.abs(np.fft.rfft(response, _GRID * 2))
         self._at: Callable[[int], NDArray[np.complex64]] = lru_cache(maxsize=32)(self._transformed)
 
     def gain(self, frequencies: Floats) -> Floats:

@@ -20,7 +20,17 @@ from underbow.sound.voices import Floats
 # Hz at which the corner of the string's motion is rounded: pressed hard, and barely driven; lowest string first.
 BRIGHT, DARK = (3400.0, 3900.0, 4600.0, 5600.0), (700.0, 900.0, 1200.0, 1700.0)
 STYLE = Style()
-STEADY = Style(rise=(0.12, 0.12), bite=(0.0, 0.0), tilt=0.0, swell=0.0, surge=0.0, joined=0.05, lifted=0.12, settle=0.0)
+STEADY = Style(
+    rise=(0.12, 0.12),
+    bite=(0.0, 0.0),
+    tilt=0.0,
+    swell=0.0,
+    surge=0.0,
+    joined=0.05,
+    lifted=0.12,
+    settle=0.0,
+    vibrato=(0.0, 5.5),
+)
 
 
 def spectrum(frequencies: Floats, string: int) -> tuple[Floats, Floats]:

@@ -15,7 +15,7 @@ from underbow.sound.voices import REFERENCE_DB, Action, Samples
 
 REFERENCE = 10.0 ** (REFERENCE_DB / 20)
 MEASURED = 0.1  # seconds over which a chop's level is taken
-SECONDS = 0.14
+SECONDS = 0.1
 MUTED = 0.011  # seconds in which a muted string falls to 1/e
 GRIT = 95.0  # slips a second of the gripping hair
 
@@ -36,7 +36,7 @@ def chop(action: Action, body: Body, noise: Samples, concert_pitch: float) -> Sa
     rate, number = body.rate, number_of(action)
     time = np.arange(int(SECONDS * rate)) / rate
     hard = (action.accent - 1) / 8
-    length = 0.016 + 0.008 * hard
+    length = 0.011 + 0.005 * hard
     grip = np.minimum(time / 0.0025, 1.0) * np.exp(-((time / (2.2 * length)) ** 2)) * (0.6 + 0.4 * hard)
     slip = (time * GRIT * (1.0 + 2.0 * time) + (number % 101) / 101) % 1.0
     force = cut(noise, number, len(time)) * grip * (1.6 - 1.3 * slip)

@@ -36,8 +36,9 @@ class Style:
         dB of a long gesture's middle above its ends.
     surge : float
         How far a pulse inside the gesture stands out.
-    joined, lifted : float
-        Seconds in which the tone falls to 1/e where the next gesture follows at once, and where it doesn't.
+    joined, lifted, open : float
+        Seconds in which the tone falls to 1/e where the next gesture follows at once, where it doesn't, and where it doesn't
+        and an open string is left ringing.
     settle : float
         Cents by which the hardest start is flat.
     vibrato : (float, float)
@@ -48,22 +49,19 @@ class Style:
         Cents, RMS, by which a played pitch is never quite still.
     """
 
-    rise: tuple[float, float] = (0.045, 0.014)
-    bite: tuple[float, float] = (0.1, 0.7)
+    rise: tuple[float, float] = (0.034, 0.012)
+    bite: tuple[float, float] = (0.12, 0.5)
     down: float = 0.15
     tilt: float = 0.8
     swell: float = 3.0
     surge: float = 0.35
-    joined: float = 0.022
+    joined: float = 0.016
     lifted: float = 0.06
+    open: float = 0.13
     settle: float = 14.0
-    vibrato: tuple[float, float] = (13.0, 5.5)
+    vibrato: tuple[float, float] = (10.0, 5.5)
     tremor: float = 0.0
     wander: float = 1.2
-
-    def ring(self, action: Action) -> float:
-        """Seconds that the samples of an action go on after its end."""
-        return 0.03 + 5.5 * (self.joined if action.joined else self.lifted)
 
 
 LONG = 0.42  # seconds from which a solo note has vibrato
@@ -163,7 +161,7 @@ def tones(parts: tuple[Span, ...], points: int, step: int, fade: int) -> list[To
             own = next(n for n in span.notes if (n.midi, n.string) == (note.midi, note.string))
             first = 0 if index == 0 else span.start // step
             last = points if index == len(parts) - 1 else span.end // step
-            weights[first:last] = 10.0 ** ((own.level - span.level) / 20) / np.sqrt(power)
+            weights[first : max(last, first + 1)] = 10.0 ** ((own.level - span.level) / 20) / np.sqrt(power)
         if len(parts) > 1:
             weights = smoothed(weights, fade)
         found.append(Tone(note.midi, note.string, parts[indices[0]].start, parts[indices[-1]].end, weights))
@@ -187,13 +185,18 @@ def _window(width: int) -> Floats:
     return np.asarray(window / window.sum())
 
 
-def shape(action: Action, parts: tuple[Span, ...], style: Style, time: Floats, rate: int) -> tuple[Floats, Floats]:
+def shape(
+    action: Action, parts: tuple[Span, ...], style: Style, time: Floats, *, rate: int, fall: float
+) -> tuple[Floats, Floats]:
     """Give the amplitude, and how hard the string is driven (0 to 1), at the control points.
 
     Parameters
     ----------
     time : shape (points,)
         Seconds, the first 0, evenly spaced.
+    rate : int
+    fall : float
+        Seconds in which the ending falls to 1/e.
 
     Returns
     -------
@@ -236,7 +239,6 @@ def shape(action: Action, parts: tuple[Span, ...], style: Style, time: Floats, r
             dip = {"pulse": 0.3, "slur": 0.12}.get(span.kind, 0.0)
             amplitude *= 1.0 - dip * np.exp(-(((time - span.start / rate + 0.012) / 0.016) ** 2))
     amplitude *= gains
-    fall = style.joined if action.joined else style.lifted
     after = np.maximum(time - (length - min(0.012, 0.1 * length)), 0.0)
     amplitude *= np.exp(after * (-1 / fall)) * np.clip((time[-1] - time) / 0.008, 0.0, 1.0)
     drive *= np.exp(after * (-1 / 0.03))

@@ -25,6 +25,7 @@ from underbow.sound.voices import REFERENCE_DB, Action, ActionNote, Floats, Samp
 
 REFERENCE = 10.0 ** (REFERENCE_DB / 20)
 MEASURED = 0.2  # seconds over which a pluck's level is taken
+SHORTEST = 0.03  # seconds over which that of the shortest is taken
 DAMPING = 0.035  # seconds in which a stopped ring falls to 1/e
 CEILING = 9000.0  # Hz of the highest partial
 LOOP = 1 << 15
@@ -65,7 +66,7 @@ class Character:
 
 STEEL_GUITAR = Character(GUITAR, place=0.17, corner=(1100.0, 2800.0), stiffness=3e-5, loss=(1.1, 1.6))
 MANDOLIN_PAIR = Character(
-    MANDOLIN, place=0.13, corner=(2200.0, 5200.0), stiffness=2e-5, loss=(2.6, 2.2), course=(-1.3, 1.3), pick=(0.08, 0.3)
+    MANDOLIN, place=0.13, corner=(2200.0, 5200.0), stiffness=2e-5, loss=(1.9, 1.7), course=(-1.3, 1.3), pick=(0.08, 0.3)
 )
 FIVE_STRING = Character(BANJO, place=0.11, corner=(2600.0, 6000.0), stiffness=1e-5, loss=(5.5, 2.0), pick=(0.05, 0.2))
 
@@ -109,7 +110,8 @@ class Plucked:
         fade = min(len(heard), int(0.01 * self.rate))
         heard[-fade:] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)
         later = [note.at for note in action.notes if note.at > 0]
-        first = heard[: min([int(MEASURED * self.rate), action.frames, *later])]
+        shortest = int(SHORTEST * self.rate)
+        first = heard[: max(min([int(MEASURED * self.rate), action.frames, *later]), shortest)]
         level = max(note.level for note in action.notes if note.at == 0)
         found = np.sqrt(float(np.vdot(first, first)) / len(first)) + 1e-9
         heard *= np.float32(REFERENCE * 10.0 ** (level / 20) / found)

@@ -22,6 +22,8 @@ from underbow.sound.wavetable import Table, harmonics, read
 
 REFERENCE = 10.0 ** (REFERENCE_DB / 20)
 LOOP = 1 << 17  # frames after which noise repeats
+RING = 5.5  # times its fall that an ending is given: -48 dB, then faded out
+SHORTEST = 0.03  # seconds over which the level of the shortest grace is taken
 FADE = 0.012  # seconds in which one note gives way to the next within a bow
 
 
@@ -88,14 +90,15 @@ class Sustained:
     def sounds(self, action: Action) -> Samples:
         """Sound a gesture: float32, shape (frames,)."""
         step, style = self._step, self.character.style
-        points = int(action.frames + style.ring(action) * self.rate) // step + 2
-        time = np.arange(points) * (step / self.rate)
         parts = legato.spans(action)
-        shape = legato.shape(action, parts, style, time, self.rate)
+        fall = style.joined if action.joined else style.open if self._left_open(action, parts) else style.lifted
+        points = int(action.frames + (0.03 + RING * fall) * self.rate) // step + 2
+        time = np.arange(points) * (step / self.rate)
+        shape = legato.shape(action, parts, style, time, rate=self.rate, fall=fall)
         force = self._tones(action, parts, shape, time)
         force += cut(self.noise, number_of(action), len(force)) * legato.drawn(self._rub(action, shape[0], time), step)
         heard = self.body.through(force) if self.body else force
-        return _levelled(heard, action, parts)
+        return _levelled(heard, action, parts, int(SHORTEST * self.rate))
 
     def _tones(
         self, action: Action, parts: tuple[legato.Span, ...], shape: tuple[Floats, Floats], time: Floats
@@ -140,6 +143,9 @@ class Sustained:
         character = self.character
         hard = (action.accent - 1) / 8 * (0.4 if action.ornament else 1.0)
         lean = {"d": 1.2, "u": 0.85}.get(action.bow, 1.0)
+        amplitude = amplitude * np.exp(
+            np.maximum(time - action.frames / self.rate, 0.0) * (-1 / 0.012)
+        )  # the bow is gone
         burst = np.exp(time * (-1 / character.scratch_decay)) * np.minimum(time / 0.002, 1.0)
         steady = character.hiss[0] + (character.hiss[1] - character.hiss[0]) * hard
         start = character.scratch[0] + (character.scratch[1] - character.scratch[0]) * hard**1.5
@@ -156,20 +162,28 @@ class Sustained:
         below = [index for index, midi in enumerate(strings) if midi < tone.midi]
         return (below[-1], True) if below else (0, False)
 
+    def _left_open(self, action: Action, parts: tuple[legato.Span, ...]) -> bool:
+        """Say whether a gesture's last notes include an open string."""
+        strings = self.character.strings
+        return any(
+            note.string is not None and note.midi in strings[note.string : note.string + 1] for note in parts[-1].notes
+        )
+
     def _made_tables(self, midi: int, string: int) -> tuple[Table, Table]:
         """Give a note's tone driven hard and barely, each with RMS 1 where it is heard."""
         frequencies = harmonics(self.concert_pitch * 2.0 ** ((midi - 69) / 12), self.rate)
         gains = self.body.gain(frequencies) if self.body else np.ones(len(frequencies))
         hard, barely = (
-            Table(amplitudes / np.sqrt(0.5 * np.sum((amplitudes * gains) ** 2)))
+            Table(amplitudes / np.sqrt(0.5 * np.sum((amplitudes * gains[: len(amplitudes)]) ** 2)))
             for amplitudes in self.character.spectrum(frequencies, string)
         )
         return hard, barely
 
 
-def _levelled(heard: Samples, action: Action, parts: tuple[legato.Span, ...]) -> Samples:
-    """Bring a gesture to its level: the RMS over its length is what its spans' levels come to."""
+def _levelled(heard: Samples, action: Action, parts: tuple[legato.Span, ...], shortest: int) -> Samples:
+    """Bring a gesture to its level: the RMS over its length, or ``shortest``, is what its spans' levels come to."""
     wanted = sum((span.end - span.start) * 10.0 ** (span.level / 10) for span in parts if span.kind != "rest")
-    body = heard[: action.frames]
+    wanted *= max(shortest / action.frames, 1.0)
+    body = heard[: max(action.frames, shortest)]
     heard *= np.float32(REFERENCE * np.sqrt(wanted / (float(np.vdot(body, body)) + 1e-12)))
     return heard
