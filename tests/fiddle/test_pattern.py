@@ -313,6 +313,12 @@ class TestDefaults:
         meter = Meter((units,), unit)
         assert default_pattern(meter).grid.meter.bar == meter.bar
 
+    def test_tempos_go_with_the_bar(self) -> None:
+        # common practice, no source: the same reel is written in 4/4 with eighths or in 2/4 with sixteenths
+        shuffle = find_pattern("nashville-shuffle")
+        assert (shuffle.tempo.beat, shuffle.fitted(Meter.parse("2/4")).tempo.beat) == (2, 1)
+        assert "quarter = 50 to 124" in draw(shuffle.fitted(Meter.parse("2/4")))
+
     def test_misfit_names_what_would_fit(self) -> None:
         with pytest.raises(InputError) as told:
             find_pattern("waltz").fitted(Meter.parse("9/8"))
@@ -424,3 +430,9 @@ class TestPicture:
         lines = list_text(list(PATTERNS.values())).splitlines()
         assert [line.split()[0] for line in lines] == list(PATTERNS)
         assert max(map(len, lines)) <= 80
+
+
+class TestTheReadme:
+    def test_its_example_is_the_shuffle(self) -> None:
+        example = (FOLDER / "README.md").read_text("utf-8").split("```toml\n")[1].split("```")[0]
+        assert read_pattern(example, "README.md").grid == find_pattern("nashville-shuffle").grid

@@ -14,7 +14,7 @@ from typing import Any
 
 from underbow.fiddle.grid import AccentGrid, Stroke
 from underbow.fiddle.pattern import Pattern
-from underbow.theory.meter import Meter
+from underbow.theory.meter import Meter, note_value
 
 MARK = {"d": "⊓", "u": "V", "x": "x", "~": "~", "-": "─", ".": " "}
 _TURNED = {"d": "u", "u": "d"}
@@ -41,8 +41,8 @@ def draw(pattern: Pattern, width: int = 80) -> str:
     also called Georgia bow, slur three, bow one
     4/4, 8 cells a bar
     <BLANKLINE>
-             │        ██              ██      │
-      accent │        ██  ▅▅          ██  ▅▅  │
+             │        ██  ▃▃          ██  ▃▃  │
+      accent │        ██  ██          ██  ██  │
              │        ██  ██          ██  ██  │
          bow │─────── ⊓   V────────── ⊓   V───│
      strings │        =   =           =   =   │
@@ -67,7 +67,10 @@ def draw(pattern: Pattern, width: int = 80) -> str:
         ("strings", "= both, _ the lower alone, ^ the upper alone"),
         ("start", "the first cell goes on from the bar before; from rest, begin with a stroke" * (grid.bow[0] in "-~")),
         ("next time", "the strokes are odd in number, so every other time is bowed the other way" * grid.flips),
-        ("tempo", f"{_BEAT_NAME[pattern.tempo.beat]} = {pattern.tempo.low} to {pattern.tempo.high}"),
+        (
+            "tempo",
+            f"{_BEAT_NAME.get(pattern.tempo.beat, note_value(pattern.tempo.beat))} = {pattern.tempo.low} to {pattern.tempo.high}",
+        ),
         ("source", pattern.source),
     ]
     lines.append("")

@@ -73,6 +73,8 @@ class Pattern:
     def fitted(self, meter: Meter) -> Pattern:
         """Give the pattern under a meter that it suits, such as a 4/4 shuffle in sixteenths for a reel written in 2/4.
 
+        The beat of its tempos goes with the bar: a half note in 4/4 is a quarter in 2/4.
+
         Raises
         ------
         InputError
@@ -82,7 +84,8 @@ class Pattern:
             others = [name for name, pattern in library().items() if pattern.suits(meter)]
             cure = f"choose one of {', '.join(others)}" if others else f'write a pattern file with meter = "{meter}"'
             raise InputError(f"pattern {self.name} is in {self.grid.meter} and the tune in {meter}; {cure}")
-        return replace(self, grid=self.grid.in_meter(meter))
+        beat = self.tempo.beat * meter.bar / self.grid.meter.bar
+        return replace(self, grid=self.grid.in_meter(meter), tempo=replace(self.tempo, beat=beat))
 
 
 def read_pattern(text: str, file: str = "") -> Pattern:
