@@ -25,6 +25,14 @@ def test_a_file_is_written_whole_and_its_digest_given(tmp_path: Path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
 
 
+def test_the_final_name_is_given_to_the_finished_file_itself(tmp_path: Path) -> None:
+    with whole_file(tmp_path / "a") as part:
+        part.write_bytes(b"new")
+        assert not (tmp_path / "a").exists()
+        number = part.stat().st_ino
+    assert (tmp_path / "a").stat().st_ino == number  # renamed, never copied
+
+
 def test_a_new_file_has_the_rights_that_files_have_here(tmp_path: Path) -> None:
     (tmp_path / "plain").write_bytes(b"")
     write_whole(tmp_path / "a", b"")

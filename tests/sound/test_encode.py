@@ -327,6 +327,16 @@ def test_a_full_disk_is_told_as_such(tmp_path: Path) -> None:
     assert "the disk is full" in str(error)
 
 
+def test_a_file_that_came_out_short_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Encoders can lose an error of the disk when they close; so the length is read back."""
+    soundfile.write(tmp_path / "short.wav", music(1), RATE)
+    info = soundfile.info
+    monkeypatch.setattr(soundfile, "info", lambda _: info(tmp_path / "short.wav"))
+    with pytest.raises(UnderbowError, match="came out too short"):
+        encode(tmp_path / "a.wav", [music(2)], rate=RATE)
+    assert [p.name for p in tmp_path.iterdir()] == ["short.wav"]
+
+
 # --- what can't be ---
 
 

@@ -19,6 +19,7 @@ from scipy import signal
 from underbow.errors import UnderbowError
 from underbow.sound.kweight import KFilter, k_coefficients, k_gain_db
 from underbow.sound.loudness import LoudnessMeter, StemMeter, gated
+from underbow.sound.truepeak import PeakScan
 
 RATE = 48_000
 TOLERANCE = 0.1
@@ -265,6 +266,23 @@ def test_leaving_windows_out_never_loses_the_peak(seed: int) -> None:
         taps[(phase + 7) % 8 :: 8] /= taps[(phase + 7) % 8 :: 8].sum()
     everywhere = np.abs(signal.upfirdn(taps, sound.astype(np.float64), up=8)).max()
     assert meter(sound).true_peak() == pytest.approx(20 * np.log10(everywhere), abs=1e-5)
+
+
+def test_no_window_is_left_out_at_a_threshold_just_below_its_peak() -> None:
+    """Windows made to reach the bounds: samples of full scale whose signs are those of the taps for one point."""
+    random = np.random.default_rng(2)
+    sound = signal.lfilter(*signal.butter(2, 0.2), random.standard_normal((64 * 320, 1)), axis=0).astype(np.float32)
+    for window in range(4, 300, 4):
+        fraction = random.integers(1, 8) / 8
+        sound[64 * window : 64 * window + 32, 0] = np.sign(np.sinc(np.arange(-15, 17) - fraction))
+        sound[64 * window : 64 * window + 32, 0] *= random.uniform(0.3, 1)
+    scan = PeakScan(1, len(sound))
+    scan.load(sound)
+    windows, peaks = scan.above(0.0)
+    tops = peaks.max(axis=1)
+    assert tops.max() > 2.3  # the first bound is 2.43
+    for window, top in zip(windows, tops, strict=True):
+        assert window in scan.above(0.9999 * float(top))[0]
 
 
 def test_a_peak_in_the_last_and_the_first_frame_counts() -> None:
