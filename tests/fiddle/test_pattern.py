@@ -380,7 +380,7 @@ class TestMessages:
 class TestFiles:
     def test_windows_line_ends_and_byte_order_mark(self, tmp_path: Path) -> None:
         (tmp_path / "my own.toml").write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
-        assert find_pattern("my own.toml", tmp_path).grid == find_pattern("nashville-shuffle").grid
+        assert find_pattern("my own.toml", tmp_path).grid == read_pattern(GOOD).grid
 
     def test_without_a_file_the_title_names_it(self) -> None:
         assert read_pattern(GOOD).name == "test"
@@ -426,10 +426,21 @@ class TestPicture:
     def test_count(self, meter: str, cells: int, words: str) -> None:
         assert " ".join(count(Meter.parse(meter), cells)) == words
 
-    def test_list_has_a_line_a_pattern(self) -> None:
-        lines = list_text(list(PATTERNS.values())).splitlines()
-        assert [line.split()[0] for line in lines] == list(PATTERNS)
-        assert max(map(len, lines)) <= 80
+    def test_list_has_a_line_a_pattern_by_meter(self) -> None:
+        groups = list_text(list(PATTERNS.values())).split("\n\n")
+        rows = [[line.split()[:2] for line in group.splitlines()] for group in groups]
+        assert sorted(name for group in rows for name, _ in group) == list(PATTERNS)
+        assert all(len({meter for _, meter in group}) == 1 for group in rows)
+        assert len({group[0][1] for group in rows}) == len(rows)
+        assert max(len(line) for group in groups for line in group.splitlines()) <= 80
+
+    def test_list_of_a_long_grid_is_cut(self) -> None:
+        text = GOOD.replace('"d - u d u - d u"', f'"{" | ".join(["d - u d u - d u"] * 9)}"')
+        text = text.replace('"6 . 9 5 6 . 9 5"', f'"{" | ".join(["6 . 9 5 6 . 9 5"] * 9)}"')
+        (line,) = list_text([read_pattern(text)]).splitlines()
+        assert line.endswith(" …")
+        assert len(line) <= 80
+        assert max(map(len, draw(read_pattern(text)).splitlines())) <= 80
 
 
 class TestTheReadme:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from fractions import Fraction
+from itertools import groupby
 from typing import Any
 
 from underbow.fiddle.grid import AccentGrid, Stroke
@@ -81,23 +82,25 @@ def draw(pattern: Pattern, width: int = 80) -> str:
 
 
 def list_text(patterns: Sequence[Pattern], width: int = 80) -> str:
-    """List patterns, a line each: name, meter, bow row.
+    """List patterns, a line each: name, meter, bow row; those of one meter together.
 
     >>> from underbow.fiddle.pattern import find_pattern
-    >>> print(list_text([find_pattern("georgia-shuffle")]))
+    >>> print(list_text([find_pattern("slip-jig"), find_pattern("georgia-shuffle")]))
     georgia-shuffle  4/4  - - d u - - d u
+    <BLANKLINE>
+    slip-jig         9/8  d - u d - u d - u
     """
     size = max((len(pattern.name) for pattern in patterns), default=0)
     meters = max((len(str(pattern.grid.meter)) for pattern in patterns), default=0)
-    lines = []
-    for pattern in patterns:
-        row = pattern.grid.written("bow")
-        room = width - size - meters - 4
-        if len(row) > room:
-            row = row.replace(" ", "")
-        lines.append(
-            f"{pattern.name:{size}}  {pattern.grid.meter!s:{meters}}  {row if len(row) <= room else row[: room - 1] + '…'}"
-        )
+    lines: list[str] = []
+    for meter, group in groupby(sorted(patterns, key=_by_meter), key=lambda pattern: str(pattern.grid.meter)):
+        if lines:
+            lines.append("")
+        for pattern in group:
+            row = pattern.grid.written("bow")
+            room = width - size - meters - 4
+            row = row if len(row) <= room else textwrap.shorten(row, room, placeholder=" …")
+            lines.append(f"{pattern.name:{size}}  {meter:{meters}}  {row}")
     return "\n".join(lines)
 
 
@@ -166,6 +169,12 @@ def count(meter: Meter, cells: int) -> list[str]:
         return [str(int(place) + 1) if place.denominator == 1 else "·" for place in at]
     between = {1: [], 2: ["&"], 3: ["la", "li"], 4: ["e", "&", "a"]}.get(each, ["·"] * (each - 1))
     return [word for unit in range(units) for word in (str(unit + 1), *between)]
+
+
+def _by_meter(pattern: Pattern) -> tuple[bool, int, int, str]:
+    """Order by meter: simple ones before compound ones, two and four before three."""
+    meter = pattern.grid.meter
+    return meter.compound, sum(meter.groups) % 4, -meter.unit * (meter.unit > 1), f"{meter} {pattern.name}"
 
 
 def _picture(grid: AccentGrid, width: int) -> list[str]:
