@@ -34,18 +34,37 @@ def ours(text: str) -> Notes:
     )
 
 
-def unmailed(text: str) -> str:
-    """Undo what a mail program did to some tunes (quoted-printable, RFC 2045), which no other reader sees through."""
-    if not re.search(r"^(?![A-Za-z]:).*(?:=3D|=20$|=$)", text, re.MULTILINE):
+def evened(text: str) -> str:
+    """Prepare a text for the readers that take files as they should be: undo what mail programs did, keep one voice.
+
+    Some tunes came through mail that marked its line ends (quoted-printable, RFC 2045) or broke lines at 72 characters in the
+    middle of a note; and where a tune has several voices we compare the first.
+    """
+    if re.search(r"^(?![A-Za-z]:).*(?:=3D|=20$|=$)", text, re.MULTILINE):
+        text = re.sub(r"=20$", "", re.sub(r"=\n", "", text), flags=re.MULTILINE).replace("=3D", "=")
+    text = re.sub(r"(?<=[^|\s\\:%])\n(?=[/\d\]])", "", text)
+    text = re.sub(r"\[\n", "[", text)
+    if not re.search(r"^(?:V:|\[V:)", text, re.MULTILINE):
         return text
-    return re.sub(r"=20$", "", re.sub(r"=\n", "", text), flags=re.MULTILINE).replace("=3D", "=")
+    out, first, now = [], "", ""
+    body = False
+    for line in text.split("\n"):
+        found = re.match(r"\[?V:\s*([^\s\]]+)", line)
+        if found:
+            first = first or found[1]
+            now = found[1] if body else ""
+            line = re.sub(r"^\[V:[^\]]*\]|^V:.*", "", line)
+        body = body or line.startswith("K:")
+        if line.strip() and (not now or now == first):
+            out.append(line)
+    return "\n".join(out)
 
 
 def cleaned(text: str) -> str:
     """Take off what abc2midi plays in its own way."""
     out = []
     body = False
-    for line in unmailed(text).split("\n"):
+    for line in evened(text).split("\n"):
         if line[:2] in ("R:", "w:", "W:"):
             continue
         if body and not re.match(r"%|[A-Za-z+]:(?![|:])", line):
@@ -135,7 +154,7 @@ def abcnotes(text: str, *, strict: bool = True) -> Notes:
     """Abcnotes: graces left out, ties joined here; strict, or with its likeliest reading of what is ambiguous."""
     import abcnotes as reader
 
-    tune = reader.Tune(abc=unmailed(text), strict=strict)
+    tune = reader.Tune(abc=evened(text), strict=strict)
     out: list[list[Fraction | int]] = []
     at = Fraction(0)
     tied: dict[int, int] = {}
@@ -186,7 +205,7 @@ def music21(text: str) -> Notes:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        score = converter.parse(unmailed(text), format="abc")
+        score = converter.parse(evened(text), format="abc")
         if isinstance(score, stream.Opus):
             score = score.scores[0]
         part = score.parts[0]

@@ -153,7 +153,9 @@ def bar_line(text: str) -> BarLine:
     last = text[len(text.rstrip(":")) :]
     middle = text[len(first) : len(text) - len(last)]
     ends, starts = len(first), len(last)
-    if ":" in middle:  # :|:|: and the like
+    if ":" in middle and not (ends or starts):  # |:| is |: and another stroke
+        starts = 1
+    elif ":" in middle:  # :|:|: and the like
         ends, starts = max(ends, 1), max(starts, 1)
     final = ""
     if not (ends or starts):
