@@ -174,7 +174,13 @@ def count(meter: Meter, cells: int) -> list[str]:
 def _by_meter(pattern: Pattern) -> tuple[bool, int, int, str]:
     """Order by meter: simple ones before compound ones, two and four before three."""
     meter = pattern.grid.meter
-    return meter.compound, sum(meter.groups) % 4, -meter.unit * (meter.unit > 1), f"{meter} {pattern.name}"
+    units = sum(meter.groups)
+    return (
+        meter.compound,
+        units if meter.compound else units % 4,
+        -meter.unit * (meter.unit > 1),
+        f"{meter} {pattern.name}",
+    )
 
 
 def _picture(grid: AccentGrid, width: int) -> list[str]:
