@@ -1,0 +1,304 @@
+"""A tune as MEI, the Music Encoding Initiative's open format (https://music-encoding.org, version 5).
+
+One staff, with accidentals, beams, tuplets, ties, slurs, endings, chord symbols, bow marks and ornaments. Every note and
+every measure has an identifier, ``n<measure>-<note>`` and ``m<measure>``, so that a page can mark the place that is sounding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import groupby
+from xml.etree import ElementTree as Xml
+
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter
+from underbow.theory.pitch import LETTERS, Pitch
+from underbow.tune.tune import Measure, Note, Tune
+
+MEI = "http://www.music-encoding.org/ns/mei"
+_VALUES = ["1", "2", "4", "8", "16", "32", "64", "128", "256"]  # parts of a whole note
+_ACCIDENTALS = {-2: "ff", -1: "f", 0: "n", 1: "s", 2: "x"}
+_ARTICULATIONS = {"staccato": "stacc", "accent": "acc", "tenuto": "ten", "marcato": "marc", "d": "dnbow", "u": "upbow"}
+_SIGNS = {"roll": "turn", "turn": "turn", "trill": "trill", "mordent": "mordent", "fermata": "fermata"}
+
+
+def to_mei(tune: Tune) -> str:
+    """Write a tune as MEI 5, one staff, accidentals, beams, ties, slurs, endings and chord symbols included."""
+    Xml.register_namespace("", MEI)
+    mei = _element("mei", meiversion="5.0")
+    about = _sub(_sub(_sub(mei, "meiHead"), "fileDesc"), "titleStmt")
+    _sub(about, "title").text = _clean(tune.title)
+    score = mei
+    for name in ("music", "body", "mdiv", "score"):
+        score = _sub(score, name)
+    opening = _sub(score, "scoreDef", **_signature(tune.key), **_time(tune.meter, tune.free))
+    group = _sub(opening, "staffGrp")
+    _sub(group, "staffDef", n="1", lines="5", **{"clef.shape": "G", "clef.line": "2"})
+    _Writer(tune, _sub(score, "section")).write()
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + Xml.tostring(mei, encoding="unicode")
+
+
+class _Writer:
+    """Walks the measures once, keeping what runs over bar lines: key, meter, open ties and slurs."""
+
+    def __init__(self, tune: Tune, section: Xml.Element) -> None:
+        self.tune = tune
+        self.section = section
+        self.key, self.meter = tune.key, tune.meter
+        self.ties: dict[int, tuple[_Bar, str]] = {}  # MIDI number -> the note that is tied on
+        self.slurs: list[tuple[_Bar, str]] = []
+        self.number = 0
+
+    def write(self) -> None:
+        home: Xml.Element = self.section
+        ending: tuple[int, ...] = ()
+        for index, measure in enumerate(self.tune.measures):
+            if measure.ending_start or measure.ending != ending:
+                ending = measure.ending
+                home = self.section
+                if ending:
+                    home = _sub(self.section, "ending", n=", ".join(map(str, ending)))
+            if index and (measure.key, measure.meter) != (self.key, self.meter):
+                change = _sub(home, "scoreDef")
+                if measure.key != self.key:
+                    change.attrib.update(_signature(measure.key))
+                if measure.meter != self.meter:
+                    change.attrib.update(_time(measure.meter, self.tune.free))
+                self.key, self.meter = measure.key, measure.meter
+            self._measure(home, index, measure)
+            if measure.new_line and index + 1 < len(self.tune.measures):
+                _sub(home, "sb")
+
+    def _measure(self, home: Xml.Element, index: int, measure: Measure) -> None:
+        full = measure.length >= measure.meter.bar
+        self.number += full or index > 0
+        bar = _sub(
+            home, "measure", n=str(self.number), **{"xml:id": f"m{index}", "metcon": "true" if full else "false"}
+        )
+        if measure.repeat_start:
+            bar.set("left", "rptstart")
+        following = self.tune.measures[index + 1] if index + 1 < len(self.tune.measures) else None
+        if measure.repeat_end:
+            bar.set("right", "rptend")
+        elif measure.final or following is None:
+            bar.set("right", {"||": "dbl"}.get(measure.final, "end"))
+        layer = _sub(_sub(bar, "staff", n="1"), "layer", n="1")
+        held = _Bar(bar, index, self.key)
+        for piece in _pieces(measure):
+            parent = layer
+            if len(piece) > 1 and all(item.beamed for item in piece):
+                parent = _sub(layer, "beam")
+            for tuplet, items in groupby(piece, key=lambda item: item.tuplet):
+                place = parent
+                if tuplet:
+                    place = _sub(
+                        parent, "tuplet", num=str(tuplet[0]), numbase=str(tuplet[1]), **{"bracket.visible": "false"}
+                    )
+                for item in items:
+                    self._item(place, item, held)
+        for span in measure.chords:
+            text = "N.C." if span.chord is None else str(span.chord)
+            stamp = 1 + span.start * self.meter.unit / 4
+            mark = _sub(bar, "harm", staff="1", place="above", tstamp=f"{float(stamp):g}")
+            mark.text = text
+
+    def _item(self, parent: Xml.Element, item: _Item, bar: _Bar) -> None:
+        value = {"dur": item.value, **({"dots": str(item.dots)} if item.dots else {})}
+        note = item.note
+        if note is None:
+            _sub(parent, "rest", **value)
+            return
+        name = f"n{bar.index}-{item.number}" + (f"-{item.part}" if item.part else "")
+        if item.first and note.graces:
+            graces = _sub(parent, "graceGrp")
+            short = "16" if len(note.graces) > 1 else "8"
+            for grace in note.graces:
+                _sub(graces, "note", grace="unacc", dur=short, **bar.pitch(grace))
+        held = note.midi in self.ties  # a tied note shows no sign again
+        if note.under:
+            target = _sub(parent, "chord", **value, **{"xml:id": name})
+            for pitch in note.under:
+                _sub(target, "note", **bar.pitch(pitch))
+            _sub(target, "note", **bar.pitch(note.pitch, quiet=held), **{"xml:id": f"{name}-top"})
+        else:
+            target = _sub(parent, "note", **value, **{"xml:id": name}, **bar.pitch(note.pitch, quiet=held))
+        if held:  # a line belongs to the measure that it starts in
+            begun, start = self.ties.pop(note.midi)
+            begun.line("tie", start, name)
+        if item.first:
+            self._signs(target, note, name, bar)
+        if note.tied or not item.last:
+            self.ties[note.midi] = (bar, name)
+        if item.last:
+            self._slur(note, name, bar)
+
+    @staticmethod
+    def _signs(target: Xml.Element, note: Note, name: str, bar: _Bar) -> None:
+        words = [_ARTICULATIONS[mark] for mark in (*note.marks, note.bow) if mark in _ARTICULATIONS]
+        if words:
+            _sub(target, "artic", artic=" ".join(words), place="above")
+        for sign in dict.fromkeys(_SIGNS[mark] for mark in note.marks if mark in _SIGNS):
+            bar.element.append(_element(sign, startid=f"#{name}", staff="1", place="above"))
+
+    def _slur(self, note: Note, name: str, bar: _Bar) -> None:
+        for _ in range(min(note.slur_ends, len(self.slurs))):
+            begun, start = self.slurs.pop()
+            if start != name:
+                begun.line("slur", start, name)
+        self.slurs += [(bar, name)] * note.slur_starts
+
+
+class _Bar:
+    """What holds within one measure: its element, which takes lines and signs after the staff, and the accidentals so far."""
+
+    def __init__(self, element: Xml.Element, index: int, key: Key) -> None:
+        self.element = element
+        self.index = index
+        self._signature = {letter: key.alteration(letter) for letter in LETTERS}
+        self._carried: dict[tuple[str, int], int] = {}
+
+    def pitch(self, pitch: Pitch, *, quiet: bool = False) -> dict[str, str]:
+        """Name, octave and accidental; the sign is drawn where the signature and the bar so far don't give it already."""
+        place = (pitch.letter, pitch.octave)
+        out = {"pname": pitch.letter.lower(), "oct": str(pitch.octave)}
+        if pitch.alter != self._carried.get(place, self._signature[pitch.letter]) and not quiet:
+            out["accid"] = _ACCIDENTALS[pitch.alter]
+            self._carried[place] = pitch.alter
+        elif pitch.alter:
+            out["accid.ges"] = _ACCIDENTALS[pitch.alter]
+        return out
+
+    def line(self, kind: str, start: str, end: str) -> None:
+        """Draw a tie or a slur from one note to another."""
+        self.element.append(_element(kind, startid=f"#{start}", endid=f"#{end}"))
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """One written note or rest: a value with dots; a long note may need several, tied."""
+
+    start: Fraction
+    value: str
+    dots: int
+    note: Note | None
+    number: int
+    part: int = 0
+    first: bool = True
+    last: bool = True
+
+    @property
+    def tuplet(self) -> tuple[int, int] | None:
+        return self.note.tuplet if self.note else None
+
+    @property
+    def beamed(self) -> bool:
+        return self.note is not None and int(self.value) >= 8
+
+
+def _pieces(measure: Measure) -> Iterator[list[_Item]]:
+    """Cut a measure into what is drawn together: the beams of a beat (of a half bar in 4/4), tuplets kept whole."""
+    items = list(_items(measure))
+    # a short measure at a start counts from its end: a pickup's beats are those before the bar line
+    shift = measure.meter.bar - measure.length if _is_pickup(measure) else Fraction(0)
+    window = _beam_window(measure.meter)
+
+    def group(item: _Item) -> tuple[object, ...]:
+        at = item.start + shift
+        return (at // window, item.beamed or item.tuplet is not None)
+
+    for (_, together), run in groupby(items, key=group):
+        found = list(run)
+        if together and len(found) > 1 and all(item.beamed for item in found):
+            yield found
+        else:
+            for tuplet, inner in groupby(found, key=lambda item: item.tuplet):
+                alike = list(inner)
+                yield from [alike] if tuplet else [[item] for item in alike]
+
+
+def _is_pickup(measure: Measure) -> bool:
+    return measure.length < measure.meter.bar and not measure.repeat_end and not measure.final
+
+
+def _beam_window(meter: Meter) -> Fraction:
+    if meter.compound:
+        return meter.beat
+    if meter.bar in (4, 2) and len(meter.groups) == 1:
+        return Fraction(2) if meter.bar == 4 else Fraction(1)
+    return Fraction(1)
+
+
+def _items(measure: Measure) -> Iterator[_Item]:
+    at = Fraction(0)
+    for number, note in enumerate(measure.notes):
+        if note.start > at:
+            yield from _rests(at, note.start - at)
+        written = note.length * (Fraction(*note.tuplet) if note.tuplet else 1)
+        parts = list(_written(written))
+        where = note.start
+        for i, (value, dots, length) in enumerate(parts):
+            yield _Item(where, value, dots, note, number, i, i == 0, i == len(parts) - 1)
+            where += length
+        at = note.start + note.length
+    if at < measure.length:
+        yield from _rests(at, measure.length - at)
+
+
+def _rests(at: Fraction, length: Fraction) -> Iterator[_Item]:
+    for value, dots, part in _written(length):
+        yield _Item(at, value, dots, None, -1)
+        at += part
+
+
+def _written(length: Fraction) -> Iterator[tuple[str, int, Fraction]]:
+    """Split a length (quarters) into note values with up to two dots, longest first.
+
+    >>> [(value, dots) for value, dots, _ in _written(Fraction(5, 2))]
+    [('2', 0), ('8', 0)]
+    """
+    while length > 0:
+        for value in _VALUES:
+            plain = Fraction(4, int(value))
+            fit = next((d for d in (2, 1, 0) if plain * (2 - Fraction(1, 2**d)) <= length), None)
+            if fit is not None:
+                exact = plain * (2 - Fraction(1, 2**fit))
+                if fit and exact != length:  # dots only where they finish the length
+                    fit, exact = 0, plain
+                yield value, fit, exact
+                length -= exact
+                break
+        else:
+            return  # shorter than a 256th: nothing to draw
+
+
+def _signature(key: Key) -> dict[str, str]:
+    count = key.signature
+    return {"keysig": "0" if count == 0 else f"{abs(count)}{'s' if count > 0 else 'f'}"}
+
+
+def _time(meter: Meter, free: bool) -> dict[str, str]:
+    if free:
+        return {"meter.form": "invis", "meter.count": "+".join(map(str, meter.groups)), "meter.unit": str(meter.unit)}
+    out = {"meter.count": "+".join(map(str, meter.groups)), "meter.unit": str(meter.unit)}
+    if meter.sign:
+        out |= {"meter.count": "4" if meter.sign == "C" else "2", "meter.sym": "common" if meter.sign == "C" else "cut"}
+    return out
+
+
+def _clean(text: str) -> str:
+    """Leave out what XML 1.0 can't hold: control characters and lone surrogates."""
+    return "".join(
+        c for c in text if c in "\t\n" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
+    )
+
+
+def _element(name: str, **attributes: str) -> Xml.Element:
+    return Xml.Element(f"{{{MEI}}}{name}", attributes)
+
+
+def _sub(parent: Xml.Element, name: str, **attributes: str) -> Xml.Element:
+    child = _element(name, **attributes)
+    parent.append(child)
+    return child
