@@ -310,9 +310,9 @@ def test_irregular_bars_have_signatures_of_their_own(sheet_of: SheetMaker) -> No
 
 
 def test_the_same_sheet_gives_the_same_bytes(sheet_of: SheetMaker) -> None:
-    make: Callable[[], bytes] = lambda: to_midi(
-        perform(sheet_of(JIG, meter="6/8", sound={"feel_ms": 4})), STANDARD_MIXES[0]
-    )
+    def make() -> bytes:
+        return to_midi(perform(sheet_of(JIG, meter="6/8", sound={"feel_ms": 4})), STANDARD_MIXES[0])
+
     assert make() == make()
 
 

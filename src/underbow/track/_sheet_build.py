@@ -13,6 +13,7 @@ from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.key import Key
+from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
 from underbow.track._sheet_files import beside
 from underbow.track._sheet_ramp import ramp_of, too_long
@@ -52,7 +53,10 @@ class Builder:
         )
         key = self._try("key", lambda: Key.parse(table.key) if table.key else None)
         named = self._named_patterns()
-        tune = self._tune(progression, key, named)
+        meter = self._try("meter", lambda: Meter.parse(table.meter) if table.meter else None)
+        if table.meter is not None and table.compose is None:
+            self._say("meter", "a written tune has its own; leave meter out (it is for a composed one)")
+        tune = self._tune(progression, key, meter, named)
         if tune is None:
             return None
         whole = tune.melody()
@@ -117,7 +121,9 @@ class Builder:
             self._say(where, str(error))
         return None
 
-    def _tune(self, progression: Progression | None, key: Key | None, named: dict[str, Pattern]) -> Tune | None:
+    def _tune(
+        self, progression: Progression | None, key: Key | None, meter: Meter | None, named: dict[str, Pattern]
+    ) -> Tune | None:
         table = self._table
         given = [name for name in ("tune", "abc", "compose") if getattr(table, name) is not None]
         if len(given) != 1:
@@ -127,7 +133,8 @@ class Builder:
             elif given:
                 self._say("tune", f"found {' and '.join(given)}, expected one of them; leave the others out")
             return None
-        meter = next(iter(named.values())).grid.meter if named else None
+        if meter is None and named:
+            meter = next(iter(named.values())).grid.meter
         source = Source(table, self._folder, self._file, progression, key, meter)
         return self._try(given[0], lambda: tune_of(source))
 

@@ -28,6 +28,7 @@ EXPECTED: dict[str, str] = {
     "compose.seed": "a whole number, such as 3",
     "compose.bars": "a whole number of bars from 1 to 512, such as 16",
     "compose.dance": 'a dance, such as "reel"',
+    "meter": 'the meter of a composed tune, such as "6/8"',
     "key": 'a key, such as "G" or "Ador"',
     "pattern": 'a pattern\'s name, or one for each section, such as { A = "nashville-shuffle", B = "georgia-shuffle" }',
     "progression": 'bars of chords, such as "G | G | C | D"',
@@ -125,6 +126,7 @@ class SheetTable(_Table):
     number: int | None = None
     abc: _Text | None = None
     compose: ComposeTable | None = None
+    meter: _Text | None = None
     key: _Text | None = None
     pattern: _Text | dict[str, _Text] | None = None
     progression: _Text | None = None
