@@ -248,7 +248,7 @@ class AccentGrid:
 
 def _moved(stroke: Stroke, by: Fraction, turned: bool) -> Stroke:
     bow = _OTHER_WAY[stroke.bow] if turned else stroke.bow
-    pulses = tuple(replace(pulse, start=pulse.start + by) for pulse in stroke.pulses)
+    pulses = tuple(Pulse(p.start + by, p.length, p.level, p.strings) for p in stroke.pulses)
     return Stroke(stroke.start + by, stroke.length, bow, pulses)
 
 
