@@ -131,6 +131,23 @@ def engine() -> Engine:
     return Engine("" if module is None else library.fluid_version_str().decode(), trouble)
 
 
+@contextmanager
+def _stderr_muted() -> Iterator[None]:
+    """Keep away what FluidSynth's helpers (GLib) write past its log when a bank is no bank."""
+    try:
+        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+    except OSError:  # a program without stderr
+        yield
+        return
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
+        os.close(nowhere)
+
+
 class _Synth:
     """One FluidSynth with one bank, for one thread at a time."""
 
@@ -146,7 +163,8 @@ class _Synth:
             self.delete()
             raise UnderbowError(f"FluidSynth doesn't take the setting {refused[0]} = {asked[refused[0]]}")
         self._bank, self._cents = bank, cents
-        self._font = self._synth.sfload(str(bank.path))
+        with _stderr_muted():
+            self._font = self._synth.sfload(str(bank.path))
         if self._font == -1:
             self.delete()
             why = f" ({_log[-1]})" if _log else ""

@@ -1,0 +1,345 @@
+"""Whole renders, judged by meters and readers that are not ours: pyloudnorm, libebur128, sox, ffprobe, mutagen."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from fractions import Fraction
+from itertools import pairwise
+from pathlib import Path
+
+import mutagen
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile
+
+from underbow.errors import InputError, UnderbowError
+from underbow.sound.cues import cue_sheet, label_file
+from underbow.sound.fan import BrokenOffError, fan_out
+from underbow.sound.master import Master
+from underbow.sound.render import render_files
+from underbow.sound.report import RenderReport
+from underbow.track.mixes import STANDARD_MIXES, Mix
+from underbow.track.performance import Gesture, Manner, Performance, Sounded
+from underbow.track.ramp import Ramp
+
+TOGETHER = Mix("together", (("melody", (0.0,)), ("backup", (-3.0,)), ("rhythm", (-6.0,)), ("click", (-9.0,))))
+GUIDE = Mix("backup turn", (("melody", (0.0,)), ("backup", (-6.0, None)), ("rhythm", (-6.0,)), ("click", (-9.0,))))
+ebur128 = pytest.importorskip("pyebur128") if sys.version_info < (3, 13) else None
+
+
+def quick(performance: Performance, folder: Path, *mixes: Mix, **more: object) -> RenderReport:
+    settings: dict[str, object] = {"voices": "builtin", "midi": False, **more}
+    return render_files(performance, mixes or (TOGETHER,), folder, **settings)  # type: ignore[arg-type]
+
+
+def audio(report: RenderReport, kind: str = "audio") -> list[np.ndarray]:
+    return [soundfile.read(file.path)[0] for file in report.files if file.kind == kind]
+
+
+def lufs(sound: np.ndarray, rate: int = 44_100) -> float:
+    return float(pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(sound))
+
+
+def dbtp(sound: np.ndarray, rate: int = 44_100) -> float:
+    """Read the true peak by libebur128, interpolated fourfold."""
+    assert ebur128 is not None
+    state = ebur128.R128State(sound.shape[1], rate, ebur128.MeasurementMode.MODE_TRUE_PEAK)
+    state.add_frames(np.ascontiguousarray(sound).reshape(-1), len(sound))
+    return 20 * np.log10(max(ebur128.get_true_peak(state, channel) for channel in range(sound.shape[1])))
+
+
+@pytest.mark.parametrize("voices", ["builtin", "soundfont"])
+@pytest.mark.parametrize("target", [-16.0, -20.0])
+def test_every_mix_has_the_loudness_asked_for_and_no_peak_over(
+    quartet: Performance, tmp_path: Path, voices: str, target: float, request: pytest.FixtureRequest
+) -> None:
+    if voices == "soundfont":
+        request.getfixturevalue("fluidsynth_library")
+    report = quick(quartet, tmp_path, *STANDARD_MIXES, voices=voices, loudness=target)
+    files = [file for file in report.files if file.kind == "audio"]
+    assert len(files) == 4
+    for file, sound in zip(files, audio(report), strict=True):
+        assert lufs(sound) == pytest.approx(target, abs=0.2)
+        assert lufs(sound) == pytest.approx(file.lufs, abs=0.1)
+        assert np.abs(sound).max() < 1
+        if ebur128 is not None:
+            assert dbtp(sound) <= -1.0
+            assert dbtp(sound) == pytest.approx(file.dbtp, abs=0.2)
+
+
+def test_the_loudest_clicks_are_limited_and_the_loudness_still_met(
+    make: Callable[..., Performance], click: Callable[..., Gesture], stroke: Callable[..., Gesture], tmp_path: Path
+) -> None:
+    clicks = [click(Fraction(i, 2), 0.0) for i in range(40)]
+    strokes = [stroke(i, 1, 62, level=-18) for i in range(4, 20)]
+    played = make({"click": (-1, clicks), "melody": (40, strokes)}, ramp=Ramp("steady", 96, 96, 4))
+    report = quick(played, tmp_path, Mix("m", (("click", (-6.0,)), ("melody", (0.0,)))), loudness=-16.0)
+    (sound,) = audio(report)
+    assert lufs(sound) == pytest.approx(-16, abs=0.2)
+    assert report.files[0].dbtp is not None
+    assert report.files[0].dbtp <= -1
+
+
+def test_the_same_performance_gives_the_same_bytes(quartet: Performance, tmp_path: Path) -> None:
+    one = quick(
+        quartet, tmp_path / "one", TOGETHER, GUIDE, formats=("wav", "flac", "ogg", "mp3"), stems=True, midi=True
+    )
+    other = quick(
+        quartet,
+        tmp_path / "other",
+        TOGETHER,
+        GUIDE,
+        formats=("wav", "flac", "ogg", "mp3"),
+        stems=True,
+        midi=True,
+        remember=False,
+    )
+    first, second = ({Path(f.path).name: f.sha256 for f in report.files} for report in (one, other))
+    assert len(first) == 2 * 4 + 4 + 2 + 1 + 2
+    assert first == second
+    for name in first:
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
+
+
+def test_passes_are_as_long_as_the_ramp_says_to_the_sample(
+    make: Callable[..., Performance], click: Callable[..., Gesture], tmp_path: Path
+) -> None:
+    """Four beats at 67, 78, 89 and 100 a minute: 60 * 4 / tempo seconds, each position rounded once."""
+    played = make({"click": (-1, [click(i) for i in range(20)])}, ramp=Ramp("steps", 67, 100, 4))
+    report = quick(played, tmp_path, Mix("click", (("click", (0.0,)),)))
+    told = report.to_json()["passes"]
+    edges, seconds = [], Fraction(240, 67)
+    for tempo in (67, 78, 89, 100):
+        edges.append(round(seconds * 44_100))
+        seconds += Fraction(240, tempo)
+    edges.append(round(seconds * 44_100))
+    assert [one["frame"] for one in told] == edges[:-1]
+    assert [one["frames"] for one in told] == np.diff(edges).tolist()
+    (sound,) = audio(report)
+    for edge in edges[:-1]:  # a click begins each pass
+        near = np.abs(sound[edge - 50 : edge + 400]).sum(axis=1)
+        first = np.argmax(near > 0.02 * near.max()) - 50
+        assert abs(first) <= 1, edge
+
+
+def test_formats_open_in_readers_that_are_not_ours(
+    quartet: Performance, tmp_path: Path, program: Callable[[str], str]
+) -> None:
+    report = quick(quartet, tmp_path, formats=("wav", "flac", "ogg", "mp3"), rate=48_000)
+    for file in report.files[:4]:
+        probe = [
+            program("ffprobe"),
+            "-v",
+            "error",
+            "-show_entries",
+            "stream=sample_rate,channels:stream_tags=title:format=duration:format_tags=title",
+            "-of",
+            "json",
+        ]
+        told = json.loads(subprocess.run([*probe, file.path], capture_output=True, check=True).stdout)
+        assert (told["streams"][0]["sample_rate"], told["streams"][0]["channels"]) == ("48000", 2)
+        assert float(told["format"]["duration"]) == pytest.approx(file.seconds, abs=0.06)
+        assert "A test piece (together)" in json.dumps(told)
+        tags = mutagen.File(file.path)
+        if not file.path.endswith("wav"):  # mutagen reads no LIST INFO chunk
+            assert "A test piece (together)" in str(tags.get("title") or tags.get("TIT2"))
+    seconds = subprocess.run([program("soxi"), "-D", report.files[0].path], capture_output=True, check=True).stdout
+    assert float(seconds) == pytest.approx(report.files[0].seconds, abs=1e-4)
+
+
+@pytest.mark.parametrize(("bits", "subtype"), [(16, "PCM_16"), (24, "PCM_24"), ("float", "FLOAT")])
+def test_bits(quartet: Performance, tmp_path: Path, bits: int | str, subtype: str) -> None:
+    assert soundfile.info(quick(quartet, tmp_path, bits=bits).files[0].path).subtype == subtype
+
+
+def test_stems_add_up(quartet: Performance, tmp_path: Path) -> None:
+    report = quick(quartet, tmp_path, stems=True, bits="float")
+    stems = {file.mix: soundfile.read(file.path)[0] for file in report.files if file.kind == "stem"}
+    assert set(stems) == {"melody", "backup", "rhythm", "click"}
+    for file in report.files:
+        if file.kind == "stem":
+            assert Path(file.path).name == f"A test piece - {file.mix} alone.wav"
+            assert file.dbtp is not None
+            assert file.dbtp <= -1
+    # In the mix every part is its stem at its level, to one common gain, where the limiter sleeps.
+    (sound,) = audio(report)
+    levels = {"melody": 0.0, "backup": -3.0, "rhythm": -6.0, "click": -9.0}
+    total = sum(10 ** (levels[name] / 20) * stem for name, stem in stems.items())
+    gains = sound.sum(axis=1)[44_100:88_200] @ total[44_100:88_200] / (total[44_100:88_200] @ total[44_100:88_200])
+    assert np.corrcoef(sound.sum(axis=1), total)[0, 1] > 0.98
+    assert 0.3 < gains < 3
+
+
+def test_labels_and_cues_lie_where_the_passes_do(quartet: Performance) -> None:
+    lines = [line.split("\t") for line in label_file(quartet).splitlines()]
+    assert [line[2] for line in lines] == ["count-in", "pass 1, 1/4 = 100", "pass 2, 1/4 = 116", "pass 3, 1/4 = 132"]
+    assert [float(line[0]) for line in lines] == pytest.approx([0, 2.4, 2.4 + 4.8, 2.4 + 4.8 + 480 / 116], abs=1e-6)
+    assert all(a[1] == b[0] for a, b in pairwise(lines))
+    sheet = cue_sheet(quartet, "a.mp3", 'A "test"').splitlines()
+    assert sheet[:2] == ["TITLE \"A 'test'\"", 'FILE "a.mp3" MP3']
+    assert sheet[2:8] == [
+        "  TRACK 01 AUDIO",
+        '    TITLE "count-in"',
+        "    INDEX 01 00:00:00",
+        "  TRACK 02 AUDIO",
+        '    TITLE "pass 1, 1/4 = 100"',
+        "    INDEX 01 00:02:30",
+    ]
+
+
+def test_the_report_has_what_was_promised(quartet: Performance, tmp_path: Path) -> None:
+    told = json.loads(json.dumps(quick(quartet, tmp_path, GUIDE, midi=True).to_json()))
+    assert {"title", "files", "passes", "bars", "voices"} <= set(told)
+    assert {"path", "kind", "mix", "sha256", "rate", "frames", "seconds", "lufs", "dbtp"} <= set(told["files"][0])
+    assert [file["kind"] for file in told["files"]] == ["audio", "midi", "labels", "cue"]
+    assert [(one["number"], one["tempo"], one["beat"]) for one in told["passes"]] == [
+        (1, 100, "1/4"),
+        (2, 116, "1/4"),
+        (3, 132, "1/4"),
+    ]
+    assert told["bars"][1] == {"pass": 1, "bar": 2, "start": 4.8, "chord": "G"}
+    assert told["voices"] == "builtin"
+
+
+def test_progress_rises_to_one(quartet: Performance, tmp_path: Path) -> None:
+    told: list[float] = []
+    quick(quartet, tmp_path, progress=told.append)
+    assert told == sorted(told)
+    assert told[-1] == pytest.approx(1)
+
+
+def test_a_silent_mix_is_silent_and_told_as_such(quartet: Performance, tmp_path: Path) -> None:
+    report = quick(quartet, tmp_path, Mix("nothing", (("melody", (None,)),)))
+    assert not audio(report)[0].any()
+    assert (report.files[0].lufs, report.files[0].dbtp) == (None, None)
+
+
+def test_names_that_meet_are_kept_apart(quartet: Performance, tmp_path: Path) -> None:
+    report = quick(quartet, tmp_path, Mix("A/b", TOGETHER.levels), Mix("a-B", GUIDE.levels), name="../x: y")
+    names = [Path(file.path).name for file in report.files if file.kind == "audio"]
+    assert names == ["x- y - A-b.wav", "x- y - a-B 2.wav"]
+    assert {file.parent for file in map(Path, (f.path for f in report.files))} == {tmp_path}
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ({"formats": ("wavv",)}, "did you mean 'wav'"),
+        ({"formats": ()}, "no format is asked for"),
+        ({"rate": 8000}, "write 44100 or 48000"),
+        ({"rate": 96_000, "formats": ("mp3",)}, "mp3 can't hold 96000 Hz"),
+        ({"soundfont": Path("none.sf2")}, "contradict"),
+        ({"soundfont": Path("none.sf2"), "voices": "auto"}, "none.sf2: no such file"),
+        ({"voices": "bultin"}, "did you mean 'builtin'"),
+        ({"formats": ("flac",), "bits": "float"}, "flac holds 16 or 24 bits"),
+    ],
+)
+def test_what_can_not_be_had_is_told_and_nothing_written(
+    quartet: Performance, tmp_path: Path, more: dict[str, object], message: str
+) -> None:
+    with pytest.raises(InputError, match=message) as caught:
+        quick(quartet, tmp_path / "out", **more)
+    assert "\n" not in str(caught.value)
+    assert not any((tmp_path / "out").glob("**/*"))
+
+
+def test_a_folder_that_is_a_file_is_told(quartet: Performance, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("")
+    with pytest.raises(UnderbowError, match="out"):
+        quick(quartet, tmp_path / "out")
+
+
+def test_where_one_file_fails_nothing_half_made_stays(
+    quartet: Performance, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(self: Master, blocks: object) -> object:
+        next(iter(blocks))  # type: ignore[call-overload]
+        raise UnderbowError("the disk is full")
+
+    good, calls = Master.run, []
+
+    def second_fails(self: Master, blocks: object) -> object:
+        calls.append(1)
+        return (fail if len(calls) == 2 else good)(self, blocks)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Master, "run", second_fails)
+    with pytest.raises(UnderbowError, match="disk is full"):
+        quick(quartet, tmp_path, TOGETHER, GUIDE)
+    assert not [path for path in tmp_path.iterdir() if path.suffix != ".part"]
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_killed_render_leaves_no_file_under_a_final_name(tmp_path: Path) -> None:
+    """SIGKILL at several moments: what is there under a final name is whole."""
+    sheet = Path(__file__).parents[3] / "tracks" / "lamplight.toml"
+    code = (
+        "import sys; from pathlib import Path\n"
+        "from underbow.track.sheet import read_sheet\nfrom underbow.track.sequencer import perform\n"
+        "from underbow.sound.render import render_files\nfrom underbow.track.mixes import STANDARD_MIXES\n"
+        "played = perform(read_sheet(Path(sys.argv[1])))\nprint('go', flush=True)\n"
+        "render_files(played, STANDARD_MIXES, Path(sys.argv[2]), voices='builtin', formats=('wav', 'flac'))\n"
+    )
+    seen_part = False
+    for i, wait in enumerate((0.3, 1.5, 3.0)):
+        out = tmp_path / str(i)
+        child = subprocess.Popen([sys.executable, "-c", code, str(sheet), str(out)], stdout=subprocess.PIPE)
+        assert child.stdout is not None
+        child.stdout.readline()
+        end = time.monotonic() + 60
+        while i and not list(out.glob("*.part" if out.exists() else "none")) + list(out.glob(".*.part")):
+            assert time.monotonic() < end
+            time.sleep(0.02)
+        time.sleep(wait / 10)
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+        child.stdout.close()
+        left = list(out.iterdir()) if out.exists() else []
+        seen_part |= any(path.suffix == ".part" for path in left)
+        assert all(path.suffix == ".part" and path.name.startswith(".") for path in left), left
+    assert seen_part
+
+
+def test_old_files_stay_until_whole_new_ones_take_their_place(quartet: Performance, tmp_path: Path) -> None:
+    first = quick(quartet, tmp_path)
+    before = Path(first.files[0].path).read_bytes()
+    again = quick(quartet, tmp_path, loudness=-20.0)
+    assert again.files[0].path == first.files[0].path
+    assert Path(again.files[0].path).read_bytes() != before
+    assert len(list(tmp_path.iterdir())) == len(again.files)
+
+
+def test_a_stream_that_breaks_off_breaks_off_for_all() -> None:
+    def broken() -> object:
+        yield 1
+        raise RuntimeError("broken")
+
+    seen = []
+
+    def consumer(blocks: object) -> None:
+        try:
+            list(blocks)  # type: ignore[call-overload]
+        except BrokenOffError:
+            seen.append("told")
+            raise
+
+    with pytest.raises(RuntimeError, match="broken"):
+        fan_out(broken(), [consumer, consumer])  # type: ignore[arg-type]
+    assert seen == ["told", "told"]
+    assert fan_out(range(50), [next, sum]) == [0, 1225]
+
+
+def test_both_rates_and_pitch_stay_right(make: Callable[..., Performance], tmp_path: Path) -> None:
+    note = Gesture(Manner.TONE, (Sounded(Fraction(4), Fraction(4), 69, 0.0),))
+    played = make({"melody": (73, [note])}, ramp=Ramp("steady", 60, 60, 1), concert_pitch=442.0)
+    for rate in (44_100, 48_000):
+        report = quick(played, tmp_path / str(rate), Mix("m", (("melody", (0.0,)),)), rate=rate)
+        sound = audio(report)[0].sum(axis=1)[round(4.5 * rate) : round(7.5 * rate)]
+        spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound))))
+        assert 1200 * abs(np.log2(np.argmax(spectrum) * rate / len(sound) / 442.0)) < 5
+        assert soundfile.info(report.files[0].path).samplerate == rate

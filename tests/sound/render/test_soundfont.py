@@ -1,0 +1,284 @@
+"""The SoundFont voice: in tune, at its level, to the sample, the same every time; and what a broken bank or library says.
+
+Sources: pitches by ISO 16 and 12-tone equal temperament; accent steps of 2 dB by the project's own accent grids.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import struct
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import librosa
+import numpy as np
+import pytest
+
+from underbow.errors import InputError
+from underbow.sound import soundfont
+from underbow.sound.choose import choose_voice, voices_in_use
+from underbow.sound.soundfont import SoundFontVoice, engine
+from underbow.sound.soundfont_files import Bank, find_banks, read_bank
+from underbow.sound.voices import Action, ActionNote
+from underbow.track.performance import Manner, Performance
+
+RATE = 44_100
+QUARTER = RATE // 4
+
+
+def bow(*midis: int, frames: int = 2 * QUARTER, accent: int = 9, **more: object) -> Action:
+    notes = tuple(ActionNote(0, frames, midi, 0.0, string) for string, midi in enumerate(midis))
+    return Action(Manner.BOW, notes, accent=accent, program=40, **more)  # type: ignore[arg-type]
+
+
+def level(samples: np.ndarray) -> float:
+    return float(10 * np.log10(np.mean(np.square(samples, dtype=np.float64))))
+
+
+@pytest.fixture(scope="module")
+def voice(banks: tuple[Bank, ...]) -> Iterator[SoundFontVoice]:
+    with SoundFontVoice(banks[0], RATE) as made:
+        yield made
+
+
+@pytest.mark.parametrize("concert_pitch", [440.0, 442.0, 415.0])
+def test_notes_are_in_tune_at_any_concert_pitch(banks: tuple[Bank, ...], concert_pitch: float) -> None:
+    with SoundFontVoice(banks[0], RATE, concert_pitch) as voice:
+        for midi in (55, 57, 62, 64, 69, 74, 76, 79):
+            note = Action(Manner.PLUCK, (ActionNote(0, 2 * RATE, midi),), program=24)
+            samples = voice.sounds(note)[RATE // 10 : RATE * 3 // 2]
+            spectrum = np.abs(np.fft.rfft(samples * np.hanning(len(samples)), 1 << 19))
+            wanted = concert_pitch * 2 ** ((midi - 69) / 12)
+            near = slice(int(wanted * 0.97 * 2**19 / RATE), int(wanted * 1.03 * 2**19 / RATE))
+            heard = (near.start + np.argmax(spectrum[near])) * RATE / 2**19
+            assert abs(1200 * np.log2(heard / wanted)) < 5, midi
+
+
+def test_accents_are_two_decibels_a_step_and_all_pitches_equal(voice: SoundFontVoice) -> None:
+    for accent in range(1, 10):
+        for midis in ((55,), (62,), (55, 64), (76,)):
+            action = bow(*midis, accent=accent)
+            assert level(voice.sounds(action)[: action.frames]) == pytest.approx(-20.0, abs=0.5)
+
+
+def test_a_click_begins_at_its_first_frames(voice: SoundFontVoice) -> None:
+    for midi in (76, 77):
+        samples = voice.sounds(Action(Manner.CLICK, (ActionNote(0, 4410, midi),), program=-1))
+        assert np.argmax(np.abs(samples) > 0.1 * np.abs(samples).max()) < 64
+
+
+def test_the_same_action_gives_the_same_samples_whatever_was_sounded_before(banks: tuple[Bank, ...]) -> None:
+    actions = [bow(55, 62), bow(69, frames=RATE), bow(69, frames=3 * RATE), bow(76, accent=3, bow="u")]
+    with SoundFontVoice(banks[0], RATE) as one, SoundFontVoice(banks[0], RATE) as other:
+        forth = [one.sounds(action) for action in actions]
+        back = [other.sounds(action) for action in reversed(actions)]
+    for first, second in zip(forth, reversed(back), strict=True):
+        assert np.array_equal(first, second)
+
+
+def test_a_slurred_pulse_brings_no_new_attack(voice: SoundFontVoice) -> None:
+    """Spectral flux at the boundary: less than half of that of two separate strokes."""
+
+    def flux(samples: np.ndarray) -> float:
+        strength = librosa.onset.onset_strength(y=samples, sr=RATE, hop_length=128, n_fft=1024)
+        return float(strength[QUARTER // 128 - 8 : QUARTER // 128 + 16].max())
+
+    stroke = bow(55, 62, frames=QUARTER, joined=True, accent=7, bow="d")
+    first, second = voice.sounds(stroke), voice.sounds(bow(55, 62, frames=QUARTER, accent=7, bow="u"))
+    separate = np.zeros(QUARTER + len(second), np.float32)
+    separate[: len(first)] += first[: len(separate)]
+    separate[QUARTER:] += second
+    notes = tuple(ActionNote(at, QUARTER, midi, 0.0, i) for at in (0, QUARTER) for i, midi in enumerate((55, 62)))
+    pulsed = voice.sounds(Action(Manner.BOW, notes, accent=7, program=40))
+    slurred = voice.sounds(
+        Action(Manner.BOW, (ActionNote(0, QUARTER, 69, 0, 2), ActionNote(QUARTER, QUARTER, 71, 0, 2)), program=40)
+    )
+    assert flux(pulsed) < 0.5 * flux(separate)
+    assert flux(slurred) < flux(separate)
+    dip = level(pulsed[QUARTER - 900 : QUARTER]) - level(pulsed[QUARTER // 2 : QUARTER - 3000])
+    assert -6 < dip < -1  # yet it is felt
+
+
+def test_every_sound_ends_in_silence_and_starts_without_a_click(voice: SoundFontVoice) -> None:
+    for action in (bow(55, 62), bow(69, joined=True), Action(Manner.PLUCK, (ActionNote(0, 9000, 55),), program=25)):
+        samples = voice.sounds(action)
+        assert np.abs(samples[-20:]).max() < 2e-4
+        assert len(samples) > action.frames + RATE // 20
+        assert np.abs(np.diff(samples[action.frames - 10 :])).max() < 0.05
+
+
+# -- banks ----------------------------------------------------------------------------------------------------------
+
+
+def _broken(bank: bytes) -> dict[str, tuple[bytes, str]]:
+    return {
+        "empty": (b"", "not a SoundFont"),
+        "garbage": (bytes(range(256)) * 400, "not a SoundFont"),
+        "text": (b"This is a text that somebody renamed to .sf2, as people do.", "not a SoundFont"),
+        "wave": (b"RIFF" + struct.pack("<I", 60) + b"WAVE" + bytes(60), "not a SoundFont"),
+        "header": (bank[:40], "not a SoundFont"),
+        "cut": (bank[:-1], "cut short"),
+        "half": (bank[: len(bank) // 2], "cut short"),
+        "empty form": (b"RIFF" + struct.pack("<I", 60) + b"sfbk" + bytes(60), "without presets"),
+    }
+
+
+@pytest.mark.parametrize("kind", ["empty", "garbage", "text", "wave", "header", "cut", "half", "empty form"])
+def test_a_broken_bank_is_told_in_one_line_with_the_cure(tmp_path: Path, small_bank: Path, kind: str) -> None:
+    data, message = _broken(small_bank.read_bytes())[kind]
+    path = tmp_path / "broken.sf2"
+    path.write_bytes(data)
+    with pytest.raises(InputError, match=message) as caught:
+        read_bank(path)
+    assert str(path) in str(caught.value)
+    assert "another bank" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_bank_and_a_folder_are_told(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"no such file; check the name given to --soundfont"):
+        find_banks(tmp_path / "none.sf2")
+    with pytest.raises(InputError, match="this is a folder"):
+        find_banks(tmp_path)
+
+
+def _patched(bank: Path, tmp_path: Path, change: Callable[[bytearray], None]) -> Path:
+    data = bytearray(bank.read_bytes())
+    change(data)
+    path = tmp_path / "patched.sf2"
+    path.write_bytes(data)
+    return path
+
+
+def _without_violin(data: bytearray) -> None:
+    start = data.index(b"phdr") + 8
+    length = struct.unpack("<I", data[start - 4 : start])[0]
+    for at in range(start, start + length - 38, 38):
+        program, bank = struct.unpack("<HH", data[at + 20 : at + 24])
+        if (program, bank) == (40, 0):
+            data[at + 20 : at + 24] = struct.pack("<HH", 40, 99)
+
+
+def _without_samples(data: bytearray) -> None:
+    start = data.index(b"smpl") + 8
+    length = struct.unpack("<I", data[start - 4 : start])[0]
+    data[start : start + length] = bytes(length)
+
+
+def test_a_bank_without_the_instrument_is_refused_not_played_as_another(
+    fluidsynth_library: str, tmp_path: Path, small_bank: Path, quartet: Performance
+) -> None:
+    path = _patched(small_bank, tmp_path, _without_violin)
+    assert read_bank(small_bank).has(40)
+    assert not read_bank(path).has(40)
+    with pytest.raises(InputError, match="has no General MIDI program 41"):
+        choose_voice(quartet, "soundfont", soundfont=path)
+
+
+def test_a_silent_bank_is_refused(
+    fluidsynth_library: str, tmp_path: Path, small_bank: Path, quartet: Performance
+) -> None:
+    with pytest.raises(InputError, match="silent"):
+        choose_voice(quartet, soundfont=_patched(small_bank, tmp_path, _without_samples))
+
+
+def test_a_bank_that_only_fluidsynth_finds_broken_is_told(
+    fluidsynth_library: str, tmp_path: Path, small_bank: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def spoil(data: bytearray) -> None:
+        at = data.index(b"shdr")
+        data[at : at + 4] = b"xxxx"
+
+    with pytest.raises(InputError, match="FluidSynth can't load this SoundFont"):
+        SoundFontVoice(_patched(small_bank, tmp_path, spoil), RATE)
+    assert capfd.readouterr() == ("", "")
+
+
+# -- the library ------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def without_library(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Exception], None]]:
+    def fail_with(error: Exception) -> None:
+        def failing(name: str) -> object:
+            raise error
+
+        soundfont._load.cache_clear()
+        monkeypatch.setattr(soundfont.importlib, "import_module", failing)
+
+    yield fail_with
+    monkeypatch.undo()
+    soundfont._load.cache_clear()
+
+
+@pytest.mark.parametrize("error", [ImportError("Couldn't find the FluidSynth library."), OSError("wrong ELF class")])
+def test_without_the_library_auto_takes_the_built_in_voices_and_says_so(
+    without_library: Callable[[Exception], None], quartet: Performance, error: Exception
+) -> None:
+    without_library(error)
+    choice = choose_voice(quartet)
+    assert (choice.what, choice.voice.name) == ("builtin", "builtin")
+    assert "built-in voices" in choice.told
+    assert "\n" not in choice.told
+    assert not engine()
+    report = voices_in_use()
+    assert report.used == "builtin"
+    assert report.to_json()["trouble"]
+    with pytest.raises(InputError, match="use --voices builtin"):
+        choose_voice(quartet, "soundfont")
+
+
+def test_a_library_of_the_wrong_kind_is_told(without_library: Callable[[Exception], None]) -> None:
+    without_library(OSError("libfluidsynth.so.3: invalid ELF header\nmore"))
+    assert "doesn't load (libfluidsynth.so.3: invalid ELF header)" in engine().trouble
+
+
+def test_nothing_is_printed_even_where_ci_is_set(fluidsynth_library: str, small_bank: Path) -> None:
+    code = (
+        "import sys; from pathlib import Path; from underbow.sound.soundfont import SoundFontVoice\n"
+        "SoundFontVoice(Path(sys.argv[1])).probe({40, -1})"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(small_bank)],
+        capture_output=True,
+        check=True,
+        env={**os.environ, "CI": "false"},
+    )
+    assert done.stdout + done.stderr == b""
+
+
+def test_importing_the_voice_does_not_look_for_the_library() -> None:
+    code = "import sys, underbow.sound.render; sys.exit('fluidsynth' in sys.modules or 'soundfile' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_the_choice_is_told_and_contradictions_are_refused(banks: tuple[Bank, ...], quartet: Performance) -> None:
+    choice = choose_voice(quartet)
+    assert choice.what == f"soundfont ({banks[0].path.name})"
+    assert "--voices builtin" in choice.told
+    assert choose_voice(quartet, "builtin").told == ""
+    with pytest.raises(InputError, match="contradict"):
+        choose_voice(quartet, "builtin", soundfont=banks[0].path)
+    with pytest.raises(InputError, match="did you mean 'soundfont'"):
+        choose_voice(quartet, "soundfonts")
+
+
+def test_the_report_names_banks_licences_and_places(banks: tuple[Bank, ...]) -> None:
+    told = voices_in_use().to_json()
+    assert told["used"] == "soundfont"
+    assert told["soundfont"] == str(banks[0].path)
+    small = next(bank for bank in told["banks"] if bank["path"].endswith("TimGM6mb.sf2"))
+    assert small["licence"] == "GPL-2"  # as Debian's copyright file of timgm6mb-soundfont says
+    assert told["places"]
+
+
+def test_usual_places_differ_by_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    files = importlib.import_module("underbow.sound.soundfont_files")
+    told = set()
+    for system in ("linux", "darwin", "win32"):
+        monkeypatch.setattr(files.sys, "platform", system)
+        told.add(files.usual_places())
+    assert len(told) == 3
