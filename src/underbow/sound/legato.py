@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from underbow.sound.ringing import multiplied
 from underbow.sound.voices import Action, ActionNote, Floats
 
 CENT = np.log(2.0) / 1200
@@ -110,8 +111,7 @@ def drawn(points: Floats, step: int) -> Floats:
     [0.0, 0.5, 1.0, 2.0]
     """
     ends = np.stack((points[:-1], points[1:]), axis=1)
-    frames: Floats = ends @ _ramps(step).astype(points.dtype)
-    return frames.reshape(-1)
+    return multiplied(ends, _ramps(step).astype(points.dtype)).reshape(-1)
 
 
 @lru_cache(maxsize=4)

@@ -4,7 +4,7 @@ A plucked string is a sum of partials that die away each at its own pace, quicke
 first follows from where the string is plucked (a partial with a node there is missing) and how sharp the pick's corner is;
 each is heard as the body passes it on. Up and down against the body and along it the string moves at its own rate of decay:
 hence a quick fall, then a long ring. A string's ring doesn't depend on how long it is held, so it is made once for
-each pitch and strength, and a gesture only adds rings, damped where the hand comes down.
+each pitch and one of four strengths, and a gesture only adds rings, damped where the hand comes down.
 
 Sources, from memory: partials, stiffness, pluck position and two-stage decay from Fletcher and Rossing, The Physics of
 Musical Instruments; the bodies' modes as in :mod:`underbow.sound.body`.
@@ -27,6 +27,7 @@ REFERENCE = 10.0 ** (REFERENCE_DB / 20)
 MEASURED = 0.2  # seconds over which a pluck's level is taken
 SHORTEST = 0.03  # seconds over which that of the shortest is taken
 DAMPING = 0.035  # seconds in which a stopped ring falls to 1/e
+FAINTEST = 3e-4  # of the strongest partial: what is weaker is left out
 CEILING = 9000.0  # Hz of the highest partial
 LOOP = 1 << 15
 
@@ -64,7 +65,7 @@ class Character:
     spread: float = 0.007
 
 
-STEEL_GUITAR = Character(GUITAR, place=0.17, corner=(1100.0, 2800.0), stiffness=3e-5, loss=(1.1, 1.6))
+STEEL_GUITAR = Character(GUITAR, place=0.17, corner=(1200.0, 3800.0), stiffness=3e-5, loss=(1.1, 1.6))
 MANDOLIN_PAIR = Character(
     MANDOLIN, place=0.13, corner=(2200.0, 5200.0), stiffness=2e-5, loss=(1.9, 1.7), course=(-1.3, 1.3), pick=(0.08, 0.3)
 )
@@ -99,7 +100,7 @@ class Plucked:
         heard = np.zeros(action.frames + tail, dtype=np.float32)
         for note, late in self._strummed(action):
             start = note.at + late
-            ring = self._ring(note.midi, action.accent - (2 if late else 0), _doubling(note.frames + tail, self.rate))
+            ring = self._ring(note.midi, (action.accent + 1) // 3, _doubling(note.frames + tail, self.rate))
             length = min(note.frames - late + tail, len(heard) - start)
             sound = ring[:length] * np.float32(10.0 ** (note.level / 20))
             damped = length - (note.frames - late)
@@ -135,17 +136,19 @@ class Plucked:
         burst = np.exp(time * (-1 / 0.004)) * np.minimum(time / 0.0007, 1.0) * amount
         heard[:frames] += cut(self._noise, number_of(action), frames) * burst.astype(np.float32)
 
-    def _made_ring(self, midi: int, accent: int, frames: int) -> Samples:
+    def _made_ring(self, midi: int, strength: int, frames: int) -> Samples:
         """Make a string's ring from its pluck on, with RMS 1 over the first 0.1 s."""
         character, rate = self.character, self.rate
         frequency = self.concert_pitch * 2.0 ** ((midi - 69) / 12)
         order = np.arange(1, max(int(min(CEILING, 0.45 * rate) / frequency), 1) + 1)
         stretched = frequency * order * np.sqrt(1.0 + character.stiffness * order**2)
         order, stretched = order[stretched < 0.46 * rate], stretched[stretched < 0.46 * rate]
-        hard = min(max((accent - 1) / 8, 0.0), 1.0)
+        hard = strength / 3
         corner = character.corner[0] + (character.corner[1] - character.corner[0]) * hard
-        strength = np.sin(np.pi * order * character.place) / (order * (1.0 + (stretched / corner) ** 2))
-        strength = strength * self._body.gain(stretched)
+        weights = np.sin(np.pi * order * character.place) / (order * (1.0 + (stretched / corner) ** 2))
+        weights = weights * self._body.gain(stretched)
+        heard = np.abs(weights) > FAINTEST * np.abs(weights).max()
+        stretched, weights = stretched[heard], weights[heard]
         low, rise = character.loss
         rates = low + rise * (stretched / 1000.0) ** 1.3
         frequencies: list[Floats] = []
@@ -156,7 +159,7 @@ class Plucked:
             for share, pace, bent in ((0.8, 1.6, 0.0), (0.2, 0.55, -0.4)):
                 frequencies.append(stretched * 2.0 ** ((off + bent) / 1200))
                 decays.append(1.0 / (rates * pace))
-                amplitudes.append(strength * share)
+                amplitudes.append(weights * share)
         heights = np.concatenate(frequencies)
         ring = ringing(
             heights,

@@ -7,10 +7,16 @@ over all partials into ``(rows x partials) @ (partials x width)``, so that no si
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from underbow.sound.voices import Floats
+
+# Multiplications in one product. OpenBLAS shares a product between threads from 4 * 65536 on, and then waits for them longer than
+# it works; our own threads are busy with other gestures.
+SMALL = 200_000
 
 
 def ringing(
@@ -44,7 +50,23 @@ def ringing(
     rows = -(-frames // width)
     step = (2j * np.pi * frequencies - 1.0 / decays) / rate
     start = amplitudes * np.exp(1j * (phases - 0.5 * np.pi))  # the real part of exp(i(x - pi/2)) is sin(x)
-    inner = np.exp(np.outer(step, np.arange(width)))
-    outer = np.exp(np.outer(np.arange(rows) * float(width), step)) * start
-    summed = outer.real @ inner.real - outer.imag @ inner.imag
-    return np.asarray(summed.reshape(-1)[:frames])
+    inner = _powers(np.exp(step), np.ones(len(step)), width)
+    outer = _powers(np.exp(step * width), start, rows)
+    left, right = np.concatenate((outer.real, -outer.imag)), np.concatenate((inner.real, inner.imag))
+    return multiplied(left.T, right).reshape(-1)[:frames]
+
+
+def multiplied(left: NDArray[Any], right: NDArray[Any]) -> NDArray[Any]:
+    """Give a matrix product, made on one core whatever its size."""
+    product = np.empty((left.shape[0], right.shape[1]), dtype=left.dtype)
+    some = max(SMALL // right.size, 1)
+    for row in range(0, len(left), some):
+        np.matmul(left[row : row + some], right, out=product[row : row + some])
+    return product
+
+
+def _powers(base: NDArray[np.complex128], first: NDArray[Any], count: int) -> NDArray[np.complex128]:
+    """Give ``first * base**n``, shape (partials, count), by multiplying on."""
+    factors = np.empty((len(base), count), dtype=complex)
+    factors[:, 0], factors[:, 1:] = first, base[:, None]
+    return np.multiply.accumulate(factors, axis=1)
