@@ -62,7 +62,7 @@ MESSAGES: dict[str, list[str]] = {
         "two-tunes.abc: no tune has the number 3; there are 1, 2",
     ],
     "unknown-key": [
-        ": patern: unknown key (did you mean 'pattern'?); the keys are title, tune, number, abc, compose, key, pattern, progression, tuning, strings, shapes, form, bars, tempo, sound, mix",
+        ": patern: unknown key (did you mean 'pattern'?); the keys are title, tune, number, abc, compose, meter, key, pattern, progression, tuning, strings, shapes, form, bars, tempo, sound, mix",
     ],
     "unknown-tempo-key": [
         ": tempo.strat: unknown key (did you mean 'start'?); the keys are beat, start, goal, passes, step, ramp, count_in",
@@ -206,7 +206,7 @@ MESSAGES: dict[str, list[str]] = {
         ": mix 1: no part is heard; write a level in dB for one, such as melody = 0",
     ],
     "many-faults": [
-        ": patern: unknown key (did you mean 'pattern'?); the keys are title, tune, number, abc, compose, key, pattern, progression, tuning, strings, shapes, form, bars, tempo, sound, mix",
+        ": patern: unknown key (did you mean 'pattern'?); the keys are title, tune, number, abc, compose, meter, key, pattern, progression, tuning, strings, shapes, form, bars, tempo, sound, mix",
         ": tune: no file \"eight_bars.abc\" beside the sheet (did you mean 'eight-bars.abc'?); write the name of a tune that is there",
         ": key: not a key: 'H'; write a tonic and a mode, such as G, Em, Ador or Dmix",
         ": progression, bar 2: not a chord: 'H7'; the German H is B here: write B7",

@@ -16,7 +16,7 @@ from underbow.tune.tune import Melody
 F = Fraction
 SheetMaker = Callable[..., Sheet]
 TWO_PARTS = 'P:A\n|: "G"GABc | "C"edcB | "D"A4 :|\nP:B\n|: "Em"dBdB | "G"G4 :|'
-ENDINGS = 'P:A\nD | "G"GABc |1 "C"e3 d :|2 "D"d3 E || \nP:B\n "Em"e4 | "G"G3 |]'
+ENDINGS = 'P:A\nD |: "G"GABc |1 "C"e3 d :|2 "D"d3 E ||\nP:B\n"Em"e4 | "G"G3 |]'
 
 
 def spelled(melody: Melody) -> str:
@@ -46,10 +46,29 @@ def test_the_tunes_own_form_changes_nothing(melody: Melody) -> None:
     assert in_form(melody, "AABB") == melody
 
 
-def test_the_last_of_a_run_takes_the_last_ending(sheet_of: SheetMaker) -> None:
-    melody = sheet_of(ENDINGS.replace('D | "G"', '|: "G"').replace("G3 |]", "G4 |]"), unit="1/4").tune.melody()
-    assert spelled(in_form(melody, "A")) == "G4:1 A4:1 B4:1 C5:1 D5:3 E4:1"
-    assert spelled(in_form(melody, "AA")).endswith("E5:3 D5:1 G4:1 A4:1 B4:1 C5:1 D5:3 E4:1")
+def test_each_time_takes_the_ending_that_leads_to_what_comes_next(sheet_of: SheetMaker) -> None:
+    """A's first ending leads back to A, its second one on to B; after the last section the form begins again."""
+    melody = sheet_of(ENDINGS, unit="1/4").tune.melody()
+    back, on = "G4:1 A4:1 B4:1 C5:1 E5:3", "G4:1 A4:1 B4:1 C5:1 D5:3 E4:1"
+    assert spelled(in_form(melody, "AB")) == f"D4:1 {on} E5:4 G4:3"
+    assert spelled(in_form(melody, "A")) == f"D4:1 {back}"  # its own pickup comes back with the next pass
+    assert spelled(in_form(melody, "AA")) == f"D4:1 {back} D5:1 {back}"
+    assert spelled(in_form(melody, "AABB")) == f"D4:1 {back} D5:1 {on} E5:4 G4:3 E5:4 G4:3"
+    assert in_form(melody, "A").pickup == 1
+    assert in_form(melody, "A").length == 8
+
+
+def test_the_short_last_bar_in_mid_form_is_filled_with_the_pickup(sheet_of: SheetMaker) -> None:
+    melody = sheet_of(ENDINGS, unit="1/4").tune.melody()
+    played = in_form(melody, "ABA")
+    assert spelled(played) == "D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 E4:1 E5:4 G4:3 D4:1 G4:1 A4:1 B4:1 C5:1 E5:3"
+    assert {bar.length for bar in full_bars(played)[:-1]} == {4}
+
+
+def test_a_form_that_begins_elsewhere_has_no_pickup(sheet_of: SheetMaker) -> None:
+    played = in_form(sheet_of(ENDINGS, unit="1/4").tune.melody(), "BA")
+    assert played.pickup == 0
+    assert played.length == 16
 
 
 @pytest.mark.parametrize(

@@ -8,9 +8,9 @@ this needs to know.
 from __future__ import annotations
 
 import re
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from itertools import groupby
 
 from underbow.errors import Fault, InputError, near_miss
 from underbow.theory.chord import Chord
@@ -37,8 +37,8 @@ def full_bars(melody: Melody) -> tuple[Bar, ...]:
 def in_form(melody: Melody, form: str) -> Melody:
     """Play a melody's sections in another order.
 
-    Where a section was played several times, with other endings, a run of it takes them in turn and the last of the run takes
-    the last one, which leads on.
+    Where a section was played several times, with other endings, each time takes the one that leads to what comes next; after
+    the last one the form begins again.
 
     Parameters
     ----------
@@ -53,17 +53,18 @@ def in_form(melody: Melody, form: str) -> Melody:
     rounds: dict[str, list[Section]] = {}
     for section in melody.sections:
         rounds.setdefault(section.name, []).append(section)
-    names = list(rounds)
-    asked = _letters(form, names)
+    asked = _letters(form, list(rounds))
+    after = {  # where each played section led; the last one leads round to the first
+        section.first_bar: melody.sections[(i + 1) % len(melody.sections)].name
+        for i, section in enumerate(melody.sections)
+    }
     pieces: list[_Piece] = []
-    for name, run in groupby(asked):
-        times = len(list(run))
-        for turn in range(times):
-            section = rounds[name][-1] if turn == times - 1 else rounds[name][min(turn, len(rounds[name]) - 1)]
-            pieces += [
-                _Piece(section.first_bar + i, name, i == 0) for i in range(section.bars) if section.first_bar + i > 0
-            ]
-    return _laid(melody, pieces)
+    for i, name in enumerate(asked):
+        following = asked[(i + 1) % len(asked)]
+        leading = [section for section in rounds[name] if after[section.first_bar] == following]
+        section = (leading or rounds[name][-1:])[0]
+        pieces += [_Piece(section.first_bar + n, name, n == 0) for n in range(section.bars)]
+    return _Layer(melody).laid(pieces)
 
 
 def only_bars(melody: Melody, bars: str) -> Melody:
@@ -81,7 +82,7 @@ def only_bars(melody: Melody, bars: str) -> Melody:
         raise InputError(f'found {bars!r}, expected bars from 1 to {count} as played; write them as in "5-8"')
     names = {bar.number: bar.section for bar in melody.bars}
     starts = {section.first_bar for section in melody.sections}
-    return _laid(melody, [_Piece(n, names[n], n == first or n in starts) for n in range(first, last + 1)])
+    return _Layer(melody).laid([_Piece(n, names[n], n in starts) for n in range(first, last + 1)])
 
 
 def over(melody: Melody, progression: Progression) -> Melody:
@@ -151,77 +152,87 @@ def _letters(form: str, names: list[str]) -> list[str]:
     return asked
 
 
-def _laid(melody: Melody, pieces: list[_Piece]) -> Melody:
-    """Put bars together in a new order; the pickup stays where the first bar comes first."""
-    by_number = {bar.number: bar for bar in melody.bars}
-    last = max(by_number)
-    pickup = by_number.get(0) if pieces[0].number == 1 else None
-    notes: list[MelodyNote] = []
-    chords: list[ChordSpan] = []
-    bars: list[Bar] = []
-    sections: list[Section] = []
-    at = Fraction(0)
-    if pickup is not None:
-        _copy(melody, pickup.start, pickup.end, at, notes=notes, chords=chords)
-        bars.append(pickup)
-        at = pickup.end
-    for index, piece in enumerate(pieces):
-        bar = by_number[piece.number]
-        following = pieces[index + 1].number if index + 1 < len(pieces) else None
-        length = bar.length
-        if piece.number == last and following is not None:
-            length = max(bar.length, bar.meter.bar)  # the short last bar, in mid form
-        elif following is None and piece.number != last and pickup is not None:
-            length = min(bar.length, max(bar.meter.bar - pickup.length, Fraction(0)) or bar.length)
-        reach = bar.start + min(bar.length, length)
-        if following == piece.number + 1:
-            reach = melody.length  # a note held over the bar line goes on
-        leads = index == 0 or pieces[index - 1].number == piece.number - 1
-        stop = bar.start + min(bar.length, length)
-        _copy(melody, bar.start, stop, at, notes=notes, chords=chords, reach=reach, leads=leads)
-        if length > bar.length and following == 1 and 0 in by_number:
-            up = by_number[0]
-            if up.length <= length - bar.length:
-                _copy(melody, up.start, up.end, at + length - up.length, notes=notes, chords=chords)
-        if piece.first:
-            sections.append(Section(piece.section, index + 1, 0))
-        sections[-1] = replace(sections[-1], bars=sections[-1].bars + 1)
-        bars.append(replace(bar, number=index + 1, start=at, length=length, section=piece.section))
-        at += length
-    ends = [note.end for note in notes]
-    if ends and max(ends) > at:
-        notes = [replace(note, length=min(note.end, at) - note.start) for note in notes if note.start < at]
-    return Melody(
-        tuple(notes), _filled(chords, at), tuple(bars), tuple(sections), pickup.length if pickup else Fraction(0), at
-    )
+class _Layer:
+    """Puts a melody's bars together in a new order. A pickup stays before the section that the tune begins with."""
 
+    def __init__(self, melody: Melody) -> None:
+        self._melody = melody
+        self._bars = {bar.number: bar for bar in melody.bars}
+        self._note_starts = [note.start for note in melody.notes]
+        self._chord_ends = [span.end for span in melody.chords]
+        self._home = self._bars[1].section if 1 in self._bars else ""
+        self._notes: list[MelodyNote] = []
+        self._chords: list[ChordSpan] = []
 
-def _copy(
-    melody: Melody,
-    start: Fraction,
-    end: Fraction,
-    to: Fraction,
-    *,
-    notes: list[MelodyNote],
-    chords: list[ChordSpan],
-    reach: Fraction | None = None,
-    leads: bool = False,
-) -> None:
-    """Copy what begins in a stretch of the melody; its notes last to ``reach`` at most, by default the stretch's end.
+    def laid(self, pieces: list[_Piece]) -> Melody:
+        """Lay bars one after the other."""
+        pickup = self._bars.get(0) if self._begins_tune(pieces[0]) else None
+        bars: list[Bar] = []
+        sections: list[Section] = []
+        at = Fraction(0)
+        if pickup is not None:
+            self._copy(pickup.start, pickup.end, at)
+            bars.append(pickup)
+            at = pickup.end
+        for index, piece in enumerate(pieces):
+            following = pieces[index + 1] if index + 1 < len(pieces) else None
+            length = self._length(piece, following, pickup)
+            bar = self._bars[piece.number]
+            stop = bar.start + min(bar.length, length)
+            goes_on = following is not None and following.number == piece.number + 1
+            follows = index == 0 or pieces[index - 1].number == piece.number - 1
+            self._copy(bar.start, stop, at, reach=self._melody.length if goes_on else stop, follows=follows)
+            self._lead_in(following, at + min(bar.length, length), at + length)
+            if piece.first or index == 0:
+                sections.append(Section(piece.section, index + 1, 0))
+            sections[-1] = replace(sections[-1], bars=sections[-1].bars + 1)
+            bars.append(replace(bar, number=index + 1, start=at, length=length, section=piece.section))
+            at += length
+        notes = tuple(replace(note, length=min(note.end, at) - note.start) for note in self._notes)
+        length = pickup.length if pickup else Fraction(0)
+        return Melody(notes, _filled(self._chords, at), tuple(bars), tuple(sections), length, at)
 
-    ``leads`` says that what was copied before leads into it, so that a slur may go on.
-    """
-    stop = end if reach is None else reach
-    for note in melody.notes:
-        if start <= note.start < end:
-            slurred = note.slurred and leads and bool(notes)
+    def _begins_tune(self, piece: _Piece) -> bool:
+        return piece.first and piece.section == self._home
+
+    def _length(self, piece: _Piece, following: _Piece | None, pickup: Bar | None) -> Fraction:
+        """Length of a bar: one that the pickup completes is short at the very end and whole before that."""
+        bar = self._bars[piece.number]
+        if piece.number == max(self._bars):
+            return bar.length if following is None else max(bar.length, bar.meter.bar)
+        if following is None and pickup is not None and pickup.length < bar.length == bar.meter.bar:
+            return bar.length - pickup.length
+        return bar.length
+
+    def _lead_in(self, following: _Piece | None, start: Fraction, end: Fraction) -> None:
+        """Fill what the tune's short last bar leaves free with the pickup, where the tune begins again after it."""
+        pickup = self._bars.get(0)
+        if (
+            pickup is not None
+            and following is not None
+            and self._begins_tune(following)
+            and end - start >= pickup.length
+        ):
+            self._copy(pickup.start, pickup.end, end - pickup.length)
+
+    def _copy(
+        self, start: Fraction, end: Fraction, to: Fraction, *, reach: Fraction | None = None, follows: bool = False
+    ) -> None:
+        """Copy what begins in a stretch of the melody; its notes last to ``reach`` at most, by default the stretch's end.
+
+        ``follows`` says that it was played after what was copied before, so that a slur may go on.
+        """
+        stop = end if reach is None else reach
+        for note in self._melody.notes[bisect_left(self._note_starts, start) : bisect_left(self._note_starts, end)]:
+            slurred = note.slurred and follows and bool(self._notes)
             length = min(note.end, stop) - note.start
-            notes.append(replace(note, start=to + note.start - start, length=length, slurred=slurred))
-            leads = True
-    for span in melody.chords:
-        begin, finish = max(span.start, start), min(span.end, end)
-        if begin < finish:
-            chords.append(ChordSpan(to + begin - start, finish - begin, span.chord))
+            self._notes.append(replace(note, start=to + note.start - start, length=length, slurred=slurred))
+            follows = True
+        for span in self._melody.chords[bisect_right(self._chord_ends, start) :]:
+            if span.start >= end:
+                break
+            begin, finish = max(span.start, start), min(span.end, end)
+            self._chords.append(ChordSpan(to + begin - start, finish - begin, span.chord))
 
 
 def _filled(chords: list[ChordSpan], end: Fraction) -> tuple[ChordSpan, ...]:
