@@ -22,7 +22,7 @@ from underbow.sound.ringing import ringing
 from underbow.sound.voices import Floats, Samples
 
 _GRID = 1 << 15  # points of the finely drawn response
-_LONGEST = 1 << 17  # frames transformed in one go
+_LONGEST = 1 << 15  # frames transformed in one go
 
 
 @dataclass(frozen=True)

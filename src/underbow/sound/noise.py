@@ -30,7 +30,7 @@ def cut(loop: Samples, start: int, frames: int) -> Samples:
     start %= len(loop)
     if start + frames <= len(loop):
         return loop[start : start + frames]
-    return loop[(np.arange(frames) + start) % len(loop)]
+    return np.tile(loop, (start + frames) // len(loop) + 1)[start : start + frames]
 
 
 def band(points: int, rate: float, *, low: float, high: float, slope: float, seed: int) -> Samples:

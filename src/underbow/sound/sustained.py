@@ -24,6 +24,7 @@ REFERENCE = 10.0 ** (REFERENCE_DB / 20)
 LOOP = 1 << 17  # frames after which noise repeats
 RING = 5.5  # times its fall that an ending is given: -48 dB, then faded out
 SHORTEST = 0.03  # seconds over which the level of the shortest grace is taken
+STRETCH = 512  # control points that are drawn out in one go
 FADE = 0.012  # seconds in which one note gives way to the next within a bow
 
 
@@ -129,14 +130,22 @@ class Sustained:
             else:
                 phase += (number >> 3 * index) % 97 / 97.0
             reached[string] = (first * step, phase)
-            bright, dark = read(legato.drawn(phase, step), *self._tables(tone.midi, string))
             gain = (amplitude * tone.weights)[first:last]
             high = gain * drive[first:last]
-            bright *= legato.drawn(high.astype(np.float32), step)
-            dark *= legato.drawn((gain - high).astype(np.float32), step)
-            bright += dark
-            force[first * step : first * step + len(bright)] += bright
+            self._play(force[first * step :], self._tables(tone.midi, string), phase, (high, gain - high))
         return force
+
+    def _play(self, force: Samples, tables: tuple[Table, Table], phase: Floats, gains: tuple[Floats, Floats]) -> None:
+        """Add a tone from its tables, a stretch at a time, so that all of it stays near the processor."""
+        step = self._step
+        strong, weak = (gain.astype(np.float32) for gain in gains)
+        for at in range(0, len(phase) - 1, STRETCH):
+            here = slice(at, at + STRETCH + 1)
+            bright, dark = read(legato.drawn(phase[here], step), *tables)
+            bright *= legato.drawn(strong[here], step)
+            dark *= legato.drawn(weak[here], step)
+            bright += dark
+            force[at * step : at * step + len(bright)] += bright
 
     def _rub(self, action: Action, amplitude: Floats, time: Floats) -> Samples:
         """Give the noise's amplitude at the control points."""
