@@ -60,8 +60,8 @@ def render(
     """
     from underbow.track.sheet import read_sheet
 
-    read = _all_or_none(sheets, read_sheet)
-    options = _options(formats, voices, soundfont, stems, rate, bits, afresh)
+    read = all_or_none(sheets, read_sheet)
+    options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
     chosen = [_mixes(sheet, mix) for sheet in read]
     reports = [_render(sheet, mixes, output, options) for sheet, mixes in zip(read, chosen, strict=True)]
     _tell(reports, as_json)
@@ -124,7 +124,7 @@ def drill(
     }
     if key is not None:
         table["key"] = key
-    options = _options(formats, voices, soundfont, stems, rate, bits, afresh)
+    options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
     sheet = build_sheet(table, Path())
     _tell([_render(sheet, _mixes(sheet, mix), output, options)], as_json)
 
@@ -157,7 +157,7 @@ def show_voices(soundfont: Bank = None, as_json: Json = False) -> None:
         tell(f"Better sound: {document['better']}")
 
 
-def _all_or_none(paths: Sequence[Path], read: Callable[[Path], Sheet]) -> list[Sheet]:
+def all_or_none(paths: Sequence[Path], read: Callable[[Path], Sheet]) -> list[Sheet]:
     """Read every sheet before anything is made, and tell the faults of all of them."""
     sheets: list[Sheet] = []
     faults: list[Fault] = []
@@ -184,7 +184,7 @@ def _mixes(sheet: Sheet, names: Sequence[str] | None) -> list[Mix]:
     return [known[name.strip().casefold()] for name in dict.fromkeys(names)]
 
 
-def _options(
+def render_options(
     formats: str, voices: str, soundfont: Path | None, stems: bool, rate: int, bits: str, afresh: bool
 ) -> dict[str, Any]:
     """Gather what every render takes."""
@@ -209,7 +209,7 @@ def _render(sheet: Sheet, mixes: Sequence[Mix], folder: Path, options: dict[str,
     for told in sheet.told:
         say(f"underbow: note: {told}")
     performance = perform(sheet)
-    with _progress(sheet.title) as progress:
+    with shown_progress(sheet.title) as progress:
         report = render_files(performance, mixes, folder, loudness=sheet.loudness, progress=progress, **options)
     for line in report.told:
         say(f"underbow: {line}")
@@ -217,7 +217,7 @@ def _render(sheet: Sheet, mixes: Sequence[Mix], folder: Path, options: dict[str,
 
 
 @contextmanager
-def _progress(title: str) -> Iterator[Callable[[float], None] | None]:
+def shown_progress(title: str) -> Iterator[Callable[[float], None] | None]:
     """Show a bar on stderr where that is a terminal."""
     import sys
 

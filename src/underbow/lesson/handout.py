@@ -1,0 +1,153 @@
+"""The printed sheet: a page to put on the stand, as a vector PDF in A4 or US Letter.
+
+Title, tune, changes, hand shapes, bowing, practice plan and cautions, set by typst from ``handout.typ``. Everything
+that comes from a file goes in as data: nothing of it is read as markup.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from importlib.resources import files
+from typing import Any, Literal
+
+from underbow.errors import UnderbowError
+from underbow.fiddle.grid_svg import draw_grid_svg
+from underbow.fiddle.handshape import HandShape
+from underbow.fiddle.shape_svg import draw_svg
+from underbow.lesson.engrave import engrave
+from underbow.lesson.words import ENGLISH
+from underbow.theory.chord import Chord
+from underbow.track.sheet import Sheet
+from underbow.tune.tune import Melody
+
+Paper = Literal["a4", "us-letter"]
+PAPERS: tuple[Paper, ...] = ("a4", "us-letter")
+_LONGEST = 300  # characters of a title or a composer's name
+
+
+def make_handout(sheet: Sheet, *, paper: Paper = "a4", words: dict[str, str] = ENGLISH) -> bytes:
+    """Set the printed sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    paper : {"a4", "us-letter"}
+    words : dict
+        The texts, as in :data:`~underbow.lesson.words.ENGLISH`.
+
+    Returns
+    -------
+    bytes
+        A PDF: fonts embedded, text selectable, black on white, the same bytes for the same sheet.
+    """
+    import typst  # noqa: PLC0415  a large library that only this needs
+
+    template = files("underbow.lesson").joinpath("handout.typ").read_bytes()
+    data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
+    try:
+        pdf = typst.compile(template, sys_inputs={"data": data}, format="pdf", ignore_system_fonts=True)
+    except typst.TypstError as error:
+        raise UnderbowError(
+            f"{sheet.title}: the printed sheet could not be set: {str(error).splitlines()[0]}"
+        ) from error
+    if not isinstance(pdf, bytes):
+        raise UnderbowError(f"{sheet.title}: the printed sheet came out in several files")
+    return pdf
+
+
+def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str, Any]:
+    """Gather what the page shows, as plain data."""
+    shown = list(shown_shapes(sheet))
+    changes, order = changes_of(sheet.melody)
+    first, last = sheet.ramp.tempos[0], sheet.ramp.spans[-1][1]
+    tempo = f"{first}" if first == last else f"{first} to {float(last.count):g}"
+    key = sheet.tune.key
+    facts = [f"{_sign(str(key.tonic))} {key.mode}", str(sheet.tune.meter), tempo]
+    if sheet.tuning.name != "GDAE":
+        facts.append(_sign(sheet.tuning.name))
+    return {
+        "paper": paper,
+        "words": words,
+        "title": one_line(sheet.title),
+        "composer": one_line(sheet.tune.composer),
+        "facts": facts,
+        "tune": engrave(sheet.tune, width=1250, scale=40).pages,
+        "changes": [{"name": name, "bars": bars} for name, bars in changes],
+        "times": f"{words['played']} {' '.join(order)}" if len(order) > 1 else "",
+        "shapes": draw_svg(shown, all_strings=True, columns=4),
+        "shapes_share": min(len(shown), 4) / 4,
+        "told": [words["stays"]] if len(shown) > 1 else [],
+        "patterns": [
+            {"title": title, "section": sections, "grid": draw_grid_svg(pattern), "about": one_line(pattern.about)}
+            for title, sections, pattern in _patterns(sheet)
+        ],
+        "plan": [f"{float(begin.count):g}" if begin == end else f"{float(begin.count):.0f} – {float(end.count):.0f}"
+                 for begin, end in sheet.ramp.spans],
+    }  # fmt: skip
+
+
+def _patterns(sheet: Sheet) -> Iterator[tuple[str, str, Any]]:
+    """Every pattern once, with the sections that it serves where there are several."""
+    by_name = {pattern.name: pattern for _, pattern in sheet.patterns}
+    for name, pattern in by_name.items():
+        sections = ", ".join(section for section, own in sheet.patterns if own.name == name)
+        yield one_line(pattern.title), sections if len(by_name) > 1 else "", pattern
+
+
+def shown_shapes(sheet: Sheet) -> Iterator[tuple[Chord, HandShape]]:
+    """Every chord with its shape, in order of first appearance; a chord that is played two ways comes twice."""
+    seen: set[tuple[Chord, HandShape]] = set()
+    for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True):
+        if span.chord is not None and shape is not None and (span.chord, shape) not in seen:
+            seen.add((span.chord, shape))
+            yield span.chord, shape
+
+
+def changes_of(melody: Melody) -> tuple[list[tuple[str, list[str]]], list[str]]:
+    """Give the chords bar by bar.
+
+    Returns
+    -------
+    changes : list of (str, list of str)
+        Each section once where it comes again alike: its name and its bars as text, ``%`` for a bar like the one before.
+    order : list of str
+        The names in the order played.
+    """
+    bars = [bar for bar in melody.bars if bar.number > 0]
+    written: dict[tuple[str, tuple[str, ...]], str] = {}
+    order: list[str] = []
+    for section in melody.sections:
+        own = bars[section.first_bar - 1 : section.first_bar - 1 + section.bars]
+        texts = tuple(_chords_in(melody, bar.start, bar.end) for bar in own)
+        if (section.name, texts) not in written:
+            again = sum(name == section.name for name, _ in written)
+            written[section.name, texts] = section.name + "′" * again
+        order.append(written[section.name, texts])
+    return [(name, _with_repeats(texts)) for (_, texts), name in written.items()], order
+
+
+def _chords_in(melody: Melody, start: Any, end: Any) -> str:
+    inside = [span for span in melody.chords if span.start < end and span.end > start]
+    return _sign("  ".join("–" if span.chord is None else str(span.chord) for span in inside)) or "–"
+
+
+def _with_repeats(bars: Sequence[str]) -> list[str]:
+    """A bar like the one before is written as players do."""
+    return ["%" if i and bar == bars[i - 1] else bar for i, bar in enumerate(bars)]
+
+
+def _sign(text: str) -> str:
+    """Sharps and flats as musicians write them, in names of notes and chords.
+
+    >>> _sign("F#m7b5/Bb"), _sign("Bb dim")
+    ('F♯m7♭5/B♭', 'B♭ dim')
+    """
+    out = text.replace("#", "♯")
+    return "".join("♭" if c == "b" and i and (out[i - 1] in "ABCDEFG0123456789") else c for i, c in enumerate(out))
+
+
+def one_line(text: str) -> str:
+    """One line of plain text of bearable length, without characters that only steer."""
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…"

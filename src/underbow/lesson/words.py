@@ -1,0 +1,28 @@
+"""The words of the hand-out, in one table, so that they can be translated in one place."""
+
+from __future__ import annotations
+
+ENGLISH = {
+    "tune": "The tune",
+    "changes": "The changes",
+    "shapes": "Where the fingers go",
+    "bowing": "The bow",
+    "plan": "Practice plan",
+    "plan_how": "Tick a pass when the changes come in time and the bow never stops. Go on only when it was easy.",
+    "care": (
+        "Keep the track as quiet as you can still follow: your own fiddle is loud at your left ear. Rest some minutes in "
+        "every half hour; stop when something hurts. If pain, numbness or ringing in the ears stays, see a doctor; let your "
+        "teacher watch your hands."
+    ),
+    "played": "Played",
+    "readme_how": (
+        "Open the practice page in any browser, on a phone or a computer: it plays the tracks and shows the chord, the hand "
+        "shape and the bow in time. It works without the internet. Or play a track in any player and put the printed "
+        "sheet on the stand."
+    ),
+    "readme_page": "the practice page",
+    "readme_pdf": "the sheet to print",
+    "readme_text": "the same in plain text",
+    "readme_tracks": "the tracks, each with its MIDI file:",
+    "stays": "A second ring: this finger stays.",
+}
