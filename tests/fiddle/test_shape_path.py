@@ -47,7 +47,7 @@ def test_the_drill_round_c_g_d_a_is_what_players_play(seconds, around):
     assert labels("C G D A", seconds=seconds, around=around) == "3-1 0-0 1-0 1-1"
 
 
-@pytest.mark.parametrize("seed", range(60))
+@pytest.mark.parametrize("seed", range(40))
 def test_the_path_is_the_cheapest_of_all(seed):
     """Against brute force: every path of a small progression, in a random tuning, register, technique and tempo."""
     rng = random.Random(seed)
@@ -165,11 +165,25 @@ def test_a_chord_with_no_pair_anywhere_is_doubled_and_told():
 
 @pytest.mark.parametrize("quality", QUALITIES)
 def test_every_chord_there_is_can_be_backed_up_in_every_tuning(quality):
-    for tuning, pair, fifths in product(NAMED, PAIRS, range(-5, 7)):
+    for tuning, fifths in product(NAMED, range(-5, 7)):
         chord = Chord(PitchClass.at_fifths(fifths), quality)
-        shape = solve([Step(chord, 1.0)], Tuning.parse(tuning), pair).shapes[0]
+        shape = solve([Step(chord, 1.0)], Tuning.parse(tuning), (0, 1)).shapes[0]
         assert shape.tones <= {*chord.numbers}
         assert len(shape.tones) == 2
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_long_random_progressions(seed):
+    """A sample of the 10,000 in benchmarks/shapes: every shape is the chord's own, and the cost is what the path costs."""
+    rng = random.Random(seed)
+    tuning, pair = Tuning.parse(rng.choice(list(NAMED))), rng.choice(PAIRS)
+    chords = [Chord(PitchClass.at_fifths(rng.randint(-5, 6)), rng.choice(list(QUALITIES))) for _ in range(200)]
+    played = [Step(chord, rng.choice((0.4, 1.0, 2.0))) for chord in chords]
+    solution = solve(played, tuning, pair, around=True)
+    for chord, shape in zip(chords, solution.shapes, strict=True):
+        assert shape.tones <= {*chord.numbers}
+        assert shape in shapes_for(chord, tuning, shape.strings)
+    assert solution.cost == pytest.approx(path_cost(played, solution.shapes, around=True))
 
 
 def test_the_same_input_gives_the_same_path():

@@ -137,6 +137,10 @@ def test_a_technique_beyond_first_position_makes_the_neck_longer():
     assert widths[0] < widths[1]
 
 
+def test_the_font_may_be_chosen():
+    assert ET.fromstring(draw_svg(placed("G"), font='A "B" & C')).get("font-family") == 'A "B" & C'
+
+
 def test_no_shapes_and_no_columns():
     assert ET.fromstring(draw_svg([])).tag == f"{SVG}svg"
     with pytest.raises(ValueError, match="at least 1"):

@@ -203,7 +203,7 @@ def fitness(
 ) -> Iterator[tuple[str, float]]:
     """What the chord loses in this shape: reasons and points."""
     sounding = set(shape.degrees(chord))
-    said = len(sounding & {"3", "b3"}) and sounding & _SEVENTHS
+    said = bool(sounding & {"3", "b3"}) and bool(sounding & _SEVENTHS)
     for degree, tone in zip(chord.degrees, chord.tones, strict=True):
         name, points = _need(degree, weights)
         if chord.degrees == ("1", "5") and degree == "5":  # there is nothing else to say the chord

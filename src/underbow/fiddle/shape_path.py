@@ -133,9 +133,7 @@ def solve(
         taken, cost = _cheapest([own[layer.chord] for layer in layers], changes, seam)
         for i, layer, index in zip(at, layers, taken, strict=True):
             shapes[i] = layer.shapes[index]
-    told = told_about(
-        [(step.chord, shape) for step, shape in zip(steps, shapes, strict=True)], tuning, pair, technique.modal
-    )
+    told = told_about([(step.chord, shape) for step, shape in zip(steps, shapes, strict=True)], tuning, pair)
     return Solution(tuple(shapes), told, cost)
 
 

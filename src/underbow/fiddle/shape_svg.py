@@ -1,13 +1,12 @@
 """Hand shapes drawn as SVG, for the printed hand-out and the practice page.
 
-Why it looks as it does: a fiddler who glances at the left hand sees the neck run away to the left, scroll far off, the lowest
-string on the near side. So the neck lies, nut at the left, the lowest string at the bottom, and what sounds
-higher is drawn higher up or further right. The strings fan out from the nut as they do towards the bridge (half as wide again
-in the bow's place as at the nut). There are no frets to draw, so places are true: the distance from the nut is the length of
-string that the finger cuts off, to scale. A finger is a ring with its number, an open string a number without
-ring at the nut, one finger across two strings one long ring, as a teacher chalks it; a second ring round it
-says that the finger stays from the shape before. The bow lies across the strings that sound; the others
-are dotted. Everything is in the current text colour with nothing behind it, so it prints in black and shows on dark pages.
+Why it looks as it does: to a fiddler the neck runs off ahead to the left, nut far away, the lowest string on the left of it.
+Turned until it lies level, that puts the nut at the left and the lowest string at the bottom, so that what sounds higher is
+drawn higher up or further right. The strings fan out from the nut as they do towards the bridge. There are no frets to draw, so
+places are true: the distance from the nut is the length of string that the finger cuts off, to scale. A finger is a ring with
+its number, an open string a number without ring at the nut, one finger across two strings one long ring, as a teacher
+chalks it; a second ring says that the finger stays from the shape before. The bow lies across the strings that sound; the
+others are dotted. Everything is in the current text colour with nothing behind it, so it prints in black and shows on dark pages.
 """
 
 from __future__ import annotations
@@ -66,6 +65,7 @@ def draw_svg(
     all_strings: bool = True,
     tapes: bool = False,
     columns: int = 4,
+    font: str = "sans-serif",
 ) -> str:
     """Draw one hand shape or a row of them.
 
@@ -79,6 +79,8 @@ def draw_svg(
         Mark where learners' tapes usually are: first finger, second, third and fourth.
     columns : int
         Pictures beside each other, >= 1; more go below.
+    font : str
+        Font family of the text.
 
     Returns
     -------
@@ -102,7 +104,8 @@ def draw_svg(
     wide, high = neck.width * min(columns, max(len(shapes), 1)), neck.height * max(rows, 1)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {wide:.1f} {high:.1f}" width="{wide:.0f}" height="{high:.0f}"',
-        'role="img" fill="none" stroke="currentColor" stroke-linecap="round" font-family="sans-serif">',
+        'role="img" fill="none" stroke="currentColor" stroke-linecap="round"',
+        f'font-family="{escape(font)}">',
         f"<title>{escape('; '.join(_said(chord, shape) for chord, shape in shapes))}</title>",
     ]
     for i, (chord, shape) in enumerate(shapes):

@@ -13,7 +13,7 @@ _WORDS = {2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
 
 
 def told_about(
-    placed: Sequence[tuple[Chord | None, HandShape | None]], tuning: Tuning, pair: tuple[int, int], modal: bool = False
+    placed: Sequence[tuple[Chord | None, HandShape | None]], tuning: Tuning, pair: tuple[int, int]
 ) -> tuple[str, ...]:
     """One line for each thing worth telling about the shapes of a progression, each thing once.
 
@@ -24,7 +24,6 @@ def told_about(
     tuning : Tuning
     pair : tuple of int
         The strings that were asked for.
-    modal : bool
     """
     different = dict.fromkeys((chord, shape) for chord, shape in placed if chord is not None)
     company = {chord: frozenset(chord.numbers) for chord, _ in different}
