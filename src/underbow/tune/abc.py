@@ -8,7 +8,11 @@ parts of the work lie in ``abc_text`` (lines), ``abc_lexer`` (signs), ``abc_fiel
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from underbow.errors import Fault, InputError
+from underbow.theory.meter import note_value
+from underbow.tune._bars import uneven, written_numbers
 from underbow.tune.abc_builder import FREE_METER, MOST_WRITTEN, TooLongError, TuneBuilder, header_text, joined_text
 from underbow.tune.abc_finish import finish
 from underbow.tune.abc_notes import Accidentals
@@ -68,11 +72,26 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
         builder.read(text)
         finish(builder)
         order = order_of(builder.measures, builder.parts, told.assume, jumps=jumps)
+        tune = _tune(builder, order)
+        tell_bars(tune, builder)
     except TooLongError:
         return _refused(builder, f"more than {MOST_WRITTEN} notes in one tune; divide it into several")
     except TooManyMeasuresError:
         return _refused(builder, f"more than {MOST_PLAYED} bars when its repeats are written out; take repeats off")
-    return _tune(builder, order)
+    return replace(tune, told=tuple(told.assumed), passed_over=tuple(told.passed_over))
+
+
+def tell_bars(tune: Tune, builder: TuneBuilder) -> None:
+    """Tell the bars that are short or long, each with its number."""
+    odd = {} if tune.free or not tune.order else uneven(tune)
+    if not odd:
+        return
+    numbers = written_numbers(tune)
+    for index, length in sorted(odd.items()):
+        meter = tune.measures[index].meter
+        size = "short" if length < meter.bar else "long"
+        what = f"bar {numbers[index]} is too {size}: it holds {note_value(length)}, the meter is {meter}"
+        builder.told.assume(what, builder.measures[index].place)
 
 
 def _refused(builder: TuneBuilder, why: str) -> Tune:
@@ -96,6 +115,7 @@ def _tune(builder: TuneBuilder, order: list[int]) -> Tune:
         composer=joined_text(texts.get("C", ())),
         source=header_text(texts, "S"),
         number=int(number) if number.isdecimal() and len(number) < 10 else 1,
-        free=not builder.has_meter or builder.meter is None,
+        free=builder.is_free,
         told=tuple(builder.told.assumed),
+        passed_over=tuple(builder.told.passed_over),
     )

@@ -55,8 +55,11 @@ class TuneBuilder:
         self.overlay = False
         self.in_body = self.mailed = False
         self.key_line = -1  # where the header's K: stands
-        self.has_key = self.has_meter = False
+        self.is_free = False  # settled at the end: no measure has a meter
+        self.has_key = self.has_meter = self.written_unit = False
+        self.first_unit = Fraction(1, 2)
         self.ending: tuple[int, ...] = ()
+        self.last_ending: tuple[int, ...] = ()
         self.after_bar = -1  # where the last bar line ended, for |1
         self.line_start = False
         self.count = 0
@@ -131,9 +134,8 @@ class TuneBuilder:
         self.in_body = True
         if not self.has_key:
             self.told.assume("no K: line before the notes; read as C major (write its key, such as K:D)", place)
-        if not self.has_meter:
-            self.meter = None
         self._in_force()
+        self.first_unit = self.notes.unit
 
     def _in_force(self) -> None:
         """Let the notes to come know what the fields say."""
@@ -215,6 +217,7 @@ class TuneBuilder:
         try:
             if letter == "L":
                 self.unit = fields.unit_field(value)
+                self.written_unit = True
                 self._in_force()
                 return
             tempo = fields.tempo_field(value, self.unit if self.unit is not None else fields.default_unit(self.meter))
@@ -433,7 +436,7 @@ class TuneBuilder:
         if not numbers:
             self.told.assume(f"{sign.text!r} is no ending; left out", place)
             return
-        self.ending = self.m.ending = numbers
+        self.ending = self.m.ending = self.last_ending = numbers
         self.m.ending_start = True
 
     def _on_number(self, sign: Sign, place: int) -> None:
@@ -441,8 +444,10 @@ class TuneBuilder:
         if self.line_start and (not self.m.empty or self.notes.bracket) and self.notes.lengthen(sign.text):
             self.told.assume(f"{sign.text!r} at the start of a line; read as the length of the note before it", place)
             return
-        if self.m.empty and self.measures and (self.after_bar == sign.start or self.after_bar >= 0 or self.line_start):
-            if self.after_bar != sign.start:
+        adjacent = self.after_bar == sign.start
+        expected = sign.text.strip(".") in ("1", str(max(self.last_ending, default=0) + 1))
+        if self.m.empty and self.measures and (adjacent or (expected and (self.after_bar >= 0 or self.line_start))):
+            if not adjacent:
                 self.told.assume(f"{sign.text!r} away from its bar line; read as an ending, [{sign.text}", place)
             self._on_ending(sign, place)
         else:

@@ -227,6 +227,8 @@ class Tune:
         Whether it was written without a meter; ``meter`` is then what was assumed to count it.
     told : tuple of Fault
         What the reader could not make sense of and what it assumed instead.
+    passed_over : tuple of Fault
+        What it left out because it does not bear on the melody: other voices, directives, words.
     """
 
     title: str
@@ -241,6 +243,7 @@ class Tune:
     number: int = 1
     free: bool = False
     told: tuple[Fault, ...] = field(default=())
+    passed_over: tuple[Fault, ...] = field(default=())
 
     def melody(self) -> Melody:
         """Write the tune out as it is played: repeats, ties, chords in force, bars and sections."""
