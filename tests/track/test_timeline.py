@@ -127,6 +127,12 @@ def test_a_careless_full_last_bar_is_cut_by_the_pickup_and_kept_at_the_end(sheet
     assert melody[-1] == (track.length - 1, 1, 77 + 1)  # at the very end it is played
 
 
+def test_a_long_last_note_stops_where_the_pickup_begins(sheet_of: SheetMaker) -> None:
+    track = perform(sheet_of('D | "G"GABc | "D"d4 |]', unit="1/4", tempo={"passes": 2}))
+    lengths = [n.length for g in track.part("melody").gestures for n in g.notes if n.midi == 74]
+    assert lengths == [3, 4]
+
+
 def test_a_short_last_bar_without_a_pickup_is_waited_out(sheet_of: SheetMaker) -> None:
     track = perform(sheet_of('"G"GABc | "D"d3 |]', unit="1/4"))
     assert [one.length for one in track.passes] == [8, 8]
