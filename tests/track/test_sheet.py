@@ -103,6 +103,22 @@ def test_the_sheets_changes_go_before_the_tunes(sheet_of: SheetMaker) -> None:
     assert str(sheet.progression) == "Em | A7"
 
 
+def test_the_key_moves_the_tune_and_its_chords() -> None:
+    abc = 'X:1\nT:T\nM:4/4\nL:1/4\nK:Edor\n"Em"EGBc | "D"d4 |]\n'
+    sheet = build_sheet({"abc": abc, "key": "A"})
+    assert str(sheet.tune.key) == "Ador"
+    assert [note.midi % 12 for note in sheet.melody.notes] == [9, 0, 4, 6, 7]
+    assert [str(span.chord) for span in sheet.melody.chords] == ["Am", "G"]
+    assert sheet.told == ()
+
+
+def test_a_mode_that_is_not_the_tunes_is_told() -> None:
+    sheet = build_sheet({"abc": ABC, "key": "Am"}, file="s.toml")
+    assert [str(fault) for fault in sheet.told] == [
+        "s.toml: key: the tune stays major: a tune's mode can't be changed by transposing"
+    ]
+
+
 def test_form_then_bars_then_what_is_left_is_looped(sheet_of: SheetMaker) -> None:
     body = 'P:A\n"G"G8 | "C"c8 ||\nP:B\n"D"d8 | "Em"e8 |]'
     sheet = sheet_of(body, form="BA", bars="2-3")

@@ -101,7 +101,7 @@ class Builder:
             drone=sound.drone,
             tuning_notes=sound.tuning_notes,
             mixes=mixes,
-            told=tuple(dict.fromkeys([*tune.told, *self._told])),
+            told=tuple(dict.fromkeys([*(_named(fault, self._file) for fault in tune.told), *self._told])),
         )
 
     def _say(self, where: str, what: str) -> None:
@@ -269,6 +269,11 @@ class Builder:
             if not any(getattr(mix, part) is not None for part in PARTS):
                 self._say(f"mix {number}", "no part is heard; write a level in dB for one, such as melody = 0")
         return tuple(_mix(mix) for mix in tables) or STANDARD_MIXES
+
+
+def _named(fault: Fault, file: str) -> Fault:
+    """Let a fault without a file name the sheet's."""
+    return fault if fault.file else replace(fault, file=file)
 
 
 def _within(key: str, place: str) -> str:

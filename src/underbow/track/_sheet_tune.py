@@ -47,11 +47,11 @@ def tune_of(source: Source) -> Tune:
     else:
         assert table.tune is not None  # noqa: S101  one of the three is given
         tune = load_tune(beside(source.folder, table.tune, "tune"), table.number, file=table.tune)
-    if source.key is None or source.key == tune.key:
+    if source.key is None or table.key is None or source.key == tune.key:
         return tune
     from underbow.tune.transpose import transposed  # noqa: PLC0415  needed where a key is asked for only
 
-    return transposed(tune, source.key)
+    return transposed(tune, table.key)  # as written: a bare tonic leaves the mode open
 
 
 def bar_faults(melody: Melody) -> list[Fault]:
