@@ -114,9 +114,8 @@ def test_the_key_moves_the_tune_and_its_chords() -> None:
 
 def test_a_mode_that_is_not_the_tunes_is_told() -> None:
     sheet = build_sheet({"abc": ABC, "key": "Am"}, file="s.toml")
-    assert [str(fault) for fault in sheet.told] == [
-        "s.toml: key: the tune stays major: a tune's mode can't be changed by transposing"
-    ]
+    assert len(sheet.told) == 1
+    assert str(sheet.told[0]).startswith("s.toml: key: the tune stays major")
 
 
 def test_form_then_bars_then_what_is_left_is_looped(sheet_of: SheetMaker) -> None:
