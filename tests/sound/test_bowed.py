@@ -93,6 +93,7 @@ def test_a_pulse_is_still_felt(ear, voice) -> None:
     for i in (1, 2):
         before, after = ear.cut(samples, i * 0.3 - 0.03, i * 0.3), ear.cut(samples, i * 0.3 + 0.03, i * 0.3 + 0.08)
         assert 1.5 < ear.db(after) - ear.db(before) < 6
+        assert ear.db(after) > ear.db(ear.cut(samples, i * 0.3 + 0.2, i * 0.3 + 0.26)) + 0.7  # a surge, not a dip alone
 
 
 def test_a_slurred_note_takes_over_at_once_without_a_gap(ear, voice) -> None:
@@ -147,9 +148,9 @@ def test_vibrato_is_for_long_melody_notes_under_a_finger_only(ear, voice) -> Non
     assert np.fft.rfftfreq(1 << 14, 256 / ear.rate)[spectrum.argmax()] == pytest.approx(5.5, abs=0.4)
     assert np.abs(np.mean(long)) < 3  # about its pitch, not above it
     assert np.ptp(long[:12]) < 8 < np.ptp(long[-80:])  # delayed
-    still = [wobble(2.0, 71, 2, solo=False), wobble(0.35, 71, 2, solo=True), wobble(2.0, 69, 2, solo=True)]
+    still = [wobble(2.0, 71, 2, solo=False), wobble(0.41, 71, 2, solo=True), wobble(2.0, 69, 2, solo=True)]
     for other in still:
-        assert np.percentile(np.abs(other), 95) < 5
+        assert np.percentile(np.abs(other), 95) < 4
     assert (
         np.percentile(wobble(2.0, 69, None, solo=True), 95) > 5
     )  # nothing said: the fourth finger, not the open string
@@ -251,6 +252,8 @@ def test_a_chop_is_a_short_noise_without_a_pitch(ear, voice) -> None:
     energy = np.cumsum(chop.astype(float) ** 2)
     assert np.searchsorted(energy, 0.9 * energy[-1]) < 0.05 * ear.rate  # nine tenths of it within 50 ms
     assert np.abs(chop[: int(0.008 * ear.rate)]).max() > 0.3 * np.abs(chop).max()  # and it starts at once
+
+    assert ear.db(ear.cut(chop, 0.075, 0.095)) < ear.db(ear.cut(chop, 0, 0.03)) - 35  # the left hand lets nothing ring
 
     def flatness(samples: np.ndarray) -> float:
         return float(librosa.feature.spectral_flatness(y=samples[:4096], n_fft=4096, center=False)[0, 0])

@@ -136,3 +136,16 @@ def test_every_span_has_its_level_as_rms_of_the_shape() -> None:
         assert 10 * np.log10(np.mean(inside**2)) == pytest.approx(span.level, abs=0.5)
     assert amplitude[0] == 0.0
     assert 0.0 <= drive.min() <= drive.max() <= 1.0
+
+
+def test_a_hard_start_is_a_little_flat_and_soon_right() -> None:
+    """A bow that presses flattens (McIntyre and Woodhouse, from memory); a listener must not take it for a wrong note."""
+    time = np.arange(200) * 32 / 44_100
+    (tone,) = legato.tones(legato.spans(bow(ActionNote(0, 5000, 62))), 200, 32, 5)
+    hard, soft = (
+        legato.cents(tone, Style(), time, 44_100, hard=force, vibrato=False, drift=np.zeros(200))
+        for force in (1.0, 0.0)
+    )
+    assert -20 < hard[0] < -5
+    assert np.abs(hard[time > 0.08]).max() < 0.5
+    assert not soft.any()
