@@ -114,7 +114,7 @@ def _fits_over(tune: Tune, order: tuple[int, ...], n: int, bar: OpenBar) -> bool
         return False
     after = tune.measures[order[n + 1]]
     room = bar.full - pickup.length
-    return after.length >= after.meter.bar and 0 < room and all(note.start < room for note in before.notes)
+    return after.length >= after.meter.bar and room > 0 and all(note.start < room for note in before.notes)
 
 
 def pickup_of(tune: Tune, index: int) -> Fraction:

@@ -13,8 +13,9 @@ from dataclasses import replace
 from underbow.errors import Fault, InputError
 from underbow.theory.meter import note_value
 from underbow.tune._bars import uneven, written_numbers
-from underbow.tune.abc_builder import FREE_METER, MOST_WRITTEN, TooLongError, TuneBuilder, header_text, joined_text
+from underbow.tune.abc_builder import MOST_WRITTEN, TooLongError, TuneBuilder, header_text, joined_text
 from underbow.tune.abc_finish import finish
+from underbow.tune.abc_header import FREE_METER
 from underbow.tune.abc_notes import Accidentals
 from underbow.tune.abc_repeats import MOST_PLAYED, TooManyMeasuresError, order_of
 from underbow.tune.abc_text import LineIndex, Told, TuneText, tunes_of
@@ -24,7 +25,7 @@ from underbow.tune.tune import Tune
 def read_abc(
     text: str, *, file: str = "", accidentals: Accidentals = "pitch", jumps: bool = True, strict: bool = False
 ) -> tuple[Tune, ...]:
-    """Read every tune of an ABC text.
+    r"""Read every tune of an ABC text.
 
     Parameters
     ----------
@@ -51,7 +52,7 @@ def read_abc(
     InputError
         If ``strict``, with everything that was told.
 
-    >>> tune, = read_abc("X:1\\nT:Two bars\\nM:2/4\\nL:1/8\\nK:D\\n|:dA FA|1 d2 d2:|2 d4|]")
+    >>> tune, = read_abc("X:1\nT:Two bars\nM:2/4\nL:1/8\nK:D\n|:dA FA|1 d2 d2:|2 d4|]")
     >>> tune.order, [note.midi for note in tune.melody().notes]
     ((0, 1, 0, 2), [74, 69, 66, 69, 74, 74, 74, 69, 66, 69, 74])
     """

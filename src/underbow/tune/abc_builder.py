@@ -8,19 +8,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from fractions import Fraction
 
 from underbow.theory.chord import Chord
-from underbow.theory.key import Key
-from underbow.theory.meter import Meter, Tempo
-from underbow.tune import abc_fields as fields
-from underbow.tune.abc_draft import Draft, Event
+from underbow.tune.abc_draft import Event
+from underbow.tune.abc_header import FREE_METER, FieldReader
 from underbow.tune.abc_lexer import Sign, bar_line, signs
-from underbow.tune.abc_notes import MARKS, Accidentals, NoteReader
+from underbow.tune.abc_notes import MARKS, Accidentals
 from underbow.tune.abc_text import Line, Music, Told, TuneText, body_field, field_of
 
 MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
-FREE_METER = Meter((4,), 4)
 _OPENS_NOTHING = re.compile(r'(?:"[^"\n]*"|[^\]|"\n])*\|')
 _MAIL = re.compile(r"=3D|=20$|=$")
 _NO_CHORD = re.compile(r"N\.?C\.?", re.IGNORECASE)
@@ -37,34 +33,18 @@ class TooLongError(Exception):
     """The tune is beyond the stated limit."""
 
 
-class TuneBuilder:
+class TuneBuilder(FieldReader):
     """Reads the lines of one tune into draft measures and what its header says."""
 
     def __init__(self, told: Told, accidentals: Accidentals) -> None:
-        self.told = told
-        self.notes = NoteReader(told, accidentals)
-        self.texts: dict[str, list[str]] = {}
-        self.key = Key.parse("C")
-        self.meter: Meter | None = None
-        self.unit: Fraction | None = None
-        self.tempo: Tempo | None = None
-        self.parts: tuple[str, ...] = ()
-        self.measures: list[Draft] = []
-        self.first_voice: str | None = None
-        self.silent = False  # inside another voice, or an overlay
-        self.overlay = False
-        self.in_body = self.mailed = False
-        self.key_line = -1  # where the header's K: stands
+        super().__init__(told, accidentals)
         self.is_free = False  # settled at the end: no measure has a meter
-        self.has_key = self.has_meter = self.written_unit = False
-        self.first_unit = Fraction(1, 2)
-        self.ending: tuple[int, ...] = ()
+        self.mailed = False
+        self.key_line = -1  # where the header's K: stands
         self.last_ending: tuple[int, ...] = ()
         self.after_bar = -1  # where the last bar line ended, for |1
         self.line_start = False
         self.count = 0
-        self.notes.key = self.key
-        self.m = Draft(self.key, FREE_METER, 0)
 
     # -- lines ------------------------------------------------------------------------------------------------------
 
@@ -102,8 +82,8 @@ class TuneBuilder:
                 if text.strip():
                     self.told.assume("a line before K: that is no field; left out", line.start)
                 return
-            self._begin_body(line.start)
-        if self.mailed and (text := self._mail(text, line.start, music)) is None:
+            self.begin_body(line.start)
+        if self.mailed and self._mail(text, line.start, music):
             return
         if text.endswith("\\"):
             music.add(text[:-1].rstrip(" \t\\"), line.start)
@@ -115,11 +95,11 @@ class TuneBuilder:
             elif not self.m.empty:
                 self.m.new_line = True
 
-    def _mail(self, text: str, start: int, music: Music) -> str | None:
+    def _mail(self, text: str, start: int, music: Music) -> bool:
         """Read through the signs that mail programs once put into text (RFC 2045, quoted-printable)."""
         found = [match for match in re.finditer(_MAIL, text) if match[0] != "=20" or match.end() == len(text)]
         if not found:
-            return text
+            return False
         at = 0
         for match in found:
             music.add(text[at : match.start()] + ("=" if match[0] == "=3D" else ""), start + at)
@@ -128,135 +108,7 @@ class TuneBuilder:
         if found[-1][0] != "=":
             music.add(text[at:], start + at)
             self._flush(music)
-        return None
-
-    def _begin_body(self, place: int) -> None:
-        self.in_body = True
-        if not self.has_key:
-            self.told.assume("no K: line before the notes; read as C major (write its key, such as K:D)", place)
-        self._in_force()
-        self.first_unit = self.notes.unit
-
-    def _in_force(self) -> None:
-        """Let the notes to come know what the fields say."""
-        self.notes.key = self.key
-        self.notes.meter = self.meter
-        self.notes.unit = self.unit if self.unit is not None else fields.default_unit(self.meter)
-        if self.m.empty:
-            self.m.key = self.key
-            self.m.meter = self.meter or FREE_METER
-
-    def directive(self, text: str, place: int) -> None:
-        """Read a ``%%`` line: one of them bears on sound."""
-        words = text.split()
-        if len(words) > 1 and words[0] == "propagate-accidentals" and words[1] in ("pitch", "octave", "not"):
-            self.notes.accidentals = words[1]  # type: ignore[assignment]
-        elif words:
-            self.told.pass_over(f"%%{words[0]} does not bear on the melody", place)
-
-    # -- fields -----------------------------------------------------------------------------------------------------
-
-    def field(self, letter: str, value: str, begin: int, start: int) -> None:
-        """Apply an information field, of a line or inline."""
-        place = start + begin
-        if letter in "TCRSONZBDFGHA":
-            if letter == "R" or not (self.in_body and letter != "T"):
-                self.texts.setdefault(letter, []).append(fields.plain_text(value))
-        elif letter == "K":
-            self._key(value, place)
-        elif letter == "M":
-            self._meter(value, place)
-        elif letter in "LQ":
-            self._unit_or_tempo(letter, value, place)
-        elif letter == "P":
-            self._part(value, place)
-        elif letter == "V":
-            self._voice(value, place)
-        elif letter == "U":
-            self._user_mark(value, place)
-        elif letter == "I":
-            self.directive(value.strip(), place)
-        elif letter == "m":
-            self.told.assume("m: macros are not carried out; the sign is read as it stands", place)
-        elif letter == "X":
-            self.texts.setdefault("X", []).append(value.strip())
-        elif letter not in "wWrs+":
-            self.told.pass_over(f"{letter}: is no field of ABC", place)
-
-    def _key(self, value: str, place: int) -> None:
-        if self.silent:
-            return
-        found = fields.key_field(value, self.key)
-        if found.odd:
-            read = f"read as {found.key}" if found.key else "left out"
-            self.told.assume(f"{found.odd!r} is no key or mode; {read}", place)
-        if found.key is not None:
-            self.key = found.key
-            self.has_key = True
-        if found.octaves or found.semitones or found.key is not None:
-            self.notes.shift = (found.octaves, found.semitones)
-        if not self.in_body:
-            self.in_body = self.has_key = True
-        self._in_force()
-
-    def _meter(self, value: str, place: int) -> None:
-        try:
-            meter = fields.meter_field(value)
-        except ValueError as fault:
-            self.told.assume(f"{fault}; the meter before it goes on", place)
-            return
-        if not self.silent:
-            self.meter, self.has_meter = meter, True
-            if self.in_body and self.unit is None:  # a later M: does not change L: (section 3.1.7)
-                self.unit = self.notes.unit
-            self._in_force()
-
-    def _unit_or_tempo(self, letter: str, value: str, place: int) -> None:
-        if self.silent:
-            return
-        try:
-            if letter == "L":
-                self.unit = fields.unit_field(value)
-                self.written_unit = True
-                self._in_force()
-                return
-            tempo = fields.tempo_field(value, self.unit if self.unit is not None else fields.default_unit(self.meter))
-        except ValueError as fault:
-            self.told.assume(f"{fault}; left out", place)
-            return
-        if tempo is not None:
-            self.tempo = self.tempo or tempo
-            self.m.tempo = tempo
-
-    def _part(self, value: str, place: int) -> None:
-        value = value.strip()
-        if self.in_body:
-            if not self.m.empty:
-                self._close()
-            self.m.part = re.sub(r"[.\s]", "", value)[:20]
-            return
-        try:
-            self.parts = fields.parts_field(value)
-        except ValueError as fault:
-            self.told.assume(f"{fault}; the tune is played as it stands", place)
-
-    def _voice(self, value: str, place: int) -> None:
-        name = (value.split() or [""])[0]
-        if self.first_voice is None:
-            self.first_voice = name
-        if not self.in_body:
-            return
-        self.overlay = False
-        self.silent = name != self.first_voice
-        if self.silent:
-            self.told.pass_over(f"voice {name} was left out: the first voice, {self.first_voice}, is the melody", place)
-
-    def _user_mark(self, value: str, place: int) -> None:
-        sign, equals, meaning = (part.strip() for part in value.partition("="))
-        if equals and re.fullmatch(r"[H-Wh-w~]", sign):
-            self.notes.user_marks[sign] = meaning.strip("!+") if meaning[:1] in "!+" else ""
-        else:
-            self.told.pass_over("U: line that can't be read", place)
+        return True
 
     # -- music ------------------------------------------------------------------------------------------------------
 
@@ -304,7 +156,7 @@ class TuneBuilder:
             self.told.assume(f"{sign.text!r} is no number of bars to rest; read as one", place)
         for i in range(bars or 1):
             if i:
-                self._close()
+                self.close_measure()
             self._add(Event((self.meter or FREE_METER).bar, source=(place, place + len(sign.text))))
         self.notes.last = None
 
@@ -404,10 +256,12 @@ class TuneBuilder:
         if line.invisible:
             return
         self.notes.new_bar()
-        signs_here = {name for name, at in self.m.jumps.items() if at == len(self.m.events) and name in ("segno", "coda")}
+        signs_here = {
+            name for name, at in self.m.jumps.items() if at == len(self.m.events) and name in ("segno", "coda")
+        }
         if not self.m.empty or self.m.ending_start:
             here = self.m.jumps
-            self._close()
+            self.close_measure()
             for name in signs_here:  # over the bar line: what they mark begins after it
                 del here[name]
                 self.m.jumps[name] = 0
@@ -422,16 +276,11 @@ class TuneBuilder:
         if line.ends or line.starts or line.final:
             self.ending = self.m.ending = ()
 
-    def _close(self) -> None:
-        """End the measure in hand and begin the next one."""
-        self.measures.append(self.m)
-        self.m = Draft(self.key, self.meter or FREE_METER, 0, ending=self.ending)
-
     def _on_ending(self, sign: Sign, place: int) -> None:
         numbers = _numbers(sign.text)
         if not self.m.empty:
             self.told.assume(f"{sign.text!r} stands inside a bar; a bar line was assumed before it", place)
-            self._close()
+            self.close_measure()
             self.notes.new_bar()
         if not numbers:
             self.told.assume(f"{sign.text!r} is no ending; left out", place)
@@ -472,7 +321,7 @@ class TuneBuilder:
         if self.notes.bracket is not None:
             self._add(self.notes.close_bracket("]", self.notes.bracket_start))
         if not self.m.empty or (self.m.ending_start and self.measures):
-            self._close()
+            self.close_measure()
 
 
 def _numbers(text: str) -> tuple[int, ...]:

@@ -50,7 +50,9 @@ class Draft:
     ending_start: bool = False
     final: str = ""
     new_line: bool = False
-    jumps: dict[str, int] = field(default_factory=dict)  # fine, segno, coda, to coda, D.C., D.S. ..., before which event
+    jumps: dict[str, int] = field(
+        default_factory=dict
+    )  # fine, segno, coda, to coda, D.C., D.S. ..., before which event
     section: str = ""
     fixed: Fraction | None = None
 

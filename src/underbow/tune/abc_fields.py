@@ -15,10 +15,11 @@ from underbow.theory.pitch import PitchClass
 MOST_PARTS = 1000
 _KEY = re.compile(r"([A-Ga-g])\s*([#b♯♭]?)\s*(exp\b|[A-Za-z]*)(.*)", re.DOTALL)
 _ACCIDENTAL = re.compile(r"(?<![\w=])(\^\^|\^|__|_|=)([A-Ga-g])(?![\w=])")
-_CLEFS = re.compile(r"\b(treble|alto|tenor|bass|perc|none|clef=\S*)([+-]8)?\b|([+-]8)\b")
+_CLEFS = re.compile(r"(?:treble|alto|tenor|bass|perc|none)\d?(?:[+-]8)?|[+-]8")
+_OCTAVE = re.compile(r"(?<![\w])(?:clef=)?(?:[a-z]+\d?)?([+-])8\b")
+_GIVEN = re.compile(r"\b\w+=\S*")
 _SETTING = re.compile(r"\b(octave|transpose)\s*=\s*(-?\d{1,2})\b")
-_KNOWN = re.compile(r"(?:clef|middle|m|octave|transpose|t|stafflines|staffscale|style|name|nm|sname|snm|merge|stem|up|dn|dyn|gchords?)=?\S*",
-                    re.IGNORECASE)  # fmt: skip
+_WORDS = ("up", "down", "merge", "stem", "stems")  # print only
 _ALTER = {"^^": 2, "^": 1, "__": -2, "_": -1, "=": 0}
 _FRACTION = re.compile(r"(\d{1,4})\s*/\s*(\d{1,4})")
 _QUOTED = re.compile(r'"[^"]*"?')
@@ -50,50 +51,61 @@ def key_field(value: str, before: Key) -> KeyField:
     [-1, 0, -1, 1]
     """
     value = value.strip()
+    octaves, semitones = _shift(value)
+    altered = {letter.upper(): _ALTER[sign] for sign, letter in _ACCIDENTAL.findall(value)}
+    rest = _ACCIDENTAL.sub(" ", _GIVEN.sub(" ", value)).strip()
+    key, odd = _named(rest, altered, before) if rest else (None, "")
+    if not value or (key is None and altered):  # an empty K: has no signature; accidentals alone change the key before
+        key = _key(before.tonic, before.mode, dict(before.altered) | altered) if value else Key(PitchClass("C"))
+    return KeyField(key, octaves, semitones, odd)
+
+
+def _shift(value: str) -> tuple[int, int]:
+    """Octaves and semitones that a clef and its settings move the notes by (section 4.6)."""
     octaves, semitones = 0, 0
     for name, number in _SETTING.findall(value):
         if name == "octave":
             octaves += max(-4, min(4, int(number)))
         else:
             semitones += max(-36, min(36, int(number)))
-    for clef in _CLEFS.finditer(value):
-        octaves += {"+8": 1, "-8": -1}.get(clef[2] or clef[3] or "", 0)
-    altered = {letter.upper(): _ALTER[sign] for sign, letter in _ACCIDENTAL.findall(value)}
-    rest = _ACCIDENTAL.sub(" ", value)
-    if rest.startswith(("HP", "Hp")):  # the pipes sound F sharp and C sharp, whether the signature is printed (Hp) or not
-        return KeyField(_key(PitchClass("A"), "mixolydian", altered), octaves, semitones)
-    if not rest.strip() or rest.strip().lower().startswith("none"):
-        return KeyField(_key(PitchClass("C"), "major", altered) if not altered or rest else None, octaves, semitones)
-    match = _KEY.fullmatch(rest.strip())
-    if match is None or _KNOWN.match(rest.strip()) or _CLEFS.match(rest.strip()):
-        key = _key(before.tonic, before.mode, dict(before.altered) | altered) if altered else None
-        known = bool(_KNOWN.match(rest.strip()) or _CLEFS.match(rest.strip()))
-        return KeyField(key, octaves, semitones, "" if known else rest.strip())
+    for sign in _OCTAVE.findall(value):
+        octaves += 1 if sign == "+" else -1
+    return octaves, semitones
+
+
+def _named(rest: str, altered: dict[str, int], before: Key) -> tuple[Key | None, str]:
+    """Read a key's name: the key, None where there is none, and what made no sense."""
+    if rest.startswith(
+        ("HP", "Hp")
+    ):  # the pipes sound F sharp and C sharp, whether the signature is printed (Hp) or not
+        return _key(PitchClass("A"), "mixolydian", altered), ""
+    if rest.lower().startswith("none"):
+        return _key(PitchClass("C"), "major", altered), ""
+    match = _KEY.fullmatch(rest)
+    if match is None or _is_setting(rest.split(maxsplit=1)[0]):
+        return None, "" if _is_setting(rest.split(maxsplit=1)[0]) else rest
     tonic = PitchClass.parse(match[1] + match[2])
-    word, tail = match[3], match[4]
-    odd = ""
+    word = match[3]
     if word == "exp":
-        plain = _key(tonic, "major", {})
-        return KeyField(_key(plain.tonic, "major", dict.fromkeys("CDEFGAB", 0) | altered), octaves, semitones)
-    if word == "M":  # capitals do not count (section 3.1.14), so this is minor; but it may have been meant otherwise
-        return KeyField(_key(tonic, "minor", altered), octaves, semitones, value)
+        return _key(tonic, "major", dict.fromkeys("CDEFGAB", 0) | altered), ""
     mode = _mode(word)
-    if mode is None:
-        mode = "major"
-        odd = "" if _KNOWN.fullmatch(word) or _CLEFS.fullmatch(word) else word
-    for extra in tail.split():
-        if not (_KNOWN.fullmatch(extra) or _CLEFS.fullmatch(extra)):
-            odd = odd or extra
+    # A bare M is minor, for capitals do not count (section 3.1.14); but it may have been meant otherwise.
+    odd = word if word == "M" or (mode is None and not _is_setting(word)) else ""
+    odd = odd or next((extra for extra in match[4].split() if not _is_setting(extra)), "")
     try:
-        return KeyField(_key(tonic, mode, altered), octaves, semitones, odd)
+        return _key(tonic, mode or "major", altered), odd
     except ValueError:
-        return KeyField(None, octaves, semitones, value)
+        return None, rest
+
+
+def _is_setting(word: str) -> bool:
+    return bool(_CLEFS.fullmatch(word)) or word in _WORDS
 
 
 def _mode(word: str) -> str | None:
     if not word:
         return "major"
-    if word in ("m", "min"):
+    if word in ("m", "M"):
         return "minor"
     three = word[:3].lower()
     if len(three) < 3:
@@ -204,9 +216,9 @@ def parts_field(value: str) -> tuple[str, ...]:
 
 
 def plain_text(value: str) -> str:
-    """Read a title or a name: TeX accents and entities become letters (section 8.2), control characters go.
+    r"""Read a title or a name: TeX accents and entities become letters (section 8.2), control characters go.
 
-    >>> plain_text(r"Se\\'an \\"Og &eacute;")
+    >>> plain_text(r"Se\'an \"Og &eacute;")
     'Seán Ög é'
     """
     if "\\" in value:

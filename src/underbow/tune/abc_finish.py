@@ -10,8 +10,9 @@ from fractions import Fraction
 
 from underbow.theory.chord import Chord
 from underbow.theory.meter import Meter, note_value
-from underbow.tune.abc_builder import FREE_METER, TuneBuilder
+from underbow.tune.abc_builder import TuneBuilder
 from underbow.tune.abc_draft import Draft, Event
+from underbow.tune.abc_header import FREE_METER
 from underbow.tune.abc_text import Told
 
 _MOST = Fraction(3, 5)  # the share of bars that makes a habit
@@ -45,11 +46,13 @@ def _find_unit(builder: TuneBuilder) -> None:
     """Where no L: is written and the bars come out at half or twice the meter, it was meant otherwise than by default."""
     length, habit = _usual(builder.measures)
     bar = builder.measures[0].meter.bar
-    if builder.is_free or not habit or length * 2 != bar and length != bar * 2:
+    if builder.is_free or not habit or bar not in (length * 2, length / 2):
         return
     factor = bar / length
     unit = builder.first_unit * factor
-    builder.told.assume(f"no L: line; the bars fit M:{builder.measures[0].meter} with L:{note_value(unit)}, which was taken")
+    builder.told.assume(
+        f"no L: line; the bars fit M:{builder.measures[0].meter} with L:{note_value(unit)}, which was taken"
+    )
     for draft in builder.measures:
         for event in draft.events:
             event.length *= factor
@@ -100,7 +103,9 @@ def _with_bar_lines(measures: list[Draft], told: Told) -> list[Draft]:
         out += pieces
     for draft in cut[:3]:
         times = draft.length / draft.meter.bar
-        told.assume(f"a bar of {float(times):g} times its meter; the bar lines that are missing were put in", draft.place)
+        told.assume(
+            f"a bar of {float(times):g} times its meter; the bar lines that are missing were put in", draft.place
+        )
     if len(cut) > 3:
         told.assume(f"{len(cut) - 3} more bars of several times their meter were divided likewise")
     return out
@@ -186,7 +191,9 @@ def _letters_for_sections(measures: list[Draft], told: Told) -> None:
     if names != [_letter(i) for i in range(len(names))] or names[-1] > "G":
         return
     if all(at == 0 and (n == 0 or _edge(measures, n)) for n, at, _ in found):
-        told.assume(f'"{names[0]}" to "{names[-1]}" stand once each at the beginning of a section; read as its name, not a chord')
+        told.assume(
+            f'"{names[0]}" to "{names[-1]}" stand once each at the beginning of a section; read as its name, not a chord'
+        )
         for n, _, chord in found:
             measures[n].chords.clear()
             measures[n].part = str(chord if isinstance(chord, Chord) else "")

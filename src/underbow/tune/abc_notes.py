@@ -141,11 +141,7 @@ class NoteReader:
     def grace(self, text: str, place: int) -> None:
         """Read graces: they take no time of the melody (section 4.12)."""
         inside = text.strip("{}/ ")
-        pitches = []
-        for sign in signs(inside):
-            if sign.kind == "note":
-                pitches.append(self.pitch(sign.text, place)[0])
-        self.graces += tuple(pitches)
+        self.graces += tuple(self.pitch(sign.text, place)[0] for sign in signs(inside) if sign.kind == "note")
 
     def tuplet(self, text: str, place: int) -> None:
         """Read ``(p:q:r`` (section 4.13)."""
@@ -158,7 +154,9 @@ class NoteReader:
             self.told.assume(f"{text!r} is no tuplet that can be played; the notes are read as they stand", place)
             return
         if self.tuplet_now is not None:
-            self.told.assume("a tuplet inside another, which the standard does not know; the earlier one ends here", place)
+            self.told.assume(
+                "a tuplet inside another, which the standard does not know; the earlier one ends here", place
+            )
         self.tuplet_now = [p, q, r]
 
     def break_rhythm(self, text: str, place: int) -> None:
@@ -214,7 +212,9 @@ class NoteReader:
                 event.length *= _share(-self.broken)
             else:
                 sign = (">" if self.broken > 0 else "<") * abs(self.broken)
-                self.told.assume(f"{sign} between notes of unequal length; they are played as written", self.broken_place)
+                self.told.assume(
+                    f"{sign} between notes of unequal length; they are played as written", self.broken_place
+                )
         self.broken = 0
         event.shift = self.shift
         if event.pitches:

@@ -2,8 +2,8 @@
 
 By the ABC standard 2.1, sections 3.1.9 and 4.8 to 4.10. A ``:|`` without ``|:`` goes back to the latest of: the start of the
 tune (or part), the latest double bar, the latest end of a repeat. ``|::`` is played three times. An ending lasts to the next
-ending or to a ``||``, ``:|``, ``|]``, ``|:``. A second ending that is closed by ``:|`` is not played once more. D.C. and D.S. are obeyed
-once, after all repeats, and without repeating again (common practice, no source).
+ending or to a ``||``, ``:|``, ``|]``, ``|:``. A second ending that is closed by ``:|`` is not played once more. D.C. and D.S.
+are obeyed once, after all repeats, and without repeating again (common practice, no source).
 """
 
 from __future__ import annotations
@@ -204,7 +204,9 @@ def _with_jumps(measures: list[Draft], order: list[int], say: Say) -> list[int]:
     straight = _straight(measures, order, target)
     last = len(order) - 1 - order[::-1].index(jump)
     codas = [i for i, m in enumerate(measures) if "coda" in m.jumps and i > jump]
-    leave = next((n for n, i in enumerate(straight) if measures[i].jumps.keys() & {"to coda", "coda"} and i <= jump), None)
+    leave = next(
+        (n for n, i in enumerate(straight) if measures[i].jumps.keys() & {"to coda", "coda"} and i <= jump), None
+    )
     if word.endswith("al coda") or (codas and leave is not None):
         if not codas or leave is None:
             say(f"{word} without the coda signs that it needs; not carried out", place)

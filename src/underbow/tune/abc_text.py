@@ -1,7 +1,7 @@
-"""The text of an ABC file: lines, comments, continuations, and where one tune ends and the next begins.
+r"""The text of an ABC file: lines, comments, continuations, and where one tune ends and the next begins.
 
 The file structure is that of the ABC standard 2.1, section 2: a tune begins at its ``X:`` line and ends at an empty line;
-what stands between tunes is free text. Every piece keeps its place in the original text, also where a ``\\`` joins lines
+what stands between tunes is free text. Every piece keeps its place in the original text, also where a ``\`` joins lines
 (section 6.1.1), so that a fault can be told with line and column and a symbol can be written back where it belongs.
 """
 
@@ -86,9 +86,9 @@ class Told:
 
 
 class LineIndex:
-    """Finds the line and column of a place in a text, both counted from 1.
+    r"""Finds the line and column of a place in a text, both counted from 1.
 
-    >>> LineIndex("X:1\\nK:G\\nGAB").at(9)
+    >>> LineIndex("X:1\nK:G\nGAB").at(9)
     (3, 2)
     """
 

@@ -64,7 +64,7 @@ def load_tune(
     accidentals: Accidentals = "pitch",
     strict: bool = False,
 ) -> Tune:
-    """Read one tune of a file or of an ABC text.
+    r"""Read one tune of a file or of an ABC text.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def load_tune(
     InputError
         Also where the choice is not clear, or the tune holds no note.
 
-    >>> load_tune("X:1\\nT:One\\nK:D\\nd4|\\n\\nX:2\\nT:Two\\nK:G\\ng4|", title="two").key.tonic.letter
+    >>> load_tune("X:1\nT:One\nK:D\nd4|\n\nX:2\nT:Two\nK:G\ng4|", title="two").key.tonic.letter
     'G'
     """
     name = file or ("" if isinstance(source, str) and "\n" in source else str(source))

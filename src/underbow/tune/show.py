@@ -1,0 +1,249 @@
+"""Showing a tune that was read: as JSON, as text for a terminal, and a book's list of tunes. Pure functions, no printing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from underbow.theory.key import Key
+from underbow.theory.pitch import LETTERS, PitchClass
+from underbow.theory.progression import ChordSpan
+from underbow.tune.tune import Bar, Melody, MelodyNote, Tune
+
+LEAST_WIDTH = 40
+
+
+def tune_json(tune: Tune) -> dict[str, object]:
+    r"""Give what was read, repeats written out.
+
+    Returns
+    -------
+    dict
+        Positions and lengths are quarter notes as text such as ``"1/2"``; ``chords`` and ``bars`` in the order played.
+
+    >>> from underbow.tune.abc import read_abc
+    >>> tune, = read_abc('X:7\nT:Try\nM:2/4\nL:1/8\nQ:1/4=96\nK:G\n"G"G2B2|"D7"A4|]')
+    >>> shown = tune_json(tune)
+    >>> shown["title"], shown["key"], shown["pickup"], shown["notes"][0]
+    ('Try', 'G', '0', {'start': '0', 'length': '1', 'midi': 67, 'name': 'G4'})
+    >>> shown["chords"][1], shown["sections"]
+    ({'start': '2', 'length': '2', 'chord': 'D7'}, [{'name': 'A', 'first_bar': 1, 'bars': 2}])
+    """
+    melody = tune.melody()
+    return {
+        "title": tune.title,
+        "number": tune.number,
+        "composer": tune.composer,
+        "rhythm": tune.rhythm,
+        "key": str(tune.key),
+        "meter": str(tune.meter),
+        "free": tune.free,
+        "tempo": None if tune.tempo is None else {"beat": tune.tempo.beat_name, "count": float(tune.tempo.count)},
+        "pickup": str(melody.pickup),
+        "length": str(melody.length),
+        "form": form(melody),
+        "notes": [_note_json(note) for note in melody.notes],
+        "chords": [
+            {"start": str(span.start), "length": str(span.length), "chord": str(span.chord) if span.chord else None}
+            for span in melody.chords
+        ],
+        "bars": [
+            {"bar": bar.number, "start": str(bar.start), "length": str(bar.length), "section": bar.section}
+            for bar in melody.bars
+        ],
+        "sections": [{"name": s.name, "first_bar": s.first_bar, "bars": s.bars} for s in melody.sections],
+        "told": [str(fault) for fault in tune.told],
+        "passed_over": [str(fault) for fault in tune.passed_over],
+    }
+
+
+def _note_json(note: MelodyNote) -> dict[str, object]:
+    shown: dict[str, object] = {
+        "start": str(note.start),
+        "length": str(note.length),
+        "midi": note.midi,
+        "name": str(note.pitch),
+    }
+    if note.bow:
+        shown["bow"] = note.bow
+    if note.slurred:
+        shown["slurred"] = True
+    if note.under:
+        shown["under"] = [pitch.midi for pitch in note.under]
+    if note.graces:
+        shown["graces"] = [pitch.midi for pitch in note.graces]
+    if note.marks:
+        shown["marks"] = list(note.marks)
+    return shown
+
+
+def form(melody: Melody) -> str:
+    r"""The sections as played: ``AABB``; with spaces where a name is longer than a letter.
+
+    >>> from underbow.tune.abc import read_abc
+    >>> form(read_abc("X:1\nM:2/4\nL:1/8\nK:G\n|:G4|B4:|d4|g4:|")[0].melody())
+    'AABB'
+    """
+    names = [section.name for section in melody.sections]
+    return ("" if all(len(name) == 1 for name in names) else " ").join(names)
+
+
+def book_text(tunes: Sequence[Tune], width: int = 80) -> str:
+    r"""List the tunes of a book: number, title, rhythm, meter and key, a line each.
+
+    >>> from underbow.tune.abc import read_abc
+    >>> print(book_text(read_abc("X:1\nT:One\nR:jig\nM:6/8\nK:D\nd6|\n\nX:12\nT:Two\nM:C\nK:Em\ne8|")))
+     1  One  jig  6/8  D
+    12  Two       C    Em
+    """
+    rows = [
+        (str(t.number), t.title or "(no title)", t.rhythm, "" if t.free else str(t.meter), str(t.key)) for t in tunes
+    ]
+    widths = [max((len(row[i]) for row in rows), default=0) for i in range(5)]
+    widths[1] = min(widths[1], max(width - sum(widths) + widths[1] - 8, 8))
+    lines = []
+    for number, title, rhythm, meter, key in rows:
+        short = title if len(title) <= widths[1] else title[: widths[1] - 1] + "…"
+        line = f"{number:>{widths[0]}}  {short:<{widths[1]}}  {rhythm:<{widths[2]}}  {meter:<{widths[3]}}  {key}"
+        lines.append(line.rstrip())
+    return "\n".join(lines)
+
+
+def tune_text(tune: Tune, width: int = 80) -> str:
+    """Show a tune in a terminal: what it is, and its melody as a picture, four bars or so a line, chords above.
+
+    The picture has a row for every note name of the key between the lowest and the highest note; a note is drawn at its start
+    and ``─`` while it lasts; one that the key does not have is drawn as its accidental. Sections that come again are drawn once.
+    """
+    width = max(width, LEAST_WIDTH)
+    melody = tune.melody()
+    head = [tune.title or "(no title)"]
+    facts = [f"key {tune.key}", "free meter" if tune.free else f"meter {tune.meter}"]
+    if tune.rhythm:
+        facts.insert(0, tune.rhythm)
+    if tune.tempo:
+        facts.append(f"tempo {tune.tempo}")
+    if melody.sections:
+        facts.append(f"form {form(melody)}")
+        facts.append(f"{sum(section.bars for section in melody.sections)} bars")
+    if melody.pickup:
+        facts.append("with a pickup")
+    lines = [*head, ", ".join(facts), ""]
+    for name, bars in _shown_sections(melody):
+        lines += _section_lines(name, bars, melody, width)
+    lines += [f"! {fault}" for fault in tune.told]
+    return "\n".join(lines).rstrip()
+
+
+def _shown_sections(melody: Melody) -> list[tuple[str, list[Bar]]]:
+    """Each section once, with its bars; the pickup goes with the first."""
+    out: list[tuple[str, list[Bar]]] = []
+    seen: set[str] = set()
+    by_number = {bar.number: bar for bar in melody.bars}
+    for section in melody.sections:
+        if section.name in seen:
+            continue
+        seen.add(section.name)
+        bars = [by_number[section.first_bar + i] for i in range(section.bars)]
+        if section.first_bar == 1 and 0 in by_number:
+            bars.insert(0, by_number[0])
+        out.append((section.name, bars))
+    return out
+
+
+def _section_lines(name: str, bars: list[Bar], melody: Melody, width: int) -> list[str]:
+    """Draw a section, as many bars a line as fit."""
+    step = _step(bars, width)
+    lines: list[str] = []
+    row: list[Bar] = []
+    used = 0
+    for bar in bars:
+        columns = _columns(bar.length, step) + 1
+        if row and (used + columns > width - 8 or (len(row) - (row[0].number == 0)) >= 4):
+            lines += _row_lines(row, melody, step, name if not lines else "")
+            row, used = [], 0
+        row.append(bar)
+        used += columns
+    if row:
+        lines += _row_lines(row, melody, step, name if not lines else "")
+    return lines
+
+
+def _step(bars: list[Bar], width: int) -> Fraction:
+    """Quarters a column: an eighth where four bars fit, more or less where that suits the width."""
+    longest = max(bar.length for bar in bars) or Fraction(1)
+    for step in (Fraction(1, 4), Fraction(1, 2), Fraction(1)):
+        if 4 * (_columns(longest, step) + 1) <= width - 8:
+            return step
+    return Fraction(1, 2) if _columns(longest, Fraction(1, 2)) + 1 <= width - 8 else longest / max(width - 10, 1)
+
+
+def _columns(length: Fraction, step: Fraction) -> int:
+    return max(-(-length // step), 1)
+
+
+def _row_lines(bars: list[Bar], melody: Melody, step: Fraction, name: str) -> list[str]:
+    """Draw some bars: chords, the notes by height, the numbers of the bars."""
+    notes = [note for note in melody.notes if bars[0].start <= note.start < bars[-1].end]
+    heights = sorted({note.pitch.steps for note in notes}, reverse=True)
+    rows = list(range(heights[0], heights[-1] - 1, -1)) if heights else []
+    where: dict[Bar, int] = {}
+    at = 0
+    for bar in bars:
+        where[bar] = at
+        at += _columns(bar.length, step) + 1
+    grid = {height: [" "] * at for height in rows}
+    for bar in bars:
+        end = where[bar] + _columns(bar.length, step)
+        for height in rows:
+            grid[height][end] = "│"
+        for note in notes:
+            if bar.start <= note.start < bar.end:
+                first = where[bar] + int((note.start - bar.start) / step)
+                last = where[bar] + int((min(note.end, bar.end) - bar.start - step / 64) / step)
+                for column in range(first, min(last, end - 1) + 1):
+                    grid[note.pitch.steps][column] = _head(note, bar.key) if column == first else "─"
+    chords = _chord_line(bars, melody.chords, where, step, at)
+    numbers = [" "] * (at + 8)
+    for bar in bars:
+        for i, char in enumerate(str(bar.number) if bar.number else ""):
+            numbers[where[bar] + i] = char
+    label = name[:5]
+    lines = [f"{label:<6}{chords}".rstrip()] if chords.strip() or label else []
+    lines += [f"{_row_name(height, bars[0].key):<4} │{''.join(grid[height])}".rstrip() for height in rows]
+    lines.append(("      " + "".join(numbers)).rstrip())
+    return [*lines, ""]
+
+
+def _row_name(height: int, key: Key) -> str:
+    """Name of a row: the note that the key has there."""
+    letter = LETTERS[height % 7]
+    return f"{PitchClass(letter, key.alteration(letter))}{height // 7}"
+
+
+def _head(note: MelodyNote, key: Key) -> str:
+    """How a note begins: a dot, or its accidental where the key has another."""
+    if note.pitch.alter == key.alteration(note.pitch.letter):
+        return "●"
+    return {0: "♮", 1: "♯", 2: "x", -1: "♭", -2: "b"}[note.pitch.alter]
+
+
+def _chord_line(
+    bars: list[Bar], chords: tuple[ChordSpan, ...], where: dict[Bar, int], step: Fraction, size: int
+) -> str:
+    line = [" "] * (size + 16)
+    free = 0
+    for bar in bars:
+        for span in chords:
+            begins = bar.start <= span.start < bar.end
+            holds = span.start < bar.start < span.end and bar is bars[0]
+            if not (begins or holds):
+                continue
+            column = where[bar] + (int((span.start - bar.start) / step) if begins else 0)
+            column = max(column, free)
+            text = str(span.chord) if span.chord else "N.C."
+            for i, char in enumerate(text):
+                if column + i < len(line):
+                    line[column + i] = char
+            free = column + len(text) + 1
+    return "".join(line)
