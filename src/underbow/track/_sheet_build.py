@@ -19,7 +19,7 @@ from underbow.track._sheet_files import beside
 from underbow.track._sheet_ramp import ramp_of, too_long
 from underbow.track._sheet_table import EXPECTED, MixTable, SheetTable
 from underbow.track._sheet_tune import Source, bar_faults, tune_of
-from underbow.track.form import full_bars, in_form, only_bars, over
+from underbow.track.form import full_bars, in_form, only_bars, over, waited_out
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.mixes import PARTS, STANDARD_MIXES, Mix
 from underbow.track.ramp import Ramp
@@ -51,15 +51,18 @@ class Builder:
         progression = self._try(
             "progression", lambda: Progression.parse(table.progression) if table.progression else None
         )
-        key = self._try("key", lambda: Key.parse(table.key) if table.key else None)
+        key = self._read("key", lambda: Key.parse(table.key) if table.key else None)
         named = self._named_patterns()
-        meter = self._try("meter", lambda: Meter.parse(table.meter) if table.meter else None)
+        meter = self._read("meter", lambda: Meter.parse(table.meter) if table.meter else None)
         if table.meter is not None and table.compose is None:
             self._say("meter", "a written tune has its own; leave meter out (it is for a composed one)")
         tune = self._tune(progression, key, meter, named)
         if tune is None:
             return None
-        whole = tune.melody()
+        whole, waited = waited_out(tune.melody())
+        if waited:
+            what = f"bar {', '.join(map(str, waited))} as played, short at the end of a section: filled with a rest"
+            self._told.append(Fault(what, file=table.tune or self._file))
         if not full_bars(whole) or full_bars(whole)[-1].length <= 0:
             self._say("tune", "no full bar of music; write at least one")
             return None
@@ -69,7 +72,7 @@ class Builder:
         if melody is None:
             return None
         patterns = self._patterns(tune, melody, [section.name for section in whole.sections], named)
-        ramp = self._try("tempo", lambda: ramp_of(table.tempo, tune.meter, patterns[0][1])) if patterns else None
+        ramp = self._read("tempo", lambda: ramp_of(table.tempo, tune.meter, patterns[0][1])) if patterns else None
         if ramp is None or tuning is None or not patterns or mixes is None:
             return None
         self._limits(melody, ramp)
@@ -107,8 +110,19 @@ class Builder:
     def _say(self, where: str, what: str) -> None:
         self.faults.append(Fault(what, file=self._file, where=where))
 
+    def _read(self, where: str, read: Callable[[], T]) -> T | None:
+        """Read a value whose type says in a ValueError what it expected."""
+
+        def told() -> T:
+            try:
+                return read()
+            except ValueError as error:
+                raise InputError(str(error)) from None
+
+        return self._try(where, told)
+
     def _try(self, where: str, make: Callable[[], T]) -> T | None:
-        """Make something; what goes wrong becomes faults of that key."""
+        """Make something; what is wrong with it becomes faults of that key."""
         try:
             return make()
         except InputError as error:
@@ -117,8 +131,6 @@ class Builder:
                     self.faults.append(fault)
                 else:
                     self.faults.append(replace(fault, file=self._file, where=_within(where, fault.where)))
-        except ValueError as error:
-            self._say(where, str(error))
         return None
 
     def _tune(
@@ -233,7 +245,7 @@ class Builder:
         pinned: dict[str, str] = {}
         played = {str(span.chord) for span in melody.chords if span.chord}
         for symbol, shape in self._table.shapes.items():
-            chord = self._try("shapes", lambda symbol=symbol: Chord.parse(symbol))  # type: ignore[misc]
+            chord = self._read("shapes", lambda symbol=symbol: Chord.parse(symbol))  # type: ignore[misc]
             if chord is not None and str(chord) not in played:
                 self._say("shapes", f"{symbol} is not played; the chords are {', '.join(sorted(played))}")
             elif chord is not None:

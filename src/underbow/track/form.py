@@ -85,6 +85,29 @@ def only_bars(melody: Melody, bars: str) -> Melody:
     return _Layer(melody).laid([_Piece(n, names[n], n in starts) for n in range(first, last + 1)])
 
 
+def waited_out(melody: Melody) -> tuple[Melody, tuple[int, ...]]:
+    """Fill short bars at the end of sections with a rest, as players do who keep the beat; say which.
+
+    What is short elsewhere stays so, and so does the last bar of all.
+    """
+    begins = {section.first_bar for section in melody.sections}
+    short = tuple(
+        bar.number
+        for bar in full_bars(melody)
+        if bar.length < bar.meter.bar and bar.number + 1 in begins and _lasting(melody, bar.number + 1)
+    )
+    if not short:
+        return melody, ()
+    bars = full_bars(melody)
+    return _Layer(melody).laid([_Piece(bar.number, bar.section, bar.number in begins) for bar in bars]), short
+
+
+def _lasting(melody: Melody, number: int) -> bool:
+    """Whether a bar is whole: a short one after a short one is no pickup that was left out."""
+    bar = next(bar for bar in melody.bars if bar.number == number)
+    return bar.length >= bar.meter.bar
+
+
 def over(melody: Melody, progression: Progression) -> Melody:
     """Lay a progression under a melody: its sections under those of the same name, or all of it round and round.
 
@@ -198,9 +221,11 @@ class _Layer:
     def _length(self, piece: _Piece, following: _Piece | None, pickup: Bar | None) -> Fraction:
         """Length of a bar: one that the pickup completes is short at the very end and whole before that."""
         bar = self._bars[piece.number]
-        if piece.number == max(self._bars):
-            return bar.length if following is None else max(bar.length, bar.meter.bar)
-        if following is None and pickup is not None and pickup.length < bar.length == bar.meter.bar:
+        if following is None and piece.number == max(self._bars):
+            return bar.length
+        if following is not None:  # what is short at the end of a section is waited out
+            return max(bar.length, bar.meter.bar) if following.first else bar.length
+        if pickup is not None and pickup.length < bar.length == bar.meter.bar:
             return bar.length - pickup.length
         return bar.length
 
@@ -237,5 +262,7 @@ class _Layer:
 
 def _filled(chords: list[ChordSpan], end: Fraction) -> tuple[ChordSpan, ...]:
     """Let each chord last until the next one."""
+    if not chords:
+        return ()
     stops = [span.start for span in chords[1:]] + [end]
     return joined([replace(s, length=stop - s.start) for s, stop in zip(chords, stops, strict=True) if stop > s.start])
