@@ -17,7 +17,8 @@ import librosa
 import numpy as np
 
 from underbow.fiddle.handshape import Step, shapes_for, solve
-from underbow.fiddle.shape_cost import change_cost, cost_of, jumping
+from underbow.fiddle.shape_change import change_cost, crossing, jumping
+from underbow.fiddle.shape_cost import cost_of
 from underbow.fiddle.shape_path import path_cost
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
@@ -119,7 +120,7 @@ def reference(count=20, length=200):
 
 
 def easier():
-    print("changes        alone   path  easier  finger jumps alone -> path  shapes in G")
+    print("changes        alone   path  easier  fingers leaving their string  shapes in G")
     total = [0.0, 0.0]
     for name, text in CHANGES.items():
         alone, together, jumps = [], [], [0, 0]
@@ -135,7 +136,7 @@ def easier():
             alone.append(path_cost(steps, first))
             together.append(path_cost(steps, path))
             for i, shapes in enumerate((first, path)):
-                jumps[i] += sum(len(jumping(a, b)) for a, b in pairwise(shapes))
+                jumps[i] += sum(len(jumping(a, b) + crossing(a, b)) for a, b in pairwise(shapes))
             if key == "G":
                 example = f"{' '.join(map(str, first))} -> {' '.join(map(str, path))}"
         before, after = statistics.mean(alone), statistics.mean(together)

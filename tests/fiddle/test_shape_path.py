@@ -7,7 +7,8 @@ import pytest
 
 from underbow.errors import InputError
 from underbow.fiddle.handshape import Step, Technique, shapes_for, solve
-from underbow.fiddle.shape_cost import Weights, jumping
+from underbow.fiddle.shape_change import crossing, jumping
+from underbow.fiddle.shape_cost import Weights, cost_of
 from underbow.fiddle.shape_path import path_cost
 from underbow.fiddle.tuning import NAMED, Tuning
 from underbow.theory.chord import QUALITIES, Chord
@@ -79,17 +80,37 @@ def test_choosing_together_is_never_harder_and_often_easier_than_one_by_one():
     assert sum(points > 0.1 for points in saved) > len(saved) / 4
 
 
+def path_without(breaks, chords, pair, harder=float("inf")):
+    """Whether some path makes none of the breaks, through shapes no more than so many points harder than the easiest."""
+    reached = None
+    for chord in chords:
+        cost = {shape: cost_of(shape, chord).total for shape in shapes_for(chord, FIDDLE, pair)}
+        layer = [shape for shape in cost if cost[shape] <= min(cost.values()) + harder]
+        reached = layer if reached is None else [b for b in layer if any(not breaks(a, b) for a in reached)]
+    return bool(reached)
+
+
 @pytest.mark.parametrize("pair", PAIRS)
 @pytest.mark.parametrize("key", KEYS)
-def test_no_finger_jumps_across_strings_where_it_need_not(key, pair):
-    for text, seconds in product(COMMONEST, (0.5, 1.0, 2.0)):
+def test_no_finger_leaves_its_string_for_another_where_it_need_not(key, pair):
+    """Never a jump where there is a path without one; and not even a crossing to the next string, as high up, where there is
+    a path without one through shapes no more than two fingers harder than each chord's easiest.
+    """
+
+    def leaves(before, after):
+        return jumping(before, after) or crossing(before, after)
+
+    for text, seconds in product(COMMONEST, (0.5, 1.0, 2.0, 5.0)):
         chords = in_key(key, text)
-        reached = set(shapes_for(chords[0], FIDDLE, pair))
-        for chord in chords[1:]:
-            reached = {b for b in shapes_for(chord, FIDDLE, pair) if any(not jumping(a, b) for a in reached)}
-        solution = solve([Step(chord, seconds) for chord in chords], FIDDLE, pair)
-        assert reached, text
-        assert not any(jumping(a, b) for a, b in pairwise(solution.shapes)), (text, [str(s) for s in solution.shapes])
+        shapes = solve([Step(chord, seconds) for chord in chords], FIDDLE, pair).shapes
+        assert path_without(jumping, chords, pair)
+        assert not any(jumping(a, b) for a, b in pairwise(shapes)), (text, [str(s) for s in shapes])
+        if path_without(leaves, chords, pair, harder=2.0):
+            assert not any(leaves(a, b) for a, b in pairwise(shapes)), (text, seconds, [str(s) for s in shapes])
+
+
+def test_where_only_a_much_harder_shape_would_spare_a_crossing_the_finger_crosses():
+    assert labels("Em D") == "0-1 1-0"
 
 
 def test_the_key_of_c_keeps_its_third_finger():
@@ -102,7 +123,7 @@ def test_less_time_makes_the_hand_quieter():
         shapes = solve(played, FIDDLE, (0, 1)).shapes
         return path_cost(played, shapes) - sum(path_cost([s], [x]) for s, x in zip(played, shapes, strict=True))
 
-    assert moves(0.3) / 2.0 <= moves(8.0) / 0.5  # in points with a second to spare
+    assert moves(0.3) / 2.0 <= moves(8.0) / 0.6  # in points with a second to spare
 
 
 def test_pins_hold_and_the_rest_follows():

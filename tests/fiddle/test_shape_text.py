@@ -69,6 +69,11 @@ def test_high_positions_fit_into_80_columns_and_plain_is_ascii():
     ]
 
 
+def test_half_position_in_plain_text():
+    assert drawn("E", {"E": "1-2"}).splitlines()[1].startswith("½ 1-2     G   ║")
+    assert drawn("E", {"E": "1-2"}, plain=True).splitlines()[1].startswith("1/2 1-2   G   |")
+
+
 def test_a_staying_finger_is_marked_below():
     lines = drawn("C F", {"C": "3-1", "F": "3-L2"}).splitlines()
     assert lines[2].index("┊") == lines[1].index("3", 14) == lines[4].index("3", 14)

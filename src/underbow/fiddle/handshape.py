@@ -1,7 +1,8 @@
 """The left hand, in one place: what a hand shape is, which a chord has, and the best path through a progression.
 
 The parts: :mod:`~underbow.fiddle.fingerboard` (where fingers come down), :mod:`~underbow.fiddle.shape_search` (every shape
-of a chord), :mod:`~underbow.fiddle.shape_cost` (what a shape and a change cost, with every weight),
+of a chord), :mod:`~underbow.fiddle.shape_cost` (what a shape costs, with every weight),
+:mod:`~underbow.fiddle.shape_change` (what the hand does between two shapes),
 :mod:`~underbow.fiddle.shape_path` (the easiest path), :mod:`~underbow.fiddle.shape_told` (what is worth telling), and for the eye
 :mod:`~underbow.fiddle.shape_text`, :mod:`~underbow.fiddle.shape_svg` and :mod:`~underbow.fiddle.shape_list`.
 """

@@ -1,4 +1,4 @@
-"""What a hand shape costs the hand, what it costs the harmony, and what a change from one to the next costs.
+"""What a hand shape costs the hand, and what it costs the harmony; with the weights of changes.
 
 The unit is one finger set down in its usual place: 1 point. Everything else is weighed against it. The reasons are those
 that teachers name (common practice, no source, where none is given); all the figures are ours and stand in
@@ -73,17 +73,19 @@ class Weights:
         A finger that stays and is laid over one string more, or comes off one.
     slides : float
         Each semitone that a finger slides along its string.
+    crosses : float
+        A finger that goes to the same place on the next string: it lies flat over both for a moment (common practice).
     jumps : float
-        A finger that leaves its string for another: the sound breaks.
+        A finger that leaves its string for another place on another: the sound breaks.
     moves : float
         The hand going up or down by one position.
-    crosses : float
+    bow : float
         The bow going to another pair, for each string.
     """
 
     finger: float = 1.0
     third: float = 0.1
-    fourth: float = 1.2
+    fourth: float = 2.2
     flat: tuple[float, float, float, float] = (0.5, 0.8, 1.1, 1.8)
     low_first: float = 0.3
     low_second: float = 0.1
@@ -106,7 +108,7 @@ class Weights:
     no_seventh: float = 1.5
     no_other: float = 1.0
     no_extra: float = 0.2
-    one_tone: float = 2.0
+    one_tone: float = 2.5
     modal_third: float = 1.5
     ambiguous: float = 0.25
     foreign: float = 1.5
@@ -115,9 +117,10 @@ class Weights:
     lifts: float = 0.1
     rolls: float = 0.2
     slides: float = 0.4
+    crosses: float = 3.4
     jumps: float = 5.0
     moves: float = 1.5
-    crosses: float = 1.5
+    bow: float = 1.5
 
 
 WEIGHTS = Weights()
@@ -228,60 +231,6 @@ def fits(shape: HandShape, chord: Chord) -> bool:
     return shape.tones <= {*chord.numbers}
 
 
-def change_cost(before: HandShape, after: HandShape, weights: Weights = WEIGHTS) -> Cost:
-    """What the change from one shape to the next asks of the hand, with a second to make it.
-
-    >>> from underbow.fiddle.tuning import Tuning
-    >>> fiddle = Tuning.parse("GDAE")
-    >>> c = HandShape((0, 1), (Stop(5, 3), Stop(2, 1)), fiddle)
-    >>> f = HandShape((0, 1), (Stop(5, 3), Stop(3, 2, "L")), fiddle)
-    >>> change_cost(c, f).items
-    (('finger 1 lifts', 0.1), ('finger 2 lands', 0.3), ('finger 3 stays', 0.0))
-    """
-    was, now = _places(before), _places(after)
-    items: list[tuple[str, float]] = []
-    for finger in sorted(was.keys() | now.keys()):
-        if finger not in was:
-            items.append((f"finger {finger} lands", weights.lands))
-        elif finger not in now:
-            items.append((f"finger {finger} lifts", weights.lifts))
-        else:
-            items.append(_travel(finger, was[finger], now[finger], weights))
-    if before.position != after.position and was and now:
-        items.append(("the hand moves", weights.moves * abs(before.position - after.position)))
-    if before.strings[0] != after.strings[0]:
-        items.append(("the bow goes to other strings", weights.crosses * abs(before.strings[0] - after.strings[0])))
-    return Cost(tuple(items))
-
-
-def jumping(before: HandShape, after: HandShape) -> tuple[int, ...]:
-    """The fingers that must leave their string for another in a change."""
-    was, now = _places(before), _places(after)
-    return tuple(finger for finger in sorted(was.keys() & now.keys()) if not was[finger][1] & now[finger][1])
-
-
-def staying(before: HandShape, after: HandShape) -> tuple[int, ...]:
-    """The fingers that stay where they are in a change."""
-    was, now = _places(before), _places(after)
-    return tuple(
-        finger
-        for finger in sorted(was.keys() & now.keys())
-        if was[finger][0] == now[finger][0] and was[finger][1] & now[finger][1]
-    )
-
-
-def hurry(seconds: float) -> float:
-    """How much heavier a change weighs for the time there is to make it: as 1/seconds, from half to double.
-
-    A chord that lasts a second (a bar of a reel at 120 half notes a minute) is the measure. Beyond two seconds more time
-    makes nothing easier, and under half a second every change is hard.
-
-    >>> [hurry(seconds) for seconds in (0.25, 1.0, 1.6, 30.0)]
-    [2.0, 1.0, 0.625, 0.5]
-    """
-    return min(2.0, max(0.5, 1.0 / seconds))
-
-
 _ORDINAL = ("open", "first", "second", "third", "fourth")
 _SEVENTHS = {"b7", "7", "bb7"}
 _AT_REST = {1: (1, 2), 2: (3, 4), 3: (5, 5)}  # fingers apart -> semitones apart, from and to
@@ -326,24 +275,3 @@ def _need(degree: str, weights: Weights) -> tuple[str, float]:
     if degree in {"2", "4", "b5", "#5"}:
         return {"2": "second", "4": "fourth"}.get(degree, "altered fifth"), weights.no_other
     return {"9": "ninth", "1": "eleventh", "3": "thirteenth"}.get(degree[-1], degree), weights.no_extra
-
-
-def _places(shape: HandShape) -> dict[int, tuple[int, frozenset[int]]]:
-    """Finger -> (semitones above the open string, the strings it stops)."""
-    places: dict[int, tuple[int, frozenset[int]]] = {}
-    for string, stop in zip(shape.strings, shape.stops, strict=True):
-        if stop.finger:
-            places[stop.finger] = (stop.semitones, places.get(stop.finger, (0, frozenset()))[1] | {string})
-    return places
-
-
-def _travel(
-    finger: int, was: tuple[int, frozenset[int]], now: tuple[int, frozenset[int]], weights: Weights
-) -> tuple[str, float]:
-    if not was[1] & now[1]:
-        return f"finger {finger} jumps to another string", weights.jumps
-    rolls = weights.rolls if was[1] != now[1] else 0.0
-    if was[0] == now[0]:
-        how = "" if not rolls else ", lies flat" if len(now[1]) > len(was[1]) else ", tips up"
-        return f"finger {finger} stays{how}", rolls
-    return f"finger {finger} slides", rolls + weights.slides * abs(was[0] - now[0])

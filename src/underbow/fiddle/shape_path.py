@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 
 from underbow.errors import Fault, InputError
 from underbow.fiddle.fingerboard import HandShape
-from underbow.fiddle.shape_cost import WEIGHTS, Weights, change_cost, cost_of, hurry
+from underbow.fiddle.shape_change import change_cost, hurry
+from underbow.fiddle.shape_cost import WEIGHTS, Weights, cost_of
 from underbow.fiddle.shape_search import PLAIN, Technique, pinned_shape, playable
 from underbow.fiddle.shape_told import told_about
 from underbow.fiddle.tuning import Tuning

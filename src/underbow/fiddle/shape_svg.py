@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from html import escape
 
 from underbow.fiddle.fingerboard import FIRST_POSITION, TAPES, HandShape, along
-from underbow.fiddle.shape_cost import staying
+from underbow.fiddle.shape_change import staying
 from underbow.theory.chord import Chord
 
 _STRING_LENGTH = 460.0  # units from nut to bridge; the fourth finger lies at 153

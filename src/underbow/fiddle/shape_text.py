@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from underbow.fiddle.fingerboard import FIRST_POSITION, TAPES, HandShape, along
-from underbow.fiddle.shape_cost import change_cost, staying
+from underbow.fiddle.shape_change import change_cost, staying
 from underbow.theory.chord import Chord
 
 _STRING_LENGTH = 108  # columns; the fourth finger comes to column 36, third position to 51
 _NAME = 10  # columns for the chord and the shape's label
-_ASCII = str.maketrans({"║": "|", "─": "-", "┈": " ", "┼": "+", "╌": ".", "┊": ":", "·": ",", "½": "0"})
+_ASCII = str.maketrans({"║": "|", "─": "-", "┈": " ", "┼": "+", "╌": ".", "┊": ":", "·": ","})
 
 
 def draw_text(
@@ -58,7 +58,9 @@ def draw_text(
     for i, (chord, shape) in enumerate(shapes):
         if i:
             lines.append(_between(shapes[i - 1][1], shape))
-        lines += _picture(chord, shape, _column(reach) + 3, all_strings, tapes)
+        names = (str(chord), shape.label.replace("½", "1/2") if plain else shape.label)
+        width = _column(reach) + 3
+        lines += _picture(chord, shape, names, width=width, all_strings=all_strings, tapes=tapes)
     if plain:
         lines = [line.translate(_ASCII) for line in lines]
     return "\n".join(line.rstrip() for line in lines)
@@ -69,12 +71,13 @@ def _column(semitones: int) -> int:
     return round(_STRING_LENGTH * along(semitones))
 
 
-def _picture(chord: Chord, shape: HandShape, width: int, all_strings: bool, tapes: bool) -> Iterator[str]:
+def _picture(
+    chord: Chord, shape: HandShape, names: tuple[str, str], *, width: int, all_strings: bool, tapes: bool
+) -> Iterator[str]:
     """One line a string, the highest on top; the chord and the shape's label at the left."""
     strings = range(4) if all_strings else shape.strings
-    names = [str(chord), shape.label]
-    for string in reversed(strings):
-        left = (names.pop(0) if names else "").ljust(_NAME)
+    for row, string in enumerate(reversed(strings)):
+        left = (names[row] if row < len(names) else "").ljust(_NAME)
         name = str(shape.tuning.strings[string].pitch_class).ljust(3)
         if string not in shape.strings:
             yield f"{left}{name} ║{_string('┈', '╌', width, tapes)}"
