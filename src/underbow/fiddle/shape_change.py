@@ -13,6 +13,7 @@ from underbow.fiddle.shape_cost import WEIGHTS, Cost, Weights
 def change_cost(before: HandShape, after: HandShape, weights: Weights = WEIGHTS) -> Cost:
     """What the change from one shape to the next asks of the hand, with a second to make it.
 
+    >>> from underbow.fiddle.fingerboard import Stop
     >>> from underbow.fiddle.tuning import Tuning
     >>> fiddle = Tuning.parse("GDAE")
     >>> c = HandShape((0, 1), (Stop(5, 3), Stop(2, 1)), fiddle)
