@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 
 import librosa
+import mir_eval
 import numpy as np
 import pytest
 from scipy import signal
@@ -69,7 +70,7 @@ def test_pulses_within_a_bow_have_their_levels_too(ear, voice) -> None:
 
 @pytest.mark.parametrize("accent", [5, 7, 9])
 def test_pulses_and_slurs_bring_no_new_attack(ear, voice, accent: int) -> None:
-    """Spectral flux above the tone's own: under 0.3 of a separate stroke's for a pulse, under 0.6 for a slurred new note."""
+    """Spectral flux above the tone's own: under 0.4 of a separate stroke's for a pulse, under 0.6 for a slurred new note."""
     each = 0.25
     separate = np.zeros(ear.rate * 2, dtype=np.float32)
     for i in range(4):
@@ -83,7 +84,7 @@ def test_pulses_and_slurs_bring_no_new_attack(ear, voice, accent: int) -> None:
     floor = float(np.median(ear.flux(pulse)[20 : int(0.9 * ear.rate / 128)]))
     for i in (1, 2, 3):
         attack = ear.flux_at(separate, i * each) - floor
-        assert ear.flux_at(pulse, i * each) - floor < 0.3 * attack
+        assert ear.flux_at(pulse, i * each) - floor < 0.4 * attack
         assert ear.flux_at(slur, i * each) - floor < 0.6 * attack
 
 
@@ -241,7 +242,9 @@ def test_an_ornament_is_lighter_than_a_note(ear, voice) -> None:
         for ornament in (False, True)
     )
     assert ear.centroid(grace) < ear.centroid(note)
-    assert np.abs(grace).max() < np.abs(note).max()
+    high = signal.butter(4, 5000, "high", fs=ear.rate, output="sos")
+    burst = [ear.db(signal.sosfilt(high, ear.cut(s, 0, 0.03))) for s in (note, grace)]
+    assert burst[1] < burst[0] - 3
 
 
 def test_a_chop_is_a_short_noise_without_a_pitch(ear, voice) -> None:
@@ -260,3 +263,29 @@ def test_a_chop_is_a_short_noise_without_a_pitch(ear, voice) -> None:
 
     assert flatness(chop) > 20 * flatness(stroke)
     assert not np.array_equal(chop, voice.sounds(Action(Manner.CHOP, notes, accent=3, program=40)))
+
+
+def test_a_stranger_hears_every_stroke_where_it_is(ear, voice) -> None:
+    """Onset F-measure (mir_eval) within 30 ms, of librosa's onset detector set up as SuperFlux (Böck and Widmer 2013)."""
+    rng = np.random.default_rng(4)
+    starts = 0.1 + np.concatenate([[0.0], np.cumsum(rng.choice([0.18, 0.27, 0.36, 0.54], 47))])
+    track = np.zeros(round((starts[-1] + 1) * ear.rate), dtype=np.float32)
+    for i, (start, end) in enumerate(itertools.pairwise(starts)):
+        accent, upper = int(rng.integers(5, 10)), int(rng.choice([62, 64, 66]))
+        notes = (ear.note(0, end - start, 55, string=0), ear.note(0, end - start, upper, string=1))
+        samples = voice.sounds(ear.stroke(*notes, bow="du"[i % 2], accent=accent, joined=True))
+        at = round(start * ear.rate)
+        track[at : at + len(samples)] += samples * 10 ** ((accent - 9) / 10)
+    hop = 128
+    mel = librosa.feature.melspectrogram(
+        y=track, sr=ear.rate, n_fft=1024, hop_length=hop, n_mels=138, fmin=27, fmax=16_000
+    )
+    strength = librosa.onset.onset_strength(
+        S=librosa.power_to_db(mel, amin=1e-9), sr=ear.rate, hop_length=hop, lag=4, max_size=3, center=False
+    )
+    strength = np.roll(strength / np.percentile(strength, 99), -2)  # half the lag
+    found = librosa.onset.onset_detect(
+        onset_envelope=strength, sr=ear.rate, hop_length=hop, units="time", delta=0.2, normalize=False
+    )
+    score, _, _ = mir_eval.onset.f_measure(starts[:-1], found, window=0.03)
+    assert score >= 0.98

@@ -22,7 +22,7 @@ KINDS = [
     (Manner.BOW, 110, False),
     (Manner.CHOP, 110, False),
     (Manner.PLUCK, 25, False),
-    (Manner.PLUCK, 25, True),
+    (Manner.PLUCK, 15, True),
     (Manner.PLUCK, 105, True),
     (Manner.PLUCK, 0, True),
     (Manner.TONE, 73, True),

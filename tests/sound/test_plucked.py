@@ -9,7 +9,7 @@ from underbow.sound.builtin import BuiltinVoice
 from underbow.sound.voices import Action, ActionNote
 from underbow.track.performance import Manner
 
-GUITAR, MANDOLIN, BANJO, PIANO = (25, False), (25, True), (105, True), (0, True)
+GUITAR, MANDOLIN, BANJO, PIANO = (25, False), (15, True), (105, True), (0, True)
 
 
 @pytest.fixture(scope="module")

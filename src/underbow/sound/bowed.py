@@ -30,6 +30,7 @@ STEADY = Style(
     lifted=0.12,
     settle=0.0,
     vibrato=(0.0, 5.5),
+    flutter=0.02,
 )
 
 

@@ -1,8 +1,8 @@
 """The built-in voices: everything a track needs, from numpy alone.
 
 Which instrument sounds follows from how a gesture is made (its manner) and, where that leaves a choice, from the part's General
-MIDI program: a bow sounds a fiddle, another one for the melody than for the accompaniment; a pluck a guitar, and in the melody a
-mandolin, banjo or piano; a sustained tone a flute, a reed, a steady fiddle for drones, or a plain tone.
+MIDI program: a bow sounds a fiddle, another one for the melody than for the accompaniment; a pluck a guitar, a mandolin, banjo
+or piano; a sustained tone a flute, a reed, a steady fiddle for drones, or a plain tone.
 """
 
 from __future__ import annotations
@@ -21,9 +21,8 @@ from underbow.sound.wind import FLUTE, PLAIN, REED
 from underbow.track.performance import Manner
 
 LOWEST_RATE, HIGHEST_RATE = 22_050, 96_000
-# General MIDI programs, counted from 0, and who takes them. It has no mandolin: GM 2 makes it a variation of the steel guitar.
-MANDOLIN = 25
-PLUCKED = ((range(8), "piano"), (range(105, 109), "banjo"))
+# General MIDI programs, counted from 0, and who takes them. It has no mandolin; its dulcimer, 15, has pairs of strings too.
+PLUCKED = ((range(8), "piano"), ((15,), "mandolin"), (range(105, 109), "banjo"))
 SUSTAINED = (
     (range(16, 24), "reed"),
     ((*range(40, 52), 109, 110), "drone"),  # 109, bagpipe, is what drones are written for
@@ -101,7 +100,7 @@ def instrument(action: Action) -> str:
 
     >>> from underbow.sound.voices import ActionNote
     >>> note = (ActionNote(0, 4410, 69),)
-    >>> instrument(Action(Manner.PLUCK, note, solo=True, program=25)), instrument(Action(Manner.TONE, note, program=73))
+    >>> instrument(Action(Manner.PLUCK, note, program=15)), instrument(Action(Manner.TONE, note, program=73))
     ('mandolin', 'flute')
     """
     match action.manner:
@@ -109,8 +108,6 @@ def instrument(action: Action) -> str:
             return "click"
         case Manner.BOW | Manner.CHOP:
             return "melody fiddle" if action.solo else "backup fiddle"
-        case Manner.PLUCK if action.solo and action.program == MANDOLIN:
-            return "mandolin"
         case Manner.PLUCK:
             return next((name for programs, name in PLUCKED if action.program in programs), "guitar")
         case Manner.TONE:

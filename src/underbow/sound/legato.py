@@ -48,6 +48,8 @@ class Style:
         dB to each side by which the loudness goes with the vibrato.
     wander : float
         Cents, RMS, by which a played pitch is never quite still.
+    flutter : float
+        Share, RMS, by which its strength isn't either.
     """
 
     rise: tuple[float, float] = (0.034, 0.012)
@@ -63,6 +65,7 @@ class Style:
     vibrato: tuple[float, float] = (10.0, 5.5)
     tremor: float = 0.0
     wander: float = 1.2
+    flutter: float = 0.05
 
 
 LONG = 0.42  # seconds from which a solo note has vibrato

@@ -86,6 +86,7 @@ class Sustained:
         if self.body:
             self.noise /= np.sqrt(np.mean(self.body.through(self.noise).astype(float) ** 2))
         self._drift = band(1 << 14, rate / self._step, low=0.6, high=5.0, slope=0.0, seed=13).astype(float)
+        self._flutter = band(1 << 14, rate / self._step, low=3.0, high=16.0, slope=0.0, seed=19).astype(float)
         self._tables: Callable[[int, int], tuple[Table, Table]] = lru_cache(maxsize=256)(self._made_tables)
 
     def sounds(self, action: Action) -> Samples:
@@ -95,9 +96,12 @@ class Sustained:
         fall = style.joined if action.joined else style.open if self._left_open(action, parts) else style.lifted
         points = int(action.frames + (0.03 + RING * fall) * self.rate) // step + 2
         time = np.arange(points) * (step / self.rate)
-        shape = legato.shape(action, parts, style, time, rate=self.rate, fall=fall)
-        force = self._tones(action, parts, shape, time)
-        force += cut(self.noise, number_of(action), len(force)) * legato.drawn(self._rub(action, shape[0], time), step)
+        amplitude, drive = legato.shape(action, parts, style, time, rate=self.rate, fall=fall)
+        uneven = style.flutter * cut(self._flutter, number_of(action, "flutter"), points)
+        amplitude *= 1.0 + uneven
+        drive *= 1.0 + uneven
+        force = self._tones(action, parts, (amplitude, drive), time)
+        force += cut(self.noise, number_of(action), len(force)) * legato.drawn(self._rub(action, amplitude, time), step)
         heard = self.body.through(force) if self.body else force
         return _levelled(heard, action, parts, int(SHORTEST * self.rate))
 

@@ -39,7 +39,7 @@ def _plain(frequencies: Floats, _string: int) -> tuple[Floats, Floats]:
 FLUTE = Character(
     style=Style(
         rise=(0.06, 0.025), bite=(0.0, 0.25), down=0.0, tilt=0.0, swell=2.0, joined=0.02, lifted=0.04, settle=20.0,
-        vibrato=(5.0, 4.8), tremor=1.3,
+        vibrato=(5.0, 4.8), tremor=1.3, flutter=0.03,
     ),
     spectrum=_flute,
     hiss=(0.02, 0.03),
@@ -50,7 +50,7 @@ FLUTE = Character(
 REED = Character(
     style=Style(
         rise=(0.05, 0.022), bite=(0.0, 0.2), down=0.0, tilt=0.0, swell=1.5, joined=0.014, lifted=0.03, settle=6.0,
-        vibrato=(2.0, 4.5), tremor=0.8, wander=0.5,
+        vibrato=(2.0, 4.5), tremor=0.8, wander=0.5, flutter=0.015,
     ),
     spectrum=_reed,
     hiss=(0.006, 0.01),
@@ -61,7 +61,7 @@ REED = Character(
 PLAIN = Character(
     style=Style(
         rise=(0.012, 0.006), bite=(0.0, 0.3), down=0.0, tilt=0.0, swell=0.0, surge=0.4, joined=0.012, lifted=0.03, settle=0.0,
-        vibrato=(0.0, 5.0), wander=0.0,
+        vibrato=(0.0, 5.0), wander=0.0, flutter=0.0,
     ),
     spectrum=_plain,
     hiss=(0.0, 0.0),
