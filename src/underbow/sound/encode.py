@@ -69,6 +69,7 @@ def encode(
     tags: Tags | None = None,
     frames_expected: int | None = None,
     dither: bool = True,
+    kbps: int | None = None,
 ) -> Encoded:
     """Write sound to a file, whole or not at all.
 
@@ -89,6 +90,9 @@ def encode(
     dither : bool
         Spread the rounding to 16 bits with triangular noise, the same for the same length; where a sample is exactly 0
         there is nothing to round, so silence stays silence.
+    kbps : int, optional
+        For mp3: a constant rate in kbit/s instead of the variable one. Where its frames are too short for the header that
+        tells players the encoder's delay (up to 56 at 24,000 Hz), what is decoded begins late and ends late.
 
     Raises
     ------
@@ -98,6 +102,8 @@ def encode(
         If the disk fails, a WAV grows over 4 GB unforeseen, or the sound isn't made of numbers.
     """
     options = _settings(format, bits, rate, channels, frames_expected)
+    if kbps is not None:
+        options |= _constant(format, rate, kbps)
     limit = _WAV_LIMIT // (_WIDTHS[bits] * channels) if options["format"] == "WAV" else None
     round_off = _Rounding(channels, dither) if options.get("subtype") == "PCM_16" else None
     plain = {} if tags is None or format == "mp3" else _plain_tags(tags)
@@ -133,6 +139,14 @@ def _settings(format: Format, bits: Bits, rate: int, channels: int, expected: in
     return options
 
 
+def _constant(format: Format, rate: int, kbps: int) -> dict[str, Any]:
+    """Put a constant bit rate on the scale from 0 to 1 that libsndfile has for each of MP3's three ranges of sample rates."""
+    low, high = (32, 320) if rate >= 32_000 else (8, 160) if rate >= 16_000 else (8, 64)
+    if format != "mp3" or not low < kbps <= high:
+        raise InputError(f"{kbps} kbit/s: a constant rate is for mp3, over {low} and at most {high} at {rate} Hz")
+    return {"bitrate_mode": "CONSTANT", "compression_level": (high - kbps) / (high - low)}
+
+
 def _write(
     part: Path,
     path: Path,
@@ -165,7 +179,8 @@ def _write(
         written = soundfile.info(str(part)).frames
     except (soundfile.SoundFileError, AssertionError) as error:
         raise _disk_error(error, part, path) from error
-    if written != frames:
+    padded = options.get("bitrate_mode") == "CONSTANT" and written > frames
+    if written != frames and not padded:
         raise _disk_error(None, part, path)
     return frames
 

@@ -22,9 +22,9 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched.
     """
     gestures = []
-    for run in _runs(timeline.frames):
+    for run in runs(timeline.frames):
         end = run[-1].end
-        for stroke in run[0].pattern.grid.play(_bars(run)):
+        for stroke in run[0].pattern.grid.play(bars_of(run)):
             if run[0].start + stroke.start < end:
                 gesture = _gesture(sheet, timeline, stroke, run[0].start, end)
                 if gesture is not None:
@@ -32,7 +32,7 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     return Part("backup", FIDDLE, tuple(gestures))
 
 
-def _runs(frames: tuple[Frame, ...]) -> Iterator[list[Frame]]:
+def runs(frames: tuple[Frame, ...]) -> Iterator[list[Frame]]:
     """Group frames that one pattern runs through without beginning again."""
     run: list[Frame] = []
     for frame in frames:
@@ -45,7 +45,7 @@ def _runs(frames: tuple[Frame, ...]) -> Iterator[list[Frame]]:
         yield run
 
 
-def _bars(run: list[Frame]) -> int:
+def bars_of(run: list[Frame]) -> int:
     """Bars of the pattern that fill a run: more or fewer than its frames only where a bar is irregular."""
     length = run[-1].end - run[0].start
     return int(-(-length // run[0].pattern.grid.meter.bar))
