@@ -1,0 +1,103 @@
+"""The figures that composed melodies follow, from ``melody.json``: counts over real tunes, by dance.
+
+The file is made by ``benchmarks/compose/figures.py``, which says how it counts. For each dance: the shares of rhythms of every
+cell of a bar (inside a phrase and at its end), of moves by scale steps after each kind of move (onto the beat and off it), and
+mean and spread of the notes' heights in MIDI numbers.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.theory.meter import Meter
+
+KINDS = ("leap down", "step down", "same", "step up", "leap up")
+MOST_STEPS = 9
+# What a dance is counted in. The first dance that fits a meter is what is composed where none is asked for.
+DANCES: dict[str, tuple[str, ...]] = {
+    "reel": ("4/4", "2/2"),
+    "jig": ("6/8", "12/8", "3/8"),
+    "slip jig": ("9/8",),
+    "waltz": ("3/4",),
+    "polka": ("2/4",),
+    "hornpipe": ("4/4", "2/2", "2/4"),
+    "march": ("4/4", "2/2", "2/4", "6/8"),
+    "air": (),  # any meter
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """One dance's figures.
+
+    Parameters
+    ----------
+    height : (float, float)
+        Mean and standard deviation, MIDI numbers.
+    moves : array, shape (2, 5, 19)
+        Share of a move by -9 to 9 scale steps, off the beat and onto it, after each of :data:`KINDS`.
+    """
+
+    dance: str
+    size: Fraction
+    height: tuple[float, float]
+    moves: NDArray[np.float64]
+    rhythm: dict[str, tuple[tuple[tuple[Fraction, ...], float], ...]]
+
+    def cell(self, number: int, length: Fraction, at: float, *, ending: bool) -> tuple[Fraction, ...]:
+        """Draw the rhythm of a bar's cell, fitted to its length; ``at`` in [0, 1) says which. Held first notes are negative."""
+        name = f"{'end' if ending else 'bar'} {number}"
+        while name not in self.rhythm and number > 0:  # a bar of more cells than the dance has: as its second cell
+            number -= 1
+            name = f"{'end' if ending else 'bar'} {number}"
+        choices = self.rhythm[name]
+        total = sum(share for _, share in choices)
+        chosen = choices[0][0]
+        for lengths, share in choices:
+            at -= share / total
+            if at < 0:
+                chosen = lengths
+                break
+        scale = length / self.size
+        if scale.numerator & (scale.numerator - 1) == 0 and scale.denominator & (scale.denominator - 1) == 0:
+            return tuple(part * scale for part in chosen)
+        return (length,) if len(chosen) == 1 else tuple([length / int(length * 2)] * int(length * 2))
+
+
+def dance_of(meter: Meter) -> str:
+    """Give the dance that a meter is most often danced to.
+
+    >>> [dance_of(Meter.parse(text)) for text in ("C|", "6/8", "9/8", "3/4", "2/4", "5/4")]
+    ['reel', 'jig', 'slip jig', 'waltz', 'polka', 'air']
+    """
+    plain = f"{sum(meter.groups)}/{meter.unit}"
+    return next((dance for dance, meters in DANCES.items() if plain in meters), "air")
+
+
+@cache
+def figures_of(dance: str, *, compound: bool = False) -> Figures:
+    """Read one dance's figures; a march or an air in compound time has the rhythms of a jig."""
+    table = json.loads(files("underbow.tune").joinpath("melody.json").read_text(encoding="utf-8"))
+    own = table[dance]
+    rhythms = table["jig"] if compound and Fraction(own["cell"]) == 1 else own
+    moves = np.full((2, len(KINDS), 2 * MOST_STEPS + 1), 1e-4)
+    for name, shares in own["moves"].items():
+        kind, where = name.split(", ")
+        for step, share in shares.items():
+            moves[int(where == "beat"), KINDS.index(kind), int(step) + MOST_STEPS] += share
+    rhythm = {
+        name: tuple((_lengths(text), share) for text, share in shares.items())
+        for name, shares in rhythms["rhythm"].items()
+    }
+    return Figures(dance, Fraction(rhythms["cell"]), (own["height"][0], own["height"][1]), moves, rhythm)
+
+
+def _lengths(text: str) -> tuple[Fraction, ...]:
+    return tuple(Fraction(word) for word in text.split())
