@@ -13,7 +13,7 @@ from underbow.theory.meter import Meter, Tempo
 from underbow.theory.pitch import PitchClass
 
 MOST_PARTS = 1000
-_KEY = re.compile(r"([A-Ga-g])\s*([#b♯♭]?)\s*(exp\b|[A-Za-z]*)(.*)", re.DOTALL)
+_KEY = re.compile(r"([A-Ga-g])([#b♯♭]?)\s*(exp\b|[A-Za-z]*)(.*)", re.DOTALL)
 _ACCIDENTAL = re.compile(r"(?<![\w=])(\^\^|\^|__|_|=)([A-Ga-g])(?![\w=])")
 _CLEFS = re.compile(r"(?:treble|alto|tenor|bass|perc|none)\d?(?:[+-]8)?|[+-]8")
 _OCTAVE = re.compile(r"(?<![\w])(?:clef=)?(?:[a-z]+\d?)?([+-])8\b")
