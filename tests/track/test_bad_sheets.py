@@ -205,6 +205,21 @@ MESSAGES: dict[str, list[str]] = {
     "mix-silent": [
         ": mix 1: no part is heard; write a level in dB for one, such as melody = 0",
     ],
+    "compose-nothing": [
+        ': compose: there are no changes to compose over; write progression = "G | G | C | D"',
+    ],
+    "compose-dance": [
+        ": compose: no such dance: 'walz' (did you mean 'waltz'?); write one of reel, jig, slip jig, waltz, polka, hornpipe, march, air",
+    ],
+    "compose-bars": [
+        ": compose.bars: found 0, expected a whole number of bars from 1 to 512, such as 16",
+    ],
+    "meter-of-a-tune": [
+        ": meter: a written tune has its own; leave meter out (it is for a composed one)",
+    ],
+    "meter": [
+        ": meter: a meter's unit must be 1, 2, 4, 8, 16, 32 or 64, not 9",
+    ],
     "many-faults": [
         ": patern: unknown key (did you mean 'pattern'?); the keys are title, tune, number, abc, compose, meter, key, pattern, progression, tuning, strings, shapes, form, bars, tempo, sound, mix",
         ": tune: no file \"eight_bars.abc\" beside the sheet (did you mean 'eight-bars.abc'?); write the name of a tune that is there",

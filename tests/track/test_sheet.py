@@ -118,6 +118,26 @@ def test_a_mode_that_is_not_the_tunes_is_told() -> None:
     assert str(sheet.told[0]).startswith("s.toml: key: the tune stays major")
 
 
+@pytest.mark.parametrize(
+    ("table", "meter", "bars", "chords"),
+    [
+        ({"compose": {"seed": 3}}, "4/4", 4, "C G D A"),
+        ({"compose": {"seed": 3, "bars": 6}}, "4/4", 6, "C G D A C G"),
+        ({"compose": {"dance": "jig"}}, "6/8", 4, "C G D A"),
+        ({"compose": {}, "meter": "3/4"}, "3/4", 4, "C G D A"),
+        ({"compose": {}, "pattern": "slip-jig"}, "9/8", 4, "C G D A"),
+        ({"compose": {}, "bars": "2-3"}, "4/4", 2, "G D"),
+    ],
+)
+def test_a_melody_composed_over_the_changes(table: dict[str, Any], meter: str, bars: int, chords: str) -> None:
+    sheet = build_sheet({"progression": "C | G | D | A", **table})
+    assert str(sheet.tune.meter) == meter
+    assert len(sheet.melody.bars) == bars
+    assert " ".join(str(span.chord) for span in sheet.melody.chords) == chords
+    assert sheet.melody.notes
+    assert build_sheet({"progression": "C | G | D | A", **table}) == sheet
+
+
 def test_form_then_bars_then_what_is_left_is_looped(sheet_of: SheetMaker) -> None:
     body = 'P:A\n"G"G8 | "C"c8 ||\nP:B\n"D"d8 | "Em"e8 |]'
     sheet = sheet_of(body, form="BA", bars="2-3")

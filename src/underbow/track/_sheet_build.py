@@ -54,9 +54,9 @@ class Builder:
         key = self._read("key", lambda: Key.parse(table.key) if table.key else None)
         named = self._named_patterns()
         meter = self._read("meter", lambda: Meter.parse(table.meter) if table.meter else None)
-        if table.meter is not None and table.compose is None:
+        if table.meter is not None and table.compose is None and (table.tune or table.abc):
             self._say("meter", "a written tune has its own; leave meter out (it is for a composed one)")
-        tune = self._tune(progression, key, meter, named)
+        tune = self._tune(progression, key, meter=meter, tuning=tuning, named=named)
         if tune is None:
             return None
         whole, waited = waited_out(tune.melody())
@@ -134,7 +134,13 @@ class Builder:
         return None
 
     def _tune(
-        self, progression: Progression | None, key: Key | None, meter: Meter | None, named: dict[str, Pattern]
+        self,
+        progression: Progression | None,
+        key: Key | None,
+        *,
+        meter: Meter | None,
+        tuning: Tuning | None,
+        named: dict[str, Pattern],
     ) -> Tune | None:
         table = self._table
         given = [name for name in ("tune", "abc", "compose") if getattr(table, name) is not None]
@@ -147,7 +153,7 @@ class Builder:
             return None
         if meter is None and named:
             meter = next(iter(named.values())).grid.meter
-        source = Source(table, self._folder, self._file, progression, key, meter)
+        source = Source(table, self._folder, self._file, progression, key, meter, tuning)
         return self._try(given[0], lambda: tune_of(source))
 
     def _melody(
@@ -162,7 +168,7 @@ class Builder:
         if melody is None:
             return None, None
         if table.compose is not None:
-            progression = progression and None  # a composed tune has its chords from it already
+            return self._stretch(melody), progression  # a composed tune has its chords already
         if progression is None and not any(span.chord for span in melody.chords):
             if "progression" in self._broken or table.progression is not None:
                 return None, None
@@ -173,10 +179,12 @@ class Builder:
         if progression is not None:
             laid = progression
             melody = self._try("progression", lambda: over(shaped, laid))
-        if melody is not None and table.bars is not None:
-            bars, played = table.bars, melody
-            melody = self._try("bars", lambda: only_bars(played, bars))
-        return melody, progression
+        return (melody and self._stretch(melody)), progression
+
+    def _stretch(self, melody: Melody) -> Melody | None:
+        """Keep the bars that the sheet asks for."""
+        bars = self._table.bars
+        return melody if bars is None else self._try("bars", lambda: only_bars(melody, bars))
 
     def _harmonised(self, tune: Tune) -> Progression | None:
         """Find chords for a tune that has none."""

@@ -7,6 +7,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from underbow.errors import Fault, InputError
+from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter, note_value
@@ -29,6 +30,7 @@ class Source:
     progression: Progression | None
     key: Key | None
     meter: Meter | None
+    tuning: Tuning | None
 
 
 def tune_of(source: Source) -> Tune:
@@ -83,6 +85,7 @@ def _quarters(length: Fraction) -> str:
 
 def _composed(source: Source) -> Tune:
     """Compose a melody over the progression."""
+    from underbow.tune._melody_figures import DANCES  # noqa: PLC0415
     from underbow.tune.compose import compose  # noqa: PLC0415
 
     assert source.table.compose is not None  # noqa: S101
@@ -90,8 +93,20 @@ def _composed(source: Source) -> Tune:
     if source.progression is None:
         raise InputError('there are no changes to compose over; write progression = "G | G | C | D"')
     key = source.key or _key_of(source.progression)
-    meter = source.meter or Meter((4,), 4)
-    return compose(source.progression, meter, key, seed=wanted.seed)
+    meter = source.meter
+    if meter is None:  # the dance's first meter; an unknown dance is told by the composer
+        danced = DANCES.get((wanted.dance or "").strip().lower(), ())
+        meter = Meter.parse(danced[0] if danced else "4/4")
+    return compose(
+        source.progression,
+        meter,
+        key,
+        seed=wanted.seed,
+        dance=wanted.dance,
+        bars=wanted.bars,
+        tuning=source.tuning,
+        title=source.table.title,
+    )
 
 
 def _key_of(progression: Progression) -> Key:
