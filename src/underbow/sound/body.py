@@ -66,9 +66,10 @@ VIOLIN = Design(
         (2000, -1),
         (2500, 2),
         (3000, 0),
-        (4000, -8),
-        (6000, -18),
-        (9000, -30),
+        (4000, -6),
+        (6000, -13),
+        (9000, -21),
+        (13000, -32),
     ),
     spacing=62.0,
     quality=28.0,
@@ -149,7 +150,7 @@ class Body:
         spectrum = np.fft.rfft(response, _GRID * 2)
         grid = np.fft.rfftfreq(_GRID * 2, 1.0 / rate)
         with np.errstate(divide="ignore"):
-            spectrum /= np.sqrt(1.0 + (design.floor / grid) ** 6)
+            spectrum /= np.sqrt(1.0 + (design.floor / grid) ** 8)
         response = np.fft.irfft(spectrum)[:frames]
         self.rate = rate
         self.tail = frames

@@ -29,7 +29,7 @@ SUSTAINED = (
     (range(72, 80), "flute"),
 )
 STANDARD = (55, 62, 69, 76)
-MELODY_FIDDLE, BACKUP_FIDDLE = 5, 1  # seeds: two fiddles of different make, told apart by ear
+MELODY_FIDDLE, BACKUP_FIDDLE = 26, 7  # seeds: a bright fiddle and a warm one, told apart by ear
 
 
 class BuiltinVoice:

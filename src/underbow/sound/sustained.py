@@ -161,7 +161,7 @@ class Sustained:
         )  # the bow is gone
         burst = np.exp(time * (-1 / character.scratch_decay)) * np.minimum(time / 0.002, 1.0)
         steady = character.hiss[0] + (character.hiss[1] - character.hiss[0]) * hard
-        start = character.scratch[0] + (character.scratch[1] - character.scratch[0]) * hard**1.5
+        start = character.scratch[0] + (character.scratch[1] - character.scratch[0]) * hard**1.2
         return np.asarray(amplitude * steady + burst * (lean * start), dtype=np.float32)
 
     def _string(self, tone: legato.Tone) -> tuple[int, bool]:
