@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 
 from underbow.errors import InputError
 from underbow.theory.progression import Progression
-from underbow.track.form import full_bars, in_form, only_bars, over, waited_out
+from underbow.track._laying import full_bars
+from underbow.track.form import in_form, only_bars, over
 from underbow.track.sheet import Sheet
-from underbow.tune.tune import Melody, MelodyNote, Section
+from underbow.tune.tune import Melody
 
 F = Fraction
 SheetMaker = Callable[..., Sheet]
@@ -126,23 +126,6 @@ def test_a_bar_that_is_short_at_the_end_of_a_section_is_waited_out(sheet_of: She
     sheet = sheet_of('P:A\nD | "G"GABc | d3 :|\nP:B\n|: "C"cccc | g3 :|', unit="1/4")
     assert [bar.length for bar in sheet.melody.bars] == [1, 4, 4, 4, 4, 4, 4, 4, 3]
     assert [str(note.pitch) for note in sheet.melody.notes][11:] == ["D5"] + (["C5"] * 4 + ["G5"]) * 2
-
-
-def test_what_is_waited_out_is_said(melody: Melody) -> None:
-    """Bars of 4, 3 and 4 quarters, the short one at the end of its section; nothing else moves."""
-    bar, pitch = melody.bars[0], melody.notes[0].pitch
-    notes = tuple(MelodyNote(F(at), F(length), pitch) for at, length in ((0, 4), (4, 3), (7, 4)))
-    bars = tuple(
-        replace(bar, number=i + 1, start=F(at), length=F(length), section=name)
-        for i, (at, length, name) in enumerate(((0, 4, "A"), (4, 3, "A"), (7, 4, "B")))
-    )
-    written = Melody(notes, (), bars, (Section("A", 1, 2), Section("B", 3, 1)), F(0), F(11))
-    played, waited = waited_out(written)
-    assert waited == (2,)
-    assert [(bar.start, bar.length) for bar in played.bars] == [(0, 4), (4, 4), (8, 4)]
-    assert [(note.start, note.length) for note in played.notes] == [(0, 4), (4, 3), (8, 4)]
-    assert played.sections == written.sections
-    assert waited_out(played) == (played, ())
 
 
 def laid(melody: Melody, text: str) -> list[tuple[str, Fraction, Fraction]]:

@@ -15,11 +15,13 @@ from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
+from underbow.track._laying import full_bars
 from underbow.track._sheet_files import beside
 from underbow.track._sheet_ramp import ramp_of, too_long
 from underbow.track._sheet_table import EXPECTED, MixTable, SheetTable
 from underbow.track._sheet_tune import Source, bar_faults, tune_of
-from underbow.track.form import full_bars, in_form, only_bars, over, waited_out
+from underbow.track.evening import evened
+from underbow.track.form import in_form, only_bars, over
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.mixes import PARTS, STANDARD_MIXES, Mix
 from underbow.track.ramp import Ramp
@@ -59,10 +61,8 @@ class Builder:
         tune = self._tune(progression, key, meter=meter, tuning=tuning, named=named)
         if tune is None:
             return None
-        whole, waited = waited_out(tune.melody())
-        if waited:
-            what = f"bar {', '.join(map(str, waited))} as played, short at the end of a section: filled with a rest"
-            self._told.append(Fault(what, file=table.tune or self._file))
+        whole, told = evened(tune.melody())
+        self._told += [Fault(f"as played, {what}", file=table.tune or self._file) for what in told]
         if not full_bars(whole) or full_bars(whole)[-1].length <= 0:
             self._say("tune", "no full bar of music; write at least one")
             return None
