@@ -34,11 +34,16 @@ def test_a_folder_appears_when_all_of_it_is_there(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["lesson"]
 
 
-def test_a_failure_leaves_what_was_there(tmp_path: Path) -> None:
-    lesson(tmp_path / "lesson")
-    with pytest.raises(RuntimeError), whole_folder(tmp_path / "lesson", again=True) as new:
+def fail_half_way(folder: Path) -> None:
+    with whole_folder(folder, again=True) as new:
         (new / "half").write_text("x")
         raise RuntimeError
+
+
+def test_a_failure_leaves_what_was_there(tmp_path: Path) -> None:
+    lesson(tmp_path / "lesson")
+    with pytest.raises(RuntimeError):
+        fail_half_way(tmp_path / "lesson")
     assert [path.name for path in tmp_path.iterdir()] == ["lesson"]
     assert not (tmp_path / "lesson" / "half").exists()
     assert (tmp_path / "lesson" / "tracks" / "a.txt").read_text() == "one"

@@ -9,11 +9,14 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from importlib.resources import files
+from itertools import pairwise
 from typing import Any, Literal
 
 from underbow.errors import UnderbowError
 from underbow.fiddle.grid_svg import draw_grid_svg
 from underbow.fiddle.handshape import HandShape
+from underbow.fiddle.pattern import Pattern
+from underbow.fiddle.shape_change import staying
 from underbow.fiddle.shape_svg import draw_svg
 from underbow.lesson.engrave import engrave
 from underbow.lesson.words import ENGLISH
@@ -59,9 +62,13 @@ def make_handout(sheet: Sheet, *, paper: Paper = "a4", words: dict[str, str] = E
 def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str, Any]:
     """Gather what the page shows, as plain data."""
     shown = list(shown_shapes(sheet))
+    stays = any(staying(a[1], b[1]) for a, b in pairwise(shown))
+    columns = 5 if len(shown) == 5 else 4  # rather smaller than one alone in a second row
     changes, order = changes_of(sheet.melody)
     first, last = sheet.ramp.tempos[0], sheet.ramp.spans[-1][1]
-    tempo = f"{first}" if first == last else f"{first} to {float(last.count):g}"
+    tempo = f"{words.get(first.beat_name, first.beat_name)} = {float(first.count):g}"
+    if first != last:
+        tempo += f" – {float(last.count):g}"
     key = sheet.tune.key
     facts = [f"{_sign(str(key.tonic))} {key.mode}", str(sheet.tune.meter), tempo]
     if sheet.tuning.name != "GDAE":
@@ -72,14 +79,20 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "title": one_line(sheet.title),
         "composer": one_line(sheet.tune.composer),
         "facts": facts,
-        "tune": engrave(sheet.tune, width=1250, scale=40).pages,
+        "tune": engrave(sheet.tune, width=1150, scale=40).pages,
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
         "times": f"{words['played']} {' '.join(order)}" if len(order) > 1 else "",
-        "shapes": draw_svg(shown, all_strings=True, columns=4),
-        "shapes_share": min(len(shown), 4) / 4,
-        "told": [words["stays"]] if len(shown) > 1 else [],
+        "shapes": draw_svg(shown, all_strings=True, columns=columns),
+        "shapes_share": min(len(shown), columns) / columns,
+        "told": [words["stays"]] if stays else [],
         "patterns": [
-            {"title": title, "section": sections, "grid": draw_grid_svg(pattern), "about": one_line(pattern.about)}
+            {
+                "title": title,
+                "section": sections,
+                "grid": draw_grid_svg(pattern),
+                "wide": _bars(pattern) > 1,
+                "about": one_line(pattern.about),
+            }
             for title, sections, pattern in _patterns(sheet)
         ],
         "plan": [f"{float(begin.count):g}" if begin == end else f"{float(begin.count):.0f} – {float(end.count):.0f}"
@@ -93,6 +106,11 @@ def _patterns(sheet: Sheet) -> Iterator[tuple[str, str, Any]]:
     for name, pattern in by_name.items():
         sections = ", ".join(section for section, own in sheet.patterns if own.name == name)
         yield one_line(pattern.title), sections if len(by_name) > 1 else "", pattern
+
+
+def _bars(pattern: Pattern) -> int:
+    """Bars that are drawn: twice the grid where every other time goes the other way."""
+    return pattern.grid.bars * (2 if pattern.grid.flips else 1)
 
 
 def shown_shapes(sheet: Sheet) -> Iterator[tuple[Chord, HandShape]]:

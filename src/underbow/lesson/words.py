@@ -24,5 +24,10 @@ ENGLISH = {
     "readme_pdf": "the sheet to print",
     "readme_text": "the same in plain text",
     "readme_tracks": "the tracks, each with its MIDI file:",
+    "1/4": "quarter note",
+    "3/8": "dotted quarter note",
+    "1/2": "half note",
+    "1/8": "eighth note",
+    "3/4": "dotted half note",
     "stays": "A second ring: this finger stays.",
 }

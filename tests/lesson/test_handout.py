@@ -1,0 +1,95 @@
+"""The printed sheet, read back by poppler's tools: one page, fonts embedded, text selectable, hostile text as text."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from underbow.lesson.handout import PAPERS, Paper, changes_of, make_handout
+from underbow.track.sheet import Sheet, build_sheet, read_sheet
+
+ROOT = Path(__file__).parents[2]
+SHEETS = sorted((ROOT / "tracks").glob("*.toml"))
+Program = Callable[[str], str]
+SIZES = {"a4": (595.3, 841.9), "us-letter": (612.0, 792.0)}  # points: ISO 216 A4, ANSI A
+
+
+def tool(program: Program, name: str, *words: str | Path) -> str:
+    done = subprocess.run([program(name), *map(str, words)], capture_output=True, text=True, check=True)
+    return done.stdout
+
+
+def hostile(title: str, composer: str = "x", symbol: str = "G") -> Sheet:
+    tune = f'X:1\nT:x\nC:{composer}\nM:4/4\nL:1/4\nK:G\n"{symbol}"GABc|"D"d4|]\n'
+    return build_sheet({"title": title, "abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+def test_every_shipped_sheet_fits_one_page(path: Path, paper: Paper, program: Program, tmp_path: Path) -> None:
+    sheet = read_sheet(path)
+    pdf = tmp_path / "sheet.pdf"
+    pdf.write_bytes(make_handout(sheet, paper=paper))
+    info = tool(program, "pdfinfo", pdf)
+    assert re.search(r"Pages: +1\n", info)
+    size = re.search(r"Page size: +([\d.]+) x ([\d.]+)", info)
+    assert size is not None
+    assert (float(size[1]), float(size[2])) == pytest.approx(SIZES[paper], abs=0.5)
+    fonts = tool(program, "pdffonts", pdf).splitlines()[2:]
+    assert fonts
+    assert all(re.search(r" yes (yes|no) (yes|no) ", line) for line in fonts), fonts
+    text = tool(program, "pdftotext", "-layout", pdf, "-")
+    assert sheet.title in text
+    for chord in {str(span.chord).replace("#", "♯") for span in sheet.melody.chords if span.chord}:
+        assert chord in text
+    for tempo in sheet.ramp.tempos:
+        assert str(round(tempo.count)) in text
+    assert "see a doctor" in text
+
+
+def test_a_long_tune_flows_over_pages(program: Program, tmp_path: Path) -> None:
+    music = "|\n".join('"G"GABc dBGB|"C"cegc eccA|"D"dfaf dAFA|"G"GBdB G4' for _ in range(60))
+    tune = f"X:1\nT:Long\nM:4/4\nL:1/8\nK:G\n{music}|]\n"
+    sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+    (tmp_path / "long.pdf").write_bytes(make_handout(sheet))
+    pages = re.search(r"Pages: +(\d+)", tool(program, "pdfinfo", tmp_path / "long.pdf"))
+    assert pages is not None
+    assert int(pages[1]) > 1
+    assert tool(program, "pdftotext", tmp_path / "long.pdf", "-").count("see a doctor") == 1
+
+
+def test_the_same_sheet_gives_the_same_bytes() -> None:
+    assert make_handout(read_sheet(SHEETS[0])) == make_handout(read_sheet(SHEETS[0]))
+
+
+@pytest.mark.parametrize(
+    "title",
+    [
+        "#panic(1) $x$ *b* _i_ @ref <label> `code` \\u{41} // no /* no",
+        '"quoted" & <b>bold</b>',
+        "../../etc/passwd",
+        "שלום רב",
+        "Ünïcödé Łódź",
+        "tab\there\x07",
+    ],
+)
+def test_hostile_text_comes_out_as_text(title: str, program: Program, tmp_path: Path) -> None:
+    (tmp_path / "h.pdf").write_bytes(make_handout(hostile(title, composer=title.replace("\t", " "))))
+    text = " ".join(tool(program, "pdftotext", "-raw", tmp_path / "h.pdf", "-").split())
+    if title.isascii():
+        assert " ".join("".join(c if c.isprintable() else " " for c in title).split()) in text
+
+
+def test_ten_thousand_characters_do_not_fill_the_page(program: Program, tmp_path: Path) -> None:
+    (tmp_path / "h.pdf").write_bytes(make_handout(hostile("x", composer="a" * 10_000)))
+    assert "…" in tool(program, "pdftotext", tmp_path / "h.pdf", "-")
+
+
+def test_the_changes_are_written_once_with_the_order_played() -> None:
+    changes, order = changes_of(read_sheet(ROOT / "tracks" / "wet-socks.toml").melody)
+    assert order == ["A", "A", "B", "B"]
+    assert dict(changes)["A"] == ["D", "%", "G", "A", "D  G", "D  A", "%", "D"]
