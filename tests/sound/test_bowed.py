@@ -251,7 +251,7 @@ def test_a_chop_is_a_short_noise_without_a_pitch(ear, voice) -> None:
     notes = (ear.note(0, 0.2, 55, string=0), ear.note(0, 0.2, 64, string=1))
     chop = voice.sounds(Action(Manner.CHOP, notes, accent=7, program=40))
     stroke = voice.sounds(ear.stroke(*notes))
-    assert ear.db(ear.cut(chop, 0, 0.1)) == pytest.approx(-20, abs=0.1)
+    assert ear.db(ear.cut(chop, 0, 0.05)) == pytest.approx(-20, abs=0.1)
     energy = np.cumsum(chop.astype(float) ** 2)
     assert np.searchsorted(energy, 0.9 * energy[-1]) < 0.05 * ear.rate  # nine tenths of it within 50 ms
     assert np.abs(chop[: int(0.008 * ear.rate)]).max() > 0.3 * np.abs(chop).max()  # and it starts at once

@@ -65,7 +65,7 @@ def fiddle(strings: tuple[int, ...], seed: int = 1, style: Style = STYLE) -> Cha
         style=style,
         spectrum=spectrum,
         hiss=(0.01, 0.01) if steady else (0.014, 0.03),
-        scratch=(0.0, 0.0) if steady else (0.08, 0.45),
+        scratch=(0.0, 0.0) if steady else (0.08, 0.36),
         scratch_decay=0.016,
         band=(900.0, 9000.0, -1.5),
         body=VIOLIN,

@@ -14,7 +14,7 @@ from underbow.sound.ringing import ringing
 from underbow.sound.voices import REFERENCE_DB, Action, Samples
 
 REFERENCE = 10.0 ** (REFERENCE_DB / 20)
-MEASURED = 0.1  # seconds over which a chop's level is taken
+MEASURED = 0.05  # seconds over which a chop's level is taken
 SECONDS = 0.1
 MUTED = 0.011  # seconds in which a muted string falls to 1/e
 GRIT = 95.0  # slips a second of the gripping hair

@@ -31,7 +31,8 @@ from underbow.track.performance import Gesture, Manner
 Samples = NDArray[np.float32]
 Floats = NDArray[np.floating[Any]]
 
-# dBFS: RMS over the sounding length where a note is sustained, over the first 0.2 s where it is struck or plucked.
+# dBFS: RMS over the sounding length of what is bowed or blown, over the first 0.2 s of a pluck and 0.05 s of a chop; a click's
+# first sample lies 12 dB above.
 REFERENCE_DB = -20.0
 FULL_ACCENT, ACCENT_STEP_DB = 9, 2.0  # an accent grid's scale: 9 is full, each step 2 dB
 END_GRAIN, INNER_GRAIN = (
