@@ -10,14 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import inf, isfinite
 from pathlib import Path
+from threading import Event
 
 import numpy as np
 from numpy.typing import NDArray
 
 from underbow.sound.encode import Bits, Encoded, Format, Tags, encode
-from underbow.sound.fan import fan_out
+from underbow.sound.fan import BrokenOffError, fan_out
 from underbow.sound.limiter import Limiter
 from underbow.sound.loudness import LoudnessMeter, StemMeter
 from underbow.sound.mix import Mixer
@@ -98,12 +100,18 @@ class Master:
         self._gain = round(wanted if gain is None else gain, 2)
         self._tries: list[tuple[float, float]] = []
         self._levels = (-inf, -inf)
+        self._judged, self._good = Event(), Event()
         self.told = ""
 
     def run(self, blocks: Iterator[Floats]) -> list[MadeFile]:
         """Make the files from the stems' blocks; an empty list asks to be run again from the start."""
+        limiter = Limiter(self._finish.rate, self._channels, gain=self._gain, ceiling=CEILING)
+        self._good.clear()
+        self._judged.clear()
+        lanes: list[Callable[[Iterator[Floats]], Encoded | None]] = [partial(self._judge, limiter)]
+        lanes += [self._encoder(kind) for kind in self._paths]
         try:
-            written = fan_out(self._out(blocks), [self._encoder(kind) for kind in self._paths])
+            written = fan_out(limiter.run(self._sound(blocks)), lanes)
         except _MissedError:
             return []
         lufs, dbtp = map(figure, self._levels)
@@ -111,13 +119,14 @@ class Master:
         return [
             MadeFile(str(one.path), self._kind, self.name, one.sha256, rate, one.frames, seconds, lufs, dbtp)
             for one in written
+            if one is not None
         ]
 
     def _encoder(self, format: Format) -> Callable[[Iterator[Floats]], Encoded]:
         def run(blocks: Iterator[Floats]) -> Encoded:
             return encode(
                 self._paths[format],
-                blocks,
+                self._until_judged(blocks),
                 rate=self._finish.rate,
                 format=format,
                 bits=self._finish.bits if format in {"wav", "flac"} else 16,
@@ -128,18 +137,27 @@ class Master:
 
         return run
 
-    def _out(self, blocks: Iterator[Floats]) -> Iterator[Floats]:
-        """Give the finished sound; at its end decide whether it may stay."""
-        limiter = Limiter(self._finish.rate, self._channels, gain=self._gain, ceiling=CEILING)
-        meter = LoudnessMeter(self._finish.rate, self._channels)
-        for block in limiter.run(self._sound(blocks)):
-            meter.add(block)
-            yield block
-        self._levels = (meter.integrated(), meter.true_peak())
-        if not self._fixed:
-            self._judge(self._levels[0], limiter.deepest)
+    def _until_judged(self, sound: Iterator[Floats]) -> Iterator[Floats]:
+        """Pass the sound on, but let no file be finished before the judge has spoken."""
+        yield from sound
+        self._judged.wait()
+        if not self._good.is_set():
+            raise BrokenOffError
 
-    def _judge(self, lufs: float, deepest: float) -> None:
+    def _judge(self, limiter: Limiter, sound: Iterator[Floats]) -> None:
+        """Measure the finished sound, and decide at its end whether it may stay."""
+        try:
+            meter = LoudnessMeter(self._finish.rate, self._channels)
+            for block in sound:
+                meter.add(block)
+            self._levels = (meter.integrated(), meter.true_peak())
+            if not self._fixed:
+                self._weigh(self._levels[0], limiter.deepest)
+            self._good.set()
+        finally:
+            self._judged.set()
+
+    def _weigh(self, lufs: float, deepest: float) -> None:
         """Let the sound pass, or find the next gain and raise."""
         self._tries.append((self._gain, lufs))
         step = self._finish.target - lufs

@@ -8,6 +8,7 @@ stems. Every file takes its name when it is whole.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from math import inf, isfinite
 from pathlib import Path
@@ -29,7 +30,7 @@ from underbow.track.performance import Performance
 
 __all__ = ["render_files"]
 
-_ROOM = 64 << 20  # bytes of sounded gestures kept
+_ROOM = 24 << 20  # bytes of sounded gestures kept
 _LOWEST_RATE, _HIGHEST_RATE, _MP3_RATE = 22_050, 96_000, 48_000
 _MEASURING = 0.4  # share of the work, for the progress told
 
@@ -102,8 +103,14 @@ def render_files(
         raise output_error(error, folder) from error
     finish = Finish(rate, sound.frames, bits, loudness)
     job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)
-    made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
-    made += job.papers([file for file in made if file.kind == "audio"], midi=midi)
+    with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
+        scores = [beside.submit(to_midi, performance, mix) for mix in mixes if midi]
+        try:
+            made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
+        except BaseException:
+            beside.shutdown(cancel_futures=True)
+            raise
+        made += job.papers([file for file in made if file.kind == "audio"], [score.result() for score in scores])
     told = (choice.told, *job.told)
     return RenderReport(performance, tuple(made), rate, choice.what, tuple(line for line in told if line))
 
@@ -210,13 +217,12 @@ class _Job:
             mix=self._mixes[number].name,
         )
 
-    def papers(self, audio: list[MadeFile], *, midi: bool) -> list[MadeFile]:
+    def papers(self, audio: list[MadeFile], scores: list[bytes]) -> list[MadeFile]:
         """Write what goes with the audio: MIDI, the label file, and a cue sheet for each audio file that can have one."""
         made = []
-        if midi:
-            for mix, name in zip(self._mixes, self._names, strict=True):
-                path = self._path(name, "mid")
-                made.append(MadeFile(str(path), "midi", mix.name, write_whole(path, to_midi(self._performance, mix))))
+        for mix, name, score in zip(self._mixes, self._names, scores, strict=False):
+            path = self._path(name, "mid")
+            made.append(MadeFile(str(path), "midi", mix.name, write_whole(path, score)))
         path = self._path("passes", "txt")
         made.append(MadeFile(str(path), "labels", None, write_whole(path, label_file(self._performance))))
         for mix, name in zip(self._mixes, self._names, strict=True):

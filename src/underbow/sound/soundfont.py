@@ -37,7 +37,7 @@ __all__ = ["Engine", "SoundFontVoice", "engine"]
 _DRUMS, _DRUM_BANK = 9, 128
 _COARSE, _FINE = 51, 52  # generators coarseTune (semitones) and fineTune (cents), SoundFont 2.04, 8.1.3
 _SILENT = 1e-4
-_ROOM = 48 << 20  # bytes of tones kept
+_ROOM = 24 << 20  # bytes of tones kept
 _SETTINGS: dict[str, int | float] = {
     "synth.gain": 0.5,
     "synth.reverb.active": 0,
