@@ -71,6 +71,7 @@ def output_error(error: OSError, path: Path) -> UnderbowError:
     advice = {
         errno.ENOENT: f"there is no folder {path.parent}; make it first or name another",
         errno.ENOTDIR: f"{path.parent} is not a folder; name another",
+        errno.EEXIST: "a file has this name; name another folder",
         errno.EACCES: f"no permission to write in {path.parent}; name another folder",
         errno.EPERM: f"no permission to write in {path.parent}; name another folder",
         errno.EROFS: f"{path.parent} can only be read; name another folder",

@@ -223,7 +223,7 @@ def test_new_makes_a_folder_that_renders(tmp_path: Path) -> None:
 
 def test_check_tells_every_fault_of_every_file(tmp_path: Path) -> None:
     sheet, pattern, tune = tmp_path / "s.toml", tmp_path / "p.toml", tmp_path / "t.abc"
-    sheet.write_text('tune = "none.abc"\n[tempo]\nstart = 0\n')
+    sheet.write_text('tune = "none.abc"\npatern = "saw"\n[tempo]\nstart = "slow"\n')
     pattern.write_text('title = "P"\nmeter = "4/4"\ncells = 8\nbow = "d u"\naccent = "6 6"\n')
     tune.write_text("X:1\nT:T\nM:4/4\nL:1/4\nK:G\nGABc|GA|GABc|]\n")
     result = run("check", sheet, pattern, tune, TRACKS / "gateposts.toml", "--json")

@@ -7,6 +7,7 @@ that comes from a file goes in as data: nothing of it is read as markup.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator, Sequence
 from importlib.resources import files
 from itertools import pairwise
@@ -76,8 +77,8 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     return {
         "paper": paper,
         "words": words,
-        "title": one_line(sheet.title),
-        "composer": one_line(sheet.tune.composer),
+        "title": _breakable(one_line(sheet.title)),
+        "composer": _breakable(one_line(sheet.tune.composer)),
         "facts": facts,
         "tune": engrave(sheet.tune, width=1150, scale=40).pages,
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
@@ -169,3 +170,8 @@ def one_line(text: str) -> str:
     """One line of plain text of bearable length, without characters that only steer."""
     line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     return line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…"
+
+
+def _breakable(text: str) -> str:
+    """Let endless words run over the line: a break without width after every 30 characters of one."""
+    return re.sub(r"(\S{30})(?=\S)", "\\1\u200b", text)
