@@ -19,6 +19,8 @@ ACCENT_DB = 2.0
 UNDER_DB = -3.0  # notes below the melody in a double stop
 STACCATO = Fraction(1, 2)  # of its length is what a staccato note sounds
 
+_Ready = tuple[MelodyNote, Key, float]  # a note, the key of its bar, its level in dB
+
 
 def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Play the melody in every pass; a pass's last notes stop where the next pass's pickup begins."""
@@ -28,45 +30,53 @@ def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
         strokes = tuple(Bowed("", (note,)) for stroke in strokes for note in stroke.notes)
     elif manner is Manner.TONE:
         strokes = tuple(replace(stroke, bow="") for stroke in strokes)
+    ready = _ready(strokes, sheet.melody.bars)
     gestures: list[Gesture] = []
     for number, (at, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True), start=1):
         reach = timeline.end if number == len(timeline.starts) else at + length
         short = touch(sheet.ramp.tempos[number - 1].quarters_per_minute)
-        player = _Player(sheet, timeline, manner, at=at, reach=reach, short=short)
-        for stroke in strokes:
-            player.play(stroke, gestures)
+        player = _Player(timeline, manner, at=at, reach=reach, short=short)
+        for bow, notes in ready:
+            player.play(bow, notes, gestures)
     return Part("melody", program, tuple(gestures))
+
+
+def _ready(strokes: tuple[Bowed, ...], bars: tuple[Bar, ...]) -> list[tuple[str, list[_Ready]]]:
+    """Work out once what is the same in every pass."""
+    out, at = [], 0
+    for stroke in strokes:
+        notes = []
+        for note in stroke.notes:
+            while at + 1 < len(bars) and note.start >= bars[at].end:
+                at += 1
+            notes.append((note, bars[at].key, _level(note, bars[at])))
+        out.append((stroke.bow, notes))
+    return out
 
 
 class _Player:
     """Plays one pass."""
 
-    def __init__(
-        self, sheet: Sheet, timeline: Timeline, manner: Manner, *, at: Fraction, reach: Fraction, short: Fraction
-    ) -> None:
+    def __init__(self, timeline: Timeline, manner: Manner, *, at: Fraction, reach: Fraction, short: Fraction) -> None:
         self._timeline = timeline
         self._manner = manner
         self._at = at
         self._reach = reach
-        self._bars = sheet.melody.bars
-        self._bar = 0
         self._short = short
 
-    def play(self, stroke: Bowed, gestures: list[Gesture]) -> None:
+    def play(self, bow: str, written: list[_Ready], gestures: list[Gesture]) -> None:
         """Add a stroke's gestures: its graces, then itself."""
         notes: list[Sounded] = []
-        for note in stroke.notes:
+        for note, key, level in written:
             if self._at + note.start >= self._reach:
                 break
-            bar = self._bar_of(note)
             start = self._timeline.swung(self._at + note.start)
             end = self._timeline.swung(min(self._at + note.end, self._reach))
-            level = _level(note, bar)
             if note.graces:
-                notes = self._graces(note, stroke, start, level, notes=notes, gestures=gestures)
-            notes += self._note(note, bar.key, start, end - start, level)
+                notes = self._graces(note, bow, start, level, notes=notes, gestures=gestures)
+            notes += self._note(note, key, start, end - start, level)
         if notes:
-            gestures.append(Gesture(self._manner, tuple(notes), stroke.bow))
+            gestures.append(Gesture(self._manner, tuple(notes), bow))
 
     def _note(self, note: MelodyNote, key: Key, start: Fraction, length: Fraction, level: float) -> list[Sounded]:
         if "staccato" in note.marks:
@@ -79,7 +89,7 @@ class _Player:
     def _graces(
         self,
         note: MelodyNote,
-        stroke: Bowed,
+        bow: str,
         start: Fraction,
         level: float,
         *,
@@ -100,15 +110,8 @@ class _Player:
             return [_until(sounded, begin) for sounded in notes] + graces
         if gestures and gestures[-1].end > begin:
             gestures[-1] = replace(gestures[-1], notes=tuple(_until(n, begin) for n in gestures[-1].notes))
-        gestures.append(Gesture(self._manner, tuple(graces), stroke.bow, ornament=True))
+        gestures.append(Gesture(self._manner, tuple(graces), bow, ornament=True))
         return notes
-
-    def _bar_of(self, note: MelodyNote) -> Bar:
-        if note.start < self._bars[self._bar].start:
-            self._bar = 0
-        while self._bar + 1 < len(self._bars) and note.start >= self._bars[self._bar].end:
-            self._bar += 1
-        return self._bars[self._bar]
 
 
 def _level(note: MelodyNote, bar: Bar) -> float:

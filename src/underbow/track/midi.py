@@ -56,14 +56,18 @@ def to_midi(performance: Performance, mix: Mix | None = None) -> bytes:
         pretty.instruments.append(_instrument(pretty_midi, part, performance, mix))
     written = io.BytesIO()
     pretty.write(written)
-    written.seek(0)
-    file = mido.MidiFile(file=written, charset="utf-8")
-    file.tracks[0] = _conductor(mido, performance)
-    for track in file.tracks[1:]:
-        track[-1].time = max(_tick(performance.length) - sum(message.time for message in track[:-1]), 0)
-    out = io.BytesIO()
-    file.save(file=out)
-    return out.getvalue()
+    header, _, *tracks = _chunks(written.getvalue())
+    return b"".join([header, _conductor(mido, performance), *tracks])
+
+
+def _chunks(data: bytes) -> list[bytes]:
+    """Part a file into its header and tracks."""
+    out, at = [], 0
+    while at < len(data):
+        end = at + 8 + int.from_bytes(data[at + 4 : at + 8], "big")
+        out.append(data[at:end])
+        at = end
+    return out
 
 
 def velocity(level: float) -> int:
@@ -100,7 +104,8 @@ def _pieces(segment: Segment) -> list[Fraction]:
 
 
 def _tick(quarters: Fraction) -> int:
-    return math.floor(quarters * TICKS + Fraction(1, 2))
+    numerator, denominator = quarters.numerator, quarters.denominator  # rounded half up, in whole numbers for speed
+    return (2 * TICKS * numerator + denominator) // (2 * denominator)
 
 
 def _pretty_midi() -> ModuleType:
@@ -158,8 +163,8 @@ def _notes(part: Part) -> list[tuple[int, int, int, int]]:
     return sorted(out)
 
 
-def _conductor(mido: ModuleType, performance: Performance) -> Any:
-    """Make the first track: everything that says where one is."""
+def _conductor(mido: ModuleType, performance: Performance) -> bytes:
+    """Make the first track's chunk: everything that says where one is."""
     events: list[tuple[int, int, Any]] = []  # tick, order among its fellows, message
 
     def add(tick: int, order: int, kind: str, **values: Any) -> None:
@@ -197,7 +202,9 @@ def _conductor(mido: ModuleType, performance: Performance) -> Any:
         track.append(message.copy(time=tick - at))
         at = tick
     track.append(mido.MetaMessage("end_of_track", time=max(_tick(performance.length) - at, 0)))
-    return track
+    written = io.BytesIO()
+    mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8", tracks=[track]).save(file=written)
+    return _chunks(written.getvalue())[1]
 
 
 def _meters(performance: Performance) -> list[tuple[int, Meter]]:

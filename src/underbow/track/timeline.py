@@ -74,10 +74,12 @@ class Timeline:
     bars: tuple[PlayedBar, ...]
     _frame_starts: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
     _heard_starts: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
+    _straight: bool = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_frame_starts", tuple(frame.start for frame in self.frames))
         object.__setattr__(self, "_heard_starts", tuple(heard.start for heard in self.heard))
+        object.__setattr__(self, "_straight", all(frame.pattern.grid.swing == 0.5 for frame in self.frames))
 
     @property
     def end(self) -> Fraction:
@@ -86,6 +88,8 @@ class Timeline:
 
     def swung(self, at: Fraction) -> Fraction:
         """Move a position to where the swing of its bar's pattern puts it; bar lines stay where they are."""
+        if self._straight:
+            return at
         index = max(bisect_right(self._frame_starts, at) - 1, 0)
         frame = self.frames[index]
         grid = frame.pattern.grid
