@@ -1,0 +1,290 @@
+"""Melodies from MusicXML, plain or packed (.mxl), through music21: an optional extra, ``pip install underbow[musicxml]``.
+
+The first part with notes is the melody, and of several voices in it the first. Repeats, endings and words such as D.C. are
+resolved by the same rules as those of ABC.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from fractions import Fraction
+from pathlib import PurePath
+from typing import Any
+
+from underbow.errors import Fault, InputError, UnderbowError
+from underbow.theory.chord import Chord
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter, Tempo
+from underbow.theory.pitch import Pitch
+from underbow.tune.abc_draft import Draft, Event
+from underbow.tune.abc_finish import name_sections
+from underbow.tune.abc_repeats import TooManyMeasuresError, order_of
+from underbow.tune.tune import Tune
+
+MOST_BYTES = 64_000_000
+_BOWS = {"UpBow": "u", "DownBow": "d"}
+_MARKS = {"Staccato": "staccato", "Accent": "accent", "Fermata": "fermata", "Trill": "trill", "Turn": "turn",
+          "Mordent": "mordent", "InvertedMordent": "upper mordent", "Tenuto": "tenuto"}  # fmt: skip
+_JUMPS = {"Segno": "segno", "Coda": "coda", "Fine": "fine", "DaCapo": "D.C.", "DaCapoAlFine": "D.C.", "DalSegno": "D.S.",
+          "DalSegnoAlFine": "D.S.", "DaCapoAlCoda": "D.C. al coda", "DalSegnoAlCoda": "D.S. al coda"}  # fmt: skip
+
+
+def read_musicxml(data: bytes, *, file: str = "", part: str | None = None, strict: bool = False) -> Tune:
+    """Read the melody of a MusicXML file.
+
+    Parameters
+    ----------
+    data : bytes
+    file : str
+        Its name, for what is told and for the title where the file has none.
+    part : str or None
+        Name of the part, or a piece of it; by default the first one with notes.
+    strict : bool
+        Whether what would be assumed is an error.
+
+    Raises
+    ------
+    InputError
+        Where it is no such file, has no notes, or no such part.
+    UnderbowError
+        Where music21 is not installed.
+    """
+    told: list[Fault] = []
+    score = _score(_text(data, file), file)
+    chosen = _part(score, part, file, told)
+    drafts = _drafts(chosen, told, file)
+    name_sections(drafts)
+    try:
+        order = order_of(drafts, (), lambda what, place: told.append(Fault(what, file, where=f"measure {place}")))
+    except TooManyMeasuresError:
+        raise InputError(Fault("too many bars when its repeats are written out; take repeats off", file)) from None
+    if strict and told:
+        raise InputError(*told)
+    measures = tuple(draft.frozen() for draft in drafts)
+    meta = score.metadata
+    title = (meta and (meta.title or meta.movementName)) or PurePath(file).stem
+    return Tune(
+        title=str(title),
+        key=measures[0].key,
+        meter=measures[0].meter,
+        measures=measures,
+        order=tuple(order),
+        tempo=next((measure.tempo for measure in measures if measure.tempo), None),
+        composer=str((meta and meta.composer) or ""),
+        told=tuple(told),
+    )
+
+
+def _text(data: bytes, file: str) -> str:
+    """Unpack a .mxl archive in memory; its container names the score."""
+    if data[:4] == b"PK\x03\x04":
+        try:
+            with zipfile.ZipFile(io.BytesIO(data)) as archive:
+                names = archive.namelist()
+                inner = next(
+                    (n for n in names if n.endswith((".xml", ".musicxml")) and not n.startswith("META-INF")), None
+                )
+                if inner is None:
+                    raise InputError(Fault("the archive holds no score", file))
+                if archive.getinfo(inner).file_size > MOST_BYTES:
+                    raise InputError(Fault(f"the score is larger than {MOST_BYTES // 1_000_000} MB", file))
+                data = archive.read(inner)
+        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError, ValueError) as fault:
+            raise InputError(Fault(f"not an archive that can be read: {fault}", file)) from None
+    for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
+        if data.startswith(mark):
+            return data.decode(encoding, errors="replace")
+    return data.decode("utf-8-sig", errors="replace")
+
+
+def _score(text: str, file: str) -> Any:
+    try:
+        from music21 import converter, musicxml  # noqa: F401, PLC0415  large, and an optional extra
+        from music21.exceptions21 import Music21Exception  # noqa: PLC0415
+    except ImportError:
+        raise UnderbowError(
+            f"{file}: MusicXML needs music21; install it with: pip install underbow[musicxml]"
+        ) from None
+    import warnings  # noqa: PLC0415
+    from xml.etree.ElementTree import ParseError  # noqa: PLC0415  only its error
+
+    if "<!ENTITY" in text:
+        raise InputError(Fault("defines entities, which a score does not need; not read", file))
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return converter.parseData(text, format="musicxml")
+    except (
+        Music21Exception,
+        ParseError,
+        ValueError,
+        TypeError,
+        AttributeError,
+        KeyError,
+        IndexError,
+        ZeroDivisionError,
+    ) as fault:
+        why = str(fault).splitlines()[0] if str(fault) else type(fault).__name__
+        raise InputError(Fault(f"not a MusicXML score that can be read: {why}", file)) from None
+
+
+def _part(score: Any, name: str | None, file: str, told: list[Fault]) -> Any:
+    parts = [part for part in getattr(score, "parts", ()) if part.recurse().notes]
+    if not parts:
+        raise InputError(Fault("no notes in it", file))
+    names = [str(part.partName or "(no name)") for part in parts]
+    if name is not None:
+        found = [part for part, its in zip(parts, names, strict=True) if name.casefold() in its.casefold()]
+        if not found:
+            raise InputError(Fault(f"no part is called {name!r}; there are {', '.join(names)}", file))
+        return found[0]
+    if len(parts) > 1:
+        told.append(Fault(f"of the parts {', '.join(names)}, the first was taken", file))
+    return parts[0]
+
+
+def _drafts(part: Any, told: list[Fault], file: str) -> list[Draft]:
+    from music21 import spanner  # noqa: PLC0415
+
+    key, meter = Key.parse("C"), Meter((4,), 4)
+    brackets = {}
+    for bracket in part.recurse().getElementsByClass(spanner.RepeatBracket):
+        inside = bracket.getSpannedElements()
+        numbers = tuple(int(n) for n in re.findall(r"\d+", str(bracket.number)))
+        for n, measure in enumerate(inside):
+            brackets[id(measure)] = (numbers or (1,), n == 0)
+    slurs = _slurs(part)
+    drafts: list[Draft] = []
+    for number, measure in enumerate(part.getElementsByClass("Measure"), start=1):
+        if measure.keySignature is not None:
+            key = _key(measure.keySignature)
+        if measure.timeSignature is not None:
+            meter = _meter(measure.timeSignature, meter, told, file)
+        draft = Draft(key, meter, number)
+        draft.ending, draft.ending_start = brackets.get(id(measure), ((), False))
+        _bar_lines(draft, measure)
+        _fill(draft, measure, slurs)
+        for mark in measure.recurse().getElementsByClass("MetronomeMark"):
+            if mark.number:
+                beat = Fraction(mark.referent.quarterLength).limit_denominator(64)
+                draft.tempo = draft.tempo or Tempo(Fraction(mark.number).limit_denominator(100), beat)
+        if draft.events:
+            drafts.append(draft)
+    if not drafts:
+        raise InputError(Fault("no notes in it", file))
+    return drafts
+
+
+def _slurs(part: Any) -> dict[int, tuple[int, int]]:
+    """How many slurs begin and end at each note."""
+    out: dict[int, tuple[int, int]] = {}
+    for slur in part.recurse().getElementsByClass("Slur"):
+        first, last = slur.getFirst(), slur.getLast()
+        if first is None or first is last:
+            continue
+        begun, ended = out.get(id(first), (0, 0))
+        out[id(first)] = (begun + 1, ended)
+        begun, ended = out.get(id(last), (0, 0))
+        out[id(last)] = (begun, ended + 1)
+    return out
+
+
+def _key(signature: Any) -> Key:
+    mode = getattr(signature, "mode", "major") or "major"
+    sharps = max(-7, min(7, int(signature.sharps or 0)))
+    from underbow.theory.key import MODES  # noqa: PLC0415
+    from underbow.theory.pitch import PitchClass  # noqa: PLC0415
+
+    mode = mode if mode in MODES else "major"
+    return Key(PitchClass.at_fifths(sharps - MODES[mode]), mode)
+
+
+def _meter(signature: Any, before: Meter, told: list[Fault], file: str) -> Meter:
+    try:
+        if signature.symbol == "cut":
+            return Meter.parse("C|")
+        if signature.symbol == "common":
+            return Meter.parse("C")
+        return Meter.parse(str(signature.ratioString))
+    except ValueError as fault:
+        told.append(Fault(f"{fault}; the meter before it goes on", file))
+        return before
+
+
+def _bar_lines(draft: Draft, measure: Any) -> None:
+    left, right = measure.leftBarline, measure.rightBarline
+    if left is not None and getattr(left, "direction", "") == "start":
+        draft.repeat_start = 1
+    if right is not None and getattr(right, "direction", "") == "end":
+        draft.repeat_end = max(int(right.times or 2) - 1, 1)
+    elif right is not None and right.type in ("double", "final", "light-light", "light-heavy"):
+        draft.final = "|]" if right.type in ("final", "light-heavy") else "||"
+
+
+def _fill(draft: Draft, measure: Any, slurs: dict[int, tuple[int, int]]) -> None:
+    """Put the notes, rests, chord symbols and words of a measure down."""
+    line = next(iter(measure.voices), measure)
+    at = Fraction(0)
+    graces: list[Pitch] = []
+    symbols = sorted(((_exact(s.offset), s) for s in measure.getElementsByClass("Harmony")), key=lambda pair: pair[0])
+    for item in line.notesAndRests:
+        if "Harmony" in item.classes:
+            continue
+        if item.duration.isGrace:
+            graces += [_pitch(p) for p in item.pitches]
+            continue
+        start, length = _exact(item.offset), _exact(item.quarterLength)
+        if length <= 0 or start < at:
+            continue
+        if start > at:
+            draft.events.append(Event(start - at))
+        _symbols(draft, symbols, start)
+        draft.events.append(_event(item, length, tuple(graces), slurs))
+        graces = []
+        at = start + length
+    _symbols(draft, symbols, at + 1000)
+    for mark in measure.recurse():
+        name = _JUMPS.get(type(mark).__name__)
+        if name:
+            draft.jumps[name] = len(draft.events)
+
+
+def _symbols(draft: Draft, symbols: list[tuple[Fraction, Any]], until: Fraction) -> None:
+    while symbols and symbols[0][0] <= until:
+        _, symbol = symbols.pop(0)
+        if "NoChord" in symbol.classes:
+            draft.chords.append((len(draft.events), None))
+            continue
+        try:
+            draft.chords.append((len(draft.events), Chord.parse(re.sub(r"(?<=[A-G])-", "b", str(symbol.figure)))))
+        except ValueError:
+            continue
+
+
+def _event(item: Any, length: Fraction, graces: tuple[Pitch, ...], slurs: dict[int, tuple[int, int]]) -> Event:
+    if item.isRest:
+        return Event(length)
+    members = list(getattr(item, "notes", (item,)))
+    pitches = [
+        (_pitch(note.pitch), bool(note.tie and note.tie.type != "stop")) for note in members if hasattr(note, "pitch")
+    ]
+    begun, ended = slurs.get(id(item), (0, 0))
+    signs = [type(sign).__name__ for sign in (*item.articulations, *item.expressions)]
+    event = Event(length, pitches, graces=graces, slur_starts=begun, slur_ends=ended)
+    event.bow = next((_BOWS[sign] for sign in signs if sign in _BOWS), "")
+    event.marks = tuple(_MARKS[sign] for sign in signs if sign in _MARKS)
+    if item.duration.tuplets:
+        tuplet = item.duration.tuplets[0]
+        event.tuplet = (int(tuplet.numberNotesActual), int(tuplet.numberNotesNormal))
+    return event
+
+
+def _pitch(pitch: Any) -> Pitch:
+    alter = max(-2, min(2, round(pitch.alter)))
+    return Pitch(str(pitch.step), alter, int(pitch.octave if pitch.octave is not None else 4))
+
+
+def _exact(value: Any) -> Fraction:
+    return Fraction(value).limit_denominator(960)
