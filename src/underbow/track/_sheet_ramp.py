@@ -26,7 +26,7 @@ def ramp_of(table: TempoTable, meter: Meter, pattern: Pattern) -> Ramp:
 
     Raises
     ------
-    InputError, ValueError
+    InputError
         With what to write instead.
     """
     beat = _beat(table.beat, meter)
@@ -40,6 +40,13 @@ def ramp_of(table: TempoTable, meter: Meter, pattern: Pattern) -> Ramp:
         start = goal if table.ramp == "steady" or (table.passes == 1 and table.ramp == "steps") else low
         if start > goal or (start == goal and table.ramp != "steady" and table.passes != 1):
             start = max(round(goal * START_SHARE), 1)
+    try:
+        return _made(table, start, goal, beat)
+    except ValueError as error:
+        raise InputError(str(error)) from None
+
+
+def _made(table: TempoTable, start: int, goal: int, beat: Fraction) -> Ramp:
     if table.step is not None:
         return _by_step(table, start, goal, beat)
     passes = table.passes or (STEADY_PASSES if table.ramp == "steady" else DEFAULT_PASSES)

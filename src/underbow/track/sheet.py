@@ -158,12 +158,13 @@ def build_sheet(table: Mapping[str, Any], folder: Path | None = None, file: str 
     >>> sheet.title, [str(tempo) for tempo in sheet.ramp.tempos], [shape.label for shape in sheet.shapes]
     ('Two bars', ['1/4 = 60', '1/4 = 70', '1/4 = 80'], ['0-0', '1-0'])
     """
-    from underbow.track._sheet_build import Builder  # noqa: PLC0415
+    from underbow.track._sheet_build import built  # noqa: PLC0415
+    from underbow.track._sheet_faults import Notebook  # noqa: PLC0415
     from underbow.track._sheet_table import checked, in_order  # noqa: PLC0415
 
     checked_table, faults = checked(table, file)
-    builder = Builder(checked_table, folder, file, faults)
-    sheet = builder.sheet()
-    if sheet is None or builder.faults:
-        raise InputError(*in_order(builder.faults))
+    notebook = Notebook(file, faults)
+    sheet = built(checked_table, folder, notebook)
+    if sheet is None or notebook.faults:
+        raise InputError(*in_order(notebook.faults))
     return sheet
