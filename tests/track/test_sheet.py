@@ -48,7 +48,10 @@ def test_the_least_that_a_sheet_can_say() -> None:
     assert sheet.mixes == STANDARD_MIXES
     assert (sheet.count_in, sheet.tuning.name, sheet.strings, sheet.voice) == (2, "GDAE", "low", "fiddle")
     assert (sheet.concert_pitch, sheet.loudness, sheet.seed) == (440.0, -16.0, 0)
-    assert (sheet.drone, sheet.tuning_notes, sheet.told) == (False, False, ())
+    assert (sheet.drone, sheet.tuning_notes) == (False, False)
+    assert [str(fault) for fault in sheet.told] == [
+        f"pattern: none is named; {pattern.name} suits the tune and is played"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -105,7 +108,7 @@ def test_the_sheets_changes_go_before_the_tunes(sheet_of: SheetMaker) -> None:
 
 def test_the_key_moves_the_tune_and_its_chords() -> None:
     abc = 'X:1\nT:T\nM:4/4\nL:1/4\nK:Edor\n"Em"EGBc | "D"d4 |]\n'
-    sheet = build_sheet({"abc": abc, "key": "A"})
+    sheet = build_sheet({"abc": abc, "key": "A", "pattern": "saw"})
     assert str(sheet.tune.key) == "Ador"
     assert [note.midi % 12 for note in sheet.melody.notes] == [9, 0, 4, 6, 7]
     assert [str(span.chord) for span in sheet.melody.chords] == ["Am", "G"]
@@ -113,7 +116,7 @@ def test_the_key_moves_the_tune_and_its_chords() -> None:
 
 
 def test_a_mode_that_is_not_the_tunes_is_told() -> None:
-    sheet = build_sheet({"abc": ABC, "key": "Am"}, file="s.toml")
+    sheet = build_sheet({"abc": ABC, "key": "Am", "pattern": "saw"}, file="s.toml")
     assert len(sheet.told) == 1
     assert str(sheet.told[0]).startswith("s.toml: key: the tune stays major")
 

@@ -42,6 +42,8 @@ def patterns_played(
             if table.pattern is not None or "pattern" in notebook.broken:
                 continue  # told already
             pattern = default_pattern(tune.meter, tune.rhythm)
+            if section == played[0]:
+                notebook.tell("pattern", f"none is named; {pattern.name} suits the tune and is played")
         pattern = notebook.attempt("pattern", partial(pattern.fitted, tune.meter))
         if pattern is not None and swing is not None:
             pattern = notebook.attempt("sound.swing", partial(_swung, pattern, float(swing)))
