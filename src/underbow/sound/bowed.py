@@ -10,6 +10,8 @@ from McIntyre and Woodhouse; vibrato of 5 to 6 Hz and about 15 cents to each sid
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from underbow.sound.body import VIOLIN
@@ -20,6 +22,8 @@ from underbow.sound.voices import Floats
 # Hz at which the corner of the string's motion is rounded: pressed hard, and barely driven; lowest string first.
 BRIGHT, DARK = (3400.0, 3900.0, 4600.0, 5600.0), (700.0, 900.0, 1200.0, 1700.0)
 STYLE = Style()
+# Backing up, every stroke stands apart from the one before, a soft one after a loud one too.
+BACKING = replace(STYLE, early=0.028, joined=0.008, rise=(0.026, 0.012))
 STEADY = Style(
     rise=(0.12, 0.12),
     bite=(0.0, 0.0),
@@ -65,7 +69,7 @@ def fiddle(strings: tuple[int, ...], seed: int = 1, style: Style = STYLE) -> Cha
         style=style,
         spectrum=spectrum,
         hiss=(0.01, 0.01) if steady else (0.014, 0.03),
-        scratch=(0.0, 0.0) if steady else (0.08, 0.36),
+        scratch=(0.0, 0.0) if steady else (0.12, 0.36),
         scratch_decay=0.016,
         band=(900.0, 9000.0, -1.5),
         body=VIOLIN,

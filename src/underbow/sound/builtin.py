@@ -11,7 +11,7 @@ from collections.abc import Callable
 from functools import partial
 
 from underbow.errors import InputError
-from underbow.sound.bowed import STEADY, fiddle
+from underbow.sound.bowed import BACKING, STEADY, fiddle
 from underbow.sound.chop import chop
 from underbow.sound.click import Click
 from underbow.sound.plucked import FIVE_STRING, HAMMERED, MANDOLIN_PAIR, STEEL_GUITAR, Plucked
@@ -67,7 +67,7 @@ class BuiltinVoice:
         self.rate = rate
         self._makers: dict[str, Callable[[], Sustained | Plucked | Click]] = {
             "melody fiddle": partial(Sustained, fiddle(strings, MELODY_FIDDLE), rate, concert_pitch),
-            "backup fiddle": partial(Sustained, fiddle(strings, BACKUP_FIDDLE), rate, concert_pitch),
+            "backup fiddle": partial(Sustained, fiddle(strings, BACKUP_FIDDLE, BACKING), rate, concert_pitch),
             "drone": partial(Sustained, fiddle(strings, BACKUP_FIDDLE, STEADY), rate, concert_pitch),
             "flute": partial(Sustained, FLUTE, rate, concert_pitch),
             "reed": partial(Sustained, REED, rate, concert_pitch),

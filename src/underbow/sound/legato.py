@@ -37,6 +37,8 @@ class Style:
         dB of a long gesture's middle above its ends.
     surge : float
         How far a pulse inside the gesture stands out.
+    early : float
+        Seconds before its end in which a gesture begins to fall.
     joined, lifted, open : float
         Seconds in which the tone falls to 1/e where the next gesture follows at once, where it doesn't, and where it doesn't
         and an open string is left ringing.
@@ -58,6 +60,7 @@ class Style:
     tilt: float = 0.8
     swell: float = 3.0
     surge: float = 0.35
+    early: float = 0.012
     joined: float = 0.016
     lifted: float = 0.06
     open: float = 0.13
@@ -242,7 +245,7 @@ def shape(
             dip = {"pulse": 0.3, "slur": 0.12}.get(span.kind, 0.0)
             amplitude *= 1.0 - dip * np.exp(-(((time - span.start / rate + 0.012) / 0.016) ** 2))
     amplitude *= gains
-    after = np.maximum(time - (length - min(0.012, 0.1 * length)), 0.0)
+    after = np.maximum(time - (length - min(style.early, 0.16 * length)), 0.0)
     amplitude *= np.exp(after * (-1 / fall)) * np.clip((time[-1] - time) / 0.008, 0.0, 1.0)
     drive *= np.exp(after * (-1 / 0.03))
     return amplitude, np.clip(drive, 0.0, 1.0)
