@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from functools import partial
 from math import inf, isfinite
 from pathlib import Path
@@ -23,7 +24,8 @@ from underbow.sound.master import Finish, Floats, Master, loudnesses, ticking
 from underbow.sound.mix import Mixer, everything
 from underbow.sound.report import MadeFile, RenderReport
 from underbow.sound.stems import Stems
-from underbow.sound.voices import Remembered
+from underbow.sound.tape import Taped
+from underbow.sound.voices import Remembered, Voice
 from underbow.track.midi import to_midi
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
@@ -96,23 +98,35 @@ def render_files(
     choice = choose_voice(performance, voices, soundfont=soundfont, rate=rate)
     parts = [part.name for part in performance.parts]
     heard = [part for part in parts if stems or any(_heard(performance, mix, part) for mix in mixes)]
-    sound = Stems(performance, Remembered(choice.voice, _ROOM if remember else 0), heard)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise output_error(error, folder) from error
-    finish = Finish(rate, sound.frames, bits, loudness)
-    job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)
-    with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
-        scores = [beside.submit(to_midi, performance, mix) for mix in mixes if midi]
-        try:
-            made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
-        except BaseException:
-            beside.shutdown(cancel_futures=True)
-            raise
-        made += job.papers([file for file in made if file.kind == "audio"], [score.result() for score in scores])
+    with _voice(choice.voice, folder, remember=remember) as voice:
+        sound = Stems(performance, voice, heard)
+        finish = Finish(rate, sound.frames, bits, loudness)
+        job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)
+        with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
+            scores = [beside.submit(to_midi, performance, mix) for mix in mixes if midi]
+            try:
+                made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
+            except BaseException:
+                beside.shutdown(cancel_futures=True)
+                raise
+            made += job.papers([file for file in made if file.kind == "audio"], [score.result() for score in scores])
     told = (choice.told, *job.told)
     return RenderReport(performance, tuple(made), rate, choice.what, tuple(line for line in told if line))
+
+
+@contextmanager
+def _voice(voice: Voice, folder: Path, *, remember: bool) -> Iterator[Voice]:
+    """Give a voice that makes every sound once, if it shall: the latest are kept in memory, all of them on a tape."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        tape = Taped(voice, folder) if remember else None
+    except OSError as error:
+        raise output_error(error, folder / "audio") from error
+    if tape is None:
+        yield voice
+        return
+    with tape:
+        yield Remembered(tape, _ROOM)
 
 
 def _check(mixes: Sequence[Mix], formats: Sequence[str], rate: int) -> None:
