@@ -1,0 +1,213 @@
+"""What the practice page must know to be in time: every bar, cell, beat, chord and written note, in milliseconds.
+
+Times count from the first sound of the performance. Lists that follow each other in time are sorted, so that the page finds
+its place by halving. What repeats is written once and pointed at: bars drawn alike share a picture, chords with
+the same fingers a hand.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from fractions import Fraction
+from typing import Any
+
+from underbow.errors import InputError
+from underbow.fiddle.grid import Stroke
+from underbow.fiddle.grid_svg import BarPicture, draw_bar_svg
+from underbow.fiddle.handshape import HandShape
+from underbow.fiddle.shape_change import staying
+from underbow.fiddle.shape_svg import draw_svg
+from underbow.theory.chord import Chord
+from underbow.track.backup_part import bars_of, runs
+from underbow.track.form import in_form, only_bars
+from underbow.track.performance import Performance
+from underbow.track.sheet import Sheet
+from underbow.track.timeline import Frame, Timeline, lay_out
+from underbow.tune.tune import Melody, Tune
+
+Held = tuple[Chord | None, HandShape | None]
+
+
+def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
+    """Lay a performance out for the page.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    performance : Performance
+        Of this sheet.
+
+    Returns
+    -------
+    dict
+        Plain data for JSON. ``end`` and all starts are milliseconds.
+
+        - ``passes``: start, end, beats a minute at both, the index of its first bar
+        - ``bars``: start, pass (from 0), number, round of a section (from 0), picture (-1: none), starts of the cells
+        - ``sections``: name, index of its first bar within a pass, bars
+        - ``pictures``: of bars: ``svg``, ``travel``
+        - ``chords``: start, hand
+        - ``hands``: ``chord``, ``stops`` ([string, finger], highest string first), ``flat``, ``svg``
+        - ``stays``: for each hand, for each hand after it, the fingers that stay
+        - ``beats``: starts
+        - ``notes``: start, measure, note as the engraver counts them
+    """
+    timeline = lay_out(sheet)
+    by = performance.count_in - timeline.count_in  # tuning notes come before everything
+    clock = _Clock(performance, by)
+    hands, chords = _chords(sheet, timeline, clock)
+    pictures, bars = _bars(sheet, timeline, clock)
+    first = [next(i for i, bar in enumerate(bars) if bar[1] == n) for n in range(len(timeline.starts))]
+    return {
+        "end": clock(timeline.end),
+        "passes": [
+            [clock(p.start - by), clock(p.end - by), _number(p.tempo.count), _number(p.end_tempo.count), first[n]]
+            for n, p in enumerate(performance.passes)
+        ],
+        "beat": performance.passes[0].tempo.beat_name,
+        "bars": bars,
+        "sections": [[s.name, s.first_bar - 1, s.bars] for s in sheet.melody.sections],
+        "pictures": [{"svg": picture.svg, "travel": picture.travel} for picture in pictures],
+        "chords": chords,
+        "hands": [_hand(chord, shape) for chord, shape in hands],
+        "stays": [
+            [list(staying(a[1], b[1])) if a[1] and b[1] and a != b else [] for b in hands] for a in hands
+        ],
+        "beats": sorted({clock(at) for at in _beats(performance, timeline)}),
+        "notes": [
+            [clock(start + at), *place] for start in timeline.starts for at, *place in written_notes(sheet)
+            if start + at < timeline.end
+        ],
+    }  # fmt: skip
+
+
+class _Clock:
+    """Milliseconds of a place of the timeline, which knows nothing of tuning notes."""
+
+    def __init__(self, performance: Performance, by: Fraction) -> None:
+        self._seconds, self._by = performance.tempo.seconds, by
+
+    def __call__(self, quarter: Fraction) -> int:
+        return round(1000 * self._seconds(quarter + self._by))
+
+
+def _chords(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[Held], list[list[int]]]:
+    """The hands that are held, each once, and the changes between them."""
+    hands: dict[Held, int] = {}
+    changes: list[list[int]] = []
+    for heard in timeline.heard:
+        held: Held = (None, None)
+        if heard.index >= 0:
+            held = (sheet.melody.chords[heard.index].chord, sheet.shapes[heard.index])
+        number = hands.setdefault(held, len(hands))
+        if not changes or changes[-1][1] != number:
+            changes.append([clock(heard.start), number])
+    return list(hands), changes
+
+
+def _hand(chord: Chord | None, shape: HandShape | None) -> dict[str, Any]:
+    if chord is None or shape is None:
+        return {"chord": _signs(str(chord)) if chord else "", "stops": [], "flat": False, "svg": ""}
+    names = [_signs(str(shape.tuning.strings[string].pitch_class)) for string in shape.strings]
+    stops = [[name, str(stop)] for name, stop in zip(names, shape.stops, strict=True)][::-1]
+    flat = shape.stops[0] == shape.stops[1] and shape.stops[0].finger > 0
+    return {
+        "chord": _signs(str(chord)),
+        "stops": stops,
+        "flat": flat,
+        "svg": _neck(draw_svg([(chord, shape)], all_strings=False)),
+    }
+
+
+def _neck(svg: str) -> str:
+    """The neck alone: the page says chord and fingers larger than the picture does, so its first line is cut off."""
+    svg = re.sub(r"<text[^>]*>[^<]*</text>\n", "", svg, count=2)
+    return re.sub(
+        r'viewBox="0 0 ([\d.]+) ([\d.]+)"', lambda m: f'viewBox="0 16 {m[1]} {float(m[2]) - 28:.1f}"', svg, count=1
+    )
+
+
+def _signs(text: str) -> str:
+    return text.replace("#", "♯").replace("b", "♭")
+
+
+def _bars(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[BarPicture], list[list[Any]]]:
+    """The whole bars of every pass, and the pictures that they share."""
+    pictures: dict[BarPicture, int] = {}
+    drawn: dict[tuple[object, ...], BarPicture] = {}
+    out: list[list[Any]] = []
+    rounds = {s.first_bar + i: n for n, s in enumerate(sheet.melody.sections) for i in range(s.bars)}
+    for frame, strokes, start in _played(timeline):
+        grid, length = frame.pattern.grid, frame.length
+        inside = tuple(
+            replace(stroke, start=stroke.start - start, pulses=()) for stroke in strokes
+        )  # what the picture depends on, wherever the bar lies
+        key = (grid, length, inside, start % grid.length)
+        if key not in drawn:
+            drawn[key] = draw_bar_svg(grid, strokes, start, length)
+        picture = drawn[key]
+        number = pictures.setdefault(picture, len(pictures))
+        cells = [clock(frame.start + cell) for cell in picture.cells[:-1]]
+        at = frame.bar.number
+        out.append([cells[0], frame.pass_number - 1, at, rounds.get(at, 0), number, cells])
+    return list(pictures), out
+
+
+def _played(timeline: Timeline) -> Iterator[tuple[Frame, list[Stroke], Fraction]]:
+    """Every whole bar with the strokes that touch it, and where it begins among them."""
+    for run in runs(timeline.frames):
+        strokes = run[0].pattern.grid.play(bars_of(run))
+        first = 0
+        for frame in run:
+            start = frame.start - run[0].start
+            while first < len(strokes) and strokes[first].end <= start:
+                first += 1
+            inside = []
+            for stroke in strokes[first:]:
+                if stroke.start >= start + frame.length:
+                    break
+                inside.append(stroke)
+            yield frame, inside, start
+
+
+def _beats(performance: Performance, timeline: Timeline) -> Iterator[Fraction]:
+    """The beats that the tempo counts; those of the meter where a bar doesn't hold a whole number of them."""
+    beat = performance.passes[0].tempo.beat
+    before, first = timeline.frames[0].start, timeline.frames[0].bar.meter
+    step = beat if first.bar % beat == 0 else first.beat
+    yield from (before - step * n for n in range(1, int(before / step) + 1))
+    for frame in timeline.frames:
+        meter = frame.bar.meter
+        if meter.bar % beat == 0 and len(meter.groups) == 1:
+            beats = [beat * n for n in range(int(meter.bar / beat))]
+        else:
+            beats = list(meter.beats)
+        yield from (frame.start + at for at in beats if at < frame.length)
+
+
+def written_notes(sheet: Sheet) -> list[tuple[Fraction, int, int]]:
+    """Where each written note lies in one pass: start in quarters, its measure and its number there, from 0.
+
+    The tune goes the same way as for the performance, repeats, form and chosen bars, with its notes marked by their places.
+    """
+    measures = tuple(
+        replace(measure, notes=tuple(replace(note, tied=False, marks=(f"{m} {n}",)) for n, note in enumerate(measure.notes)))
+        for m, measure in enumerate(sheet.tune.measures)
+    )  # fmt: skip
+    tune: Tune = replace(sheet.tune, measures=measures)
+    melody: Melody = tune.melody()
+    try:
+        if sheet.form:
+            melody = in_form(melody, sheet.form)
+        if sheet.bars:
+            melody = only_bars(melody, sheet.bars)
+    except InputError:  # pragma: no cover  the sheet was made in the same way
+        return []
+    places = [(note.start, note.marks[0].split()) for note in melody.notes]
+    return [(start, int(measure), int(number)) for start, (measure, number) in places]
+
+
+def _number(value: Fraction) -> int | float:
+    return int(value) if value.denominator == 1 else round(float(value), 1)
