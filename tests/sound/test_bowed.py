@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from underbow.sound import legato
 from underbow.sound.builtin import BuiltinVoice
 from underbow.sound.voices import Action
 from underbow.track.performance import Manner
@@ -155,6 +156,27 @@ def test_vibrato_is_for_long_melody_notes_under_a_finger_only(ear, voice) -> Non
     assert (
         np.percentile(wobble(2.0, 69, None, solo=True), 95) > 5
     )  # nothing said: the fourth finger, not the open string
+
+
+def test_vibrato_begins_at_a_stated_length(ear, voice, monkeypatch: pytest.MonkeyPatch) -> None:
+    short, long = (ear.stroke(ear.note(0, seconds, 71, string=2), solo=True) for seconds in (0.41, 0.43))
+    with_it = [voice.sounds(action) for action in (short, long)]
+    monkeypatch.setattr(legato, "LONG", 99.0)
+    without = [voice.sounds(action) for action in (short, long)]
+    assert [np.array_equal(a, b) for a, b in zip(with_it, without, strict=True)] == [True, False]
+
+
+def test_there_is_no_click_where_notes_pulses_and_strings_change(ear, voice) -> None:
+    """Above 9 kHz nothing happens at a change that doesn't happen in the middle of a note."""
+    roll = [(0, 0.25, 71, 2), (0.25, 0.04, 74, 2), (0.29, 0.12, 71, 2), (0.41, 0.03, 69, 2), (0.44, 0.2, 71, 2)]
+    across = [(0, 0.25, 67, 1), (0.25, 0.2, 76, 3), (0.45, 0.2, 76, 3), (0.65, 0.2, 69, 2)]
+    high = signal.butter(6, 9000, "high", fs=ear.rate, output="sos")
+    for notes in (roll, across):
+        samples = voice.sounds(ear.stroke(*(ear.note(a, s, m, string=g) for a, s, m, g in notes), solo=True, accent=6))
+        band = np.abs(signal.sosfilt(high, samples.astype(float)))
+        calm = max(ear.cut(band, a + 0.4 * s, a + 0.8 * s).max() for a, s, *_ in notes if s > 0.1)
+        for at, *_ in notes[1:]:
+            assert ear.cut(band, at - 0.012, at + 0.012).max() < 1.5 * calm
 
 
 def test_long_strokes_swell(ear, voice) -> None:
