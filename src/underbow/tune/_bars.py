@@ -85,7 +85,7 @@ def lay(tune: Tune, order: tuple[int, ...] | None = None, *, exact: bool = False
                 continue
         elif last is not None and edge and not exact and len(laid.bars) > 1 and measure.length == measure.meter.bar:
             missing = last.full - last.length
-            if 0 < missing == pickup_of(tune, order[n - 1]):
+            if missing and missing in (pickup_of(tune, order[n - 1]), laid.pickup):
                 last.length = last.full
                 at += missing
         laid.starts.append(at)
@@ -140,14 +140,24 @@ def written_numbers(tune: Tune) -> tuple[int, ...]:
     return tuple(numbers)
 
 
-def uneven(tune: Tune) -> dict[int, Fraction]:
-    """Find the bars that do not fill their meter, as played: the index of their first measure, and what they hold."""
+@dataclass(frozen=True, slots=True)
+class Uneven:
+    """A bar that does not fill its meter, as played: its first measure, what it holds, the full bar that a pickup follows."""
+
+    index: int
+    length: Fraction
+    after: int | None
+
+
+def uneven(tune: Tune) -> list[Uneven]:
+    """Find the bars that do not fill their meter, once each, down the page."""
     laid = lay(tune)
-    out: dict[int, Fraction] = {}
-    pickup = laid.pickup
+    out: dict[int, Uneven] = {}
     for n, bar in enumerate(laid.bars):
         closing = n == len(laid.bars) - 1 and bar.length < bar.full
-        fits = bar.length == bar.full or (n == 0 and pickup) or (closing and bar.length + pickup == bar.full)
+        fits = bar.length == bar.full or (n == 0 and laid.pickup) or (closing and bar.length + laid.pickup == bar.full)
         if not fits and bar.index not in out:
-            out[bar.index] = bar.length
-    return out
+            before = laid.bars[n - 1] if n else None
+            comes_back = before is not None and bar.index != before.index + 1 and before.length == before.full
+            out[bar.index] = Uneven(bar.index, bar.length, before.index if before and comes_back else None)
+    return [out[index] for index in sorted(out)]

@@ -122,12 +122,18 @@ def _in_force(tune: Tune) -> list[Chord | None] | None:
 
 
 def _sections(tune: Tune, laid: Laid, bars: tuple[Bar, ...]) -> tuple[Section, ...]:
-    """Sections as played: a new one where the name changes and where the music goes back."""
+    """Sections as played: a new one where the name changes, where the music goes back, and where the page begins one."""
     begins: list[tuple[Fraction, str]] = []
     for n, (index, start) in enumerate(zip(tune.order, laid.starts, strict=True)):
-        name = tune.measures[index].section
-        if n == 0 or name != begins[-1][1] or index <= tune.order[n - 1]:
-            begins.append((start, name))
+        measure = tune.measures[index]
+        if n == 0 or measure.section != begins[-1][1] or index <= tune.order[n - 1]:
+            begins.append((start, measure.section))
+        elif (
+            not measure.ending
+            and edge_between(tune, tune.order[n - 1], index)
+            and start - begins[-1][0] >= measure.meter.bar
+        ):
+            begins.append((start, measure.section))
     counted = [bar for bar in bars if bar.number > 0] or list(bars)
     out: list[Section] = []
     at = 0

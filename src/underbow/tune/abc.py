@@ -84,15 +84,20 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
 
 def tell_bars(tune: Tune, builder: TuneBuilder) -> None:
     """Tell the bars that are short or long, each with its number."""
-    odd = {} if tune.free or not tune.order else uneven(tune)
-    if not odd:
-        return
-    numbers = written_numbers(tune)
-    for index, length in sorted(odd.items()):
-        meter = tune.measures[index].meter
-        size = "short" if length < meter.bar else "long"
-        what = f"bar {numbers[index]} is too {size}: it holds {note_value(length)}, the meter is {meter}"
-        builder.told.assume(what, builder.measures[index].place)
+    odd = [] if tune.free or not tune.order else uneven(tune)
+    numbers = written_numbers(tune) if odd else ()
+    for bar in odd:
+        meter = tune.measures[bar.index].meter
+        what = f"bar {numbers[bar.index]} is too {'short' if bar.length < meter.bar else 'long'}"
+        if bar.after is not None:
+            what = (
+                f"a pickup comes back after bar {numbers[bar.after]}, which is full; leave as much off that bar's end"
+            )
+            where = builder.measures[bar.after].place
+        else:
+            what += f": it holds {note_value(bar.length)}, the meter is {meter}"
+            where = builder.measures[bar.index].place
+        builder.told.assume(what, where)
 
 
 def _refused(builder: TuneBuilder, why: str) -> Tune:

@@ -25,10 +25,9 @@ def finish(builder: TuneBuilder) -> None:
     builder.is_free = all(draft.meter is FREE_METER for draft in builder.measures)
     if not builder.written_unit:
         _find_unit(builder)
-    if builder.is_free:
-        _find_meter(builder)
-    else:
+    if not builder.is_free or _find_meter(builder):
         builder.measures = _with_bar_lines(builder.measures, builder.told)
+    _shorten_endings(builder.measures)
     _settle_ties(builder.measures, builder.told)
     _settle_slurs(builder.measures, builder.told)
     _letters_for_sections(builder.measures, builder.told)
@@ -58,8 +57,8 @@ def _find_unit(builder: TuneBuilder) -> None:
             event.length *= factor
 
 
-def _find_meter(builder: TuneBuilder) -> None:
-    """Count a tune without a meter by the length that most of its measures have."""
+def _find_meter(builder: TuneBuilder) -> bool:
+    """Count a tune without a meter by the length that most of its measures have; say whether its M: was just forgotten."""
     length, habit = _usual(builder.measures)
     threes = builder.texts.get("R", [""])[0].lower()
     meter = FREE_METER
@@ -74,6 +73,7 @@ def _find_meter(builder: TuneBuilder) -> None:
     for draft in builder.measures:
         if draft.meter is FREE_METER:
             draft.meter = meter
+    return habit and not builder.has_meter
 
 
 def _grouped_in_threes(measures: list[Draft]) -> bool:
@@ -138,6 +138,26 @@ def _cut(draft: Draft, bar: Fraction) -> list[Draft]:
         out.append(piece)
         first += len(events)
     return out
+
+
+def _shorten_endings(measures: list[Draft]) -> None:
+    """Let a last ending that no double bar closes be as long as the first one, where a whole new section follows it.
+
+    By the letter (section 4.10) it would last to the next double bar or repeat sign; ``|1 A:|2 B|`` and then eight bars is meant
+    otherwise.
+    """
+    first = 0
+    starts = [n for n, draft in enumerate(measures) if draft.ending_start]
+    for n in starts:
+        stop = n + 1
+        while stop < len(measures) and measures[stop].ending and not measures[stop].ending_start:
+            stop += 1
+        follows = n > 0 and bool(measures[n - 1].ending)
+        if follows and first and stop - n >= first + 4 and (stop == len(measures) or not measures[stop].ending_start):
+            for draft in measures[n + first : stop]:
+                draft.ending = ()
+        if not follows:
+            first = stop - n
 
 
 def _settle_ties(measures: list[Draft], told: Told) -> None:
@@ -218,12 +238,14 @@ def name_sections(measures: list[Draft]) -> None:
         if i:
             before = measures[i - 1]
             closed = bool(before.repeat_end or before.final)
-            fresh = (closed and not measure.ending_start) or bool(measure.repeat_start)
+            over = bool(before.ending) and not measure.ending
+            fresh = ((closed or over) and not measure.ending_start) or bool(measure.repeat_start)
         if fresh and not (sections and _pickup(sections[-1])):
             sections.append([])
         sections[-1].append(measure)
     if len(sections) > 1 and _pickup(sections[-1]):
-        sections[-2] += sections.pop()
+        last = sections.pop()
+        sections[-1] += last
     letters: dict[tuple[object, ...], str] = {}
     for section in sections:
         content = tuple(

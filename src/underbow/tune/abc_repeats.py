@@ -184,7 +184,7 @@ def _block(measures: list[Draft], start: int, first: int, end: int, say: Say) ->
 def _ends(measures: list[Draft], at: int) -> bool:
     """Whether an ending is over before a measure."""
     before, here = measures[at - 1], measures[at]
-    return bool(before.repeat_end or before.final or here.repeat_start or here.ending_start)
+    return bool(before.repeat_end or before.final or here.repeat_start or here.ending_start or not here.ending)
 
 
 def _with_jumps(measures: list[Draft], order: list[int], say: Say) -> list[int]:

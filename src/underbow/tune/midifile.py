@@ -111,7 +111,7 @@ def _score(data: bytes, file: str) -> _Score:
     try:
         midi = mido.MidiFile(file=io.BytesIO(data), clip=True)
     except (OSError, EOFError, ValueError, IndexError, KeyError, TypeError) as fault:
-        why = str(fault) or type(fault).__name__
+        why = "it ends too early" if isinstance(fault, EOFError) else str(fault) or type(fault).__name__
         raise InputError(Fault(f"not a Standard MIDI File that can be read: {why}", file)) from None
     if midi.ticks_per_beat <= 0 or midi.ticks_per_beat >= 0x8000:
         raise InputError(Fault("counts time in film frames, not in beats; save it with ticks per quarter note", file))

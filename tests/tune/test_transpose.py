@@ -1,0 +1,78 @@
+"""Transposing: one interval for everything, spelling that stays sensible, the octave that fits the hand."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from underbow.errors import InputError
+from underbow.theory.pitch import Pitch
+from underbow.tune.abc import read_abc
+from underbow.tune.transpose import FIRST_POSITION, transposed
+from underbow.tune.tune import Tune
+
+KEYS = ["C", "G", "D", "A", "E", "B", "F#", "C#", "F", "Bb", "Eb", "Ab", "Db", "Gb", "Cb"]
+
+
+def tune_in(key: str, music: str = "CDEF GABc|[K:E]^d2=d2c2B2|") -> Tune:
+    (tune,) = read_abc(f"X:1\nM:4/4\nL:1/8\nK:{key}\n{music}\n")
+    return tune
+
+
+def notes(tune: Tune) -> list[Pitch]:
+    return [note.pitch for measure in tune.measures for note in measure.notes]
+
+
+@given(st.sampled_from(["C", "D", "Eb", "F#m", "Ador", "Bmix", "Gphr"]), st.sampled_from(KEYS))
+def test_one_interval_and_the_key_follows(key: str, to: str) -> None:
+    tune = tune_in(key)
+    moved = transposed(tune, to)
+    intervals = {after.midi - before.midi for before, after in zip(notes(tune), notes(moved), strict=True)}
+    assert len(intervals) == 1
+    (interval,) = intervals
+    for before, after in zip(tune.measures, moved.measures, strict=True):
+        assert after.key.tonic.number == (before.key.tonic.number + interval) % 12
+        assert after.key.mode == before.key.mode
+    for note in moved.measures[0].notes:  # notes of the scale stay notes of the scale
+        assert moved.key.alteration(note.pitch.letter) == note.pitch.alter
+
+
+def test_the_octave_that_fits_first_position() -> None:
+    assert [str(p) for p in notes(transposed(tune_in("D", "d2 f2 a2 b2|"), "A"))] == ["A4", "C#5", "E5", "F#5"]
+    assert [str(p) for p in notes(transposed(tune_in("G", "G,2 B,2 D2|"), "D"))] == ["D4", "F#4", "A4"]
+    assert (str(FIRST_POSITION[0]), str(FIRST_POSITION[1])) == ("G3", "B5")
+
+
+def test_notes_out_of_reach_are_told() -> None:
+    moved = transposed(tune_in("C", "C,2 C2 c2 c'2|"), "D")
+    assert [fault.what for fault in moved.told] == ["2 notes lie outside G3 to B5, in whichever octave: D3, D6"]
+    assert transposed(tune_in("C", "C4 c4|"), "D").told == ()
+
+
+def test_chords_graces_and_chords_of_notes_move_along() -> None:
+    moved = transposed(tune_in("G", '"Em"{d}[GB]2 "C/G"c2|'), "A")
+    assert [str(span.chord) for span in moved.measures[0].chords] == ["F#m", "D/A"]
+    first = moved.measures[0].notes[0]
+    assert (str(first.pitch), str(first.under[0]), str(first.graces[0])) == ("C#5", "A4", "E5")
+
+
+def test_accidentals_of_the_key_move_along() -> None:
+    moved = transposed(tune_in("D Phr ^f", "D4 ^f2 F2|"), "A")
+    assert [str(p) for p in notes(moved)] == ["A3", "C#5", "C#4"]
+    assert moved.key.alteration("C") == 1
+
+
+def test_a_mode_stays_and_is_told() -> None:
+    assert str(transposed(tune_in("Edor"), "A").key) == "Ador"
+    assert not transposed(tune_in("Edor"), "Am").told
+    assert "stays dorian" in str(transposed(tune_in("Edor"), "Amix").told[0])
+
+
+def test_a_key_with_too_many_flats_is_written_the_other_way() -> None:
+    moved = transposed(tune_in("F#m"), "Db")
+    assert str(moved.key) == "C#m"
+    assert "written as C#m" in str(moved.told[0])
+
+
+def test_no_such_key() -> None:
+    with pytest.raises(InputError, match="not a key"):
+        transposed(tune_in("C"), "H")
