@@ -106,6 +106,14 @@ def test_long_notes_are_not_cut_where_rings_are_kept_in_steps(ear, voice) -> Non
         assert ear.db(ear.cut(samples, seconds - 0.05, seconds)) > -90
 
 
+def test_a_very_long_note_dies_away_by_itself(ear, voice) -> None:
+    samples = voice.sounds(pluck(ear.note(0, 20.0, 40)))
+    assert len(samples) > 20 * ear.rate
+    assert ear.db(ear.cut(samples, 7.0, 7.9)) < -60
+    assert not ear.cut(samples, 8.1, 20.0).any()
+    assert np.abs(np.diff(ear.cut(samples, 7.9, 8.1))).max() < 1e-4
+
+
 def test_a_later_note_of_a_gesture_starts_where_it_is_written(ear, voice) -> None:
     samples = voice.sounds(pluck(ear.note(0, 0.25, 62), ear.note(0.25, 0.25, 64), kind=MANDOLIN))
     assert abs(ear.cents(ear.cut(samples, 0.32, 0.5), 64)) < 6

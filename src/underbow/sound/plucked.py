@@ -92,7 +92,7 @@ class Plucked:
         self.concert_pitch = concert_pitch
         self._body = Body(character.body, seed, rate)
         self._noise = band(LOOP, rate, low=900.0, high=min(5000.0, 0.4 * rate), slope=-2.0, seed=17)
-        self._ring: Callable[[int, int, int], Samples] = lru_cache(maxsize=128)(self._made_ring)
+        self._ring: Callable[[int, int, int], Samples] = lru_cache(maxsize=64)(self._made_ring)
 
     def sounds(self, action: Action) -> Samples:
         """Sound a pluck or a strum: float32, shape (frames,)."""
@@ -102,11 +102,11 @@ class Plucked:
             start = note.at + late
             ring = self._ring(note.midi, (action.accent + 1) // 3, _doubling(note.frames + tail, self.rate))
             length = min(note.frames - late + tail, len(heard) - start)
-            sound = ring[:length] * np.float32(10.0 ** (note.level / 20))
-            damped = length - (note.frames - late)
+            sound = ring[:length] * np.float32(10.0 ** (note.level / 20))  # shorter where it has died away before
+            damped = len(sound) - (note.frames - late)
             if damped > 0:
                 sound[-damped:] *= np.exp(np.arange(damped) * (-1 / (DAMPING * self.rate))).astype(np.float32)
-            heard[start : start + length] += sound
+            heard[start : start + len(sound)] += sound
         self._pick(heard, action)
         fade = min(len(heard), int(0.01 * self.rate))
         heard[-fade:] *= np.linspace(1.0, 0.0, fade, dtype=np.float32)
@@ -171,16 +171,17 @@ class Plucked:
         )
         measured = ring[: int(0.1 * rate)]
         ring /= np.sqrt(np.mean(measured**2)) + 1e-9
+        ring *= np.minimum((frames - 1 - np.arange(frames)) / (0.01 * rate), 1.0)
         return np.asarray(ring, dtype=np.float32)
 
 
 def _doubling(frames: int, rate: int) -> int:
-    """Give 1, 2, 4, 8 ... seconds in frames, whichever is enough: rings are kept in few lengths.
+    """Give 1, 2, 4 or 8 seconds in frames, whichever is enough: rings are kept in few lengths, and over after 8 s.
 
-    >>> _doubling(30_000, 44_100), _doubling(100_000, 44_100)
-    (44100, 176400)
+    >>> _doubling(30_000, 44_100), _doubling(100_000, 44_100), _doubling(10_000_000, 44_100)
+    (44100, 176400, 352800)
     """
     length = rate
-    while length < frames:
+    while length < min(frames, 8 * rate):
         length *= 2
     return length
