@@ -15,7 +15,7 @@ from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
 from underbow.track._sheet_faults import Notebook
-from underbow.track._sheet_melody import melody_of
+from underbow.track._sheet_melody import laid_out
 from underbow.track._sheet_mixes import mixes_of
 from underbow.track._sheet_patterns import named_patterns, patterns_played
 from underbow.track._sheet_ramp import ramp_of, too_long
@@ -38,10 +38,10 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
     tune = _tune(table, folder, notebook, tuning=tuning, progression=progression, named=named)
     if tune is None:
         return None
-    laid = melody_of(table, tune, progression, notebook)
+    laid = laid_out(table, tune, progression, notebook)
     if laid is None:
         return None
-    melody, progression = laid
+    tune, melody = laid.tune, laid.melody
     patterns = patterns_played(table, tune, melody, named, notebook)
     ramp = notebook.attempt("tempo", partial(ramp_of, table.tempo, tune.meter, patterns[0][1])) if patterns else None
     if ramp is None or tuning is None or pair is None:
@@ -59,7 +59,7 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
         tune=tune,
         melody=melody,
         patterns=patterns,
-        progression=progression,
+        progression=laid.progression,
         tuning=tuning,
         strings=table.strings,
         pinned=tuple(table.shapes.items()),

@@ -30,14 +30,14 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
     path = folder / name
     try:
         inside = path.resolve().is_relative_to(folder.resolve())
-        there = inside and path.is_file()
-    except (OSError, ValueError, RuntimeError):
-        inside, there = "\0" not in name, False
+        there, a_folder = inside and path.is_file(), inside and path.is_dir()
+    except (OSError, ValueError, RuntimeError):  # a name that no file can have
+        inside, there, a_folder = True, False, False
     if absolute or not inside:
         raise InputError(
             f'found "{name}", which is not beside the sheet; put the {kind} there and write its name alone'
         )
-    if path.is_dir():
+    if a_folder:
         raise InputError(f'"{name}" is a folder; name the {kind} in it, as in "{name}/NAME"')
     if not there:
         names = sorted(entry.name for entry in folder.iterdir() if entry.suffix != ".toml") if folder.is_dir() else []

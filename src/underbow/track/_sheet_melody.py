@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
+from typing import TYPE_CHECKING
 
 from underbow.theory.progression import Progression
 from underbow.track._laying import full_bars
@@ -14,14 +15,29 @@ from underbow.track.evening import evened
 from underbow.track.form import in_form, only_bars, over
 from underbow.tune.tune import Melody, Tune
 
+if TYPE_CHECKING:
+    from underbow.tune.harmonise import Harmony
+
 MOST_NOTES = 100_000  # in one pass
 
 
-def melody_of(
-    table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook
-) -> tuple[Melody, Progression | None] | None:
-    """Lay out what one pass plays; give with it the progression that was laid under it."""
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A tune with chords, what one pass plays of it, and the progression that was laid under it."""
+
+    tune: Tune
+    melody: Melody
+    progression: Progression | None
+
+
+def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Laid | None:
+    """Lay out what one pass plays; None where it can't be, with faults in the notebook."""
     source = table.tune or notebook.file
+    if not any(span.chord for measure in tune.measures for span in measure.chords) and progression is None:
+        harmony = _harmonised(table, tune, notebook)
+        if harmony is None:
+            return None
+        tune = harmony.tune
     whole, told = evened(tune.melody())
     for what in told:
         notebook.tell("", f"as played, {what}", source)
@@ -33,31 +49,23 @@ def melody_of(
     melody: Melody | None = whole
     if table.form is not None:
         melody = notebook.attempt("form", partial(in_form, whole, table.form))
-    if melody is not None and table.compose is None:  # a composed tune has its chords already
-        if progression is None and not any(span.chord for span in melody.chords):
-            progression = _harmonised(table, tune, notebook)
-            if progression is None:
-                return None
-        if progression is not None:
-            melody = notebook.attempt("progression", partial(over, melody, progression))
+    if melody is not None and progression is not None and table.compose is None:  # what is composed has its chords
+        melody = notebook.attempt("progression", partial(over, melody, progression))
     if melody is not None and table.bars is not None:
         melody = notebook.attempt("bars", partial(only_bars, melody, table.bars))
     if melody is not None and len(melody.notes) > MOST_NOTES:
         notebook.say("tune", f"{len(melody.notes)} notes in one pass; {MOST_NOTES} are the most, write form or bars")
-    return None if melody is None else (melody, progression)
+    return None if melody is None else Laid(tune, melody, progression)
 
 
-def _harmonised(table: SheetTable, tune: Tune, notebook: Notebook) -> Progression | None:
+def _harmonised(table: SheetTable, tune: Tune, notebook: Notebook) -> Harmony | None:
     """Find chords for a tune that has none, where the sheet doesn't say them either."""
     if "progression" in notebook.broken or table.progression is not None:
-        return None
-    try:
-        from underbow.tune.harmonise import harmonise  # noqa: PLC0415  for bare tunes only
-    except ImportError:
-        notebook.say("progression", 'the tune has no chords; write progression = "G | C | ..."')
-        return None
-    found = notebook.attempt("tune", lambda: harmonise(tune).progression)
-    if found is not None:
-        chords = str(found).replace("\n", "   ")
-        notebook.tell("progression", f"the tune has no chords, so these were worked out: {chords}")
-    return found
+        return None  # told already
+    from underbow.tune.harmonise import harmonise  # noqa: PLC0415  for bare tunes only
+
+    harmony = notebook.attempt("tune", partial(harmonise, tune))
+    if harmony is not None:
+        chords = str(harmony.progression).replace("\n", "   ")
+        notebook.tell("progression", f"the tune has no chords; these were worked out: {chords}")
+    return harmony
