@@ -124,6 +124,7 @@ def _swell(frames: int) -> Samples:
 
 def _stroke(action: Action, notes: list[ActionNote], rate: int, tone_of: ToneOf) -> tuple[int, Samples]:
     """Sound one string of a bow stroke (or a wind tone); give its start within the action, and its samples."""
+    bowed = action.manner is Manner.BOW
     turned = action.joined and notes[-1].end >= action.frames
     fall = _fall(rate, _TURNED if turned else _LIFTED)
     first = notes[0].at
@@ -139,13 +140,13 @@ def _stroke(action: Action, notes: list[ActionNote], rate: int, tone_of: ToneOf)
         piece = tone[source : source + frames].copy()
         if fresh:
             _speak(piece, action, rate)
-        if end - begin > _SWELL_FROM * rate and len(notes) == 1:
+        if bowed and end - begin > _SWELL_FROM * rate and len(notes) == 1:
             piece[: end - begin] *= _swell(end - begin)
         _scale(piece, frames - ring, run[0].level)
         _pulse(piece, run, lead, rate)
         if not fresh:  # tones of one stroke cross at equal power
             piece[: 2 * lead] *= np.sqrt(_rise(2 * lead))
-        if turned and not tied:  # the bow stops for a moment when it turns round
+        if bowed and turned and not tied:  # the bow stops for a moment when it turns round
             seconds, rest = _SOLO_TURN if action.solo else _TURN
             give = min(int(seconds * rate), (end - begin) // 3)
             piece[-ring - give : -ring] *= 1 - (1 - rest) * _rise(give)

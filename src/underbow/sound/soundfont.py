@@ -273,7 +273,9 @@ class SoundFontVoice:
                 self._tones.move_to_end(name)
                 return kept
         velocity = round(127 * 10 ** (ACCENT_STEP_DB * (accent - FULL_ACCENT) / 40))
-        wanted = 1 << (max(frames + self.rate // 2, self.rate) - 1).bit_length()
+        wanted = max(frames + self.rate // 2, self.rate)
+        step = 1 << min(wanted.bit_length(), 18)  # in steps, so that a slightly longer stroke needs no new tone
+        wanted = -(-wanted // step) * step
         with self._synth() as synth:
             whole = synth.tone(program, key, velocity, wanted)
         if not np.abs(whole).max() > _SILENT:

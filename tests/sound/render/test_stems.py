@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from underbow.sound.builtin import BuiltinVoice
 from underbow.sound.stems import Stems, plan
+from underbow.sound.tape import Taped
 from underbow.sound.voices import Action, Remembered, Samples
 from underbow.track.performance import Gesture, Part, Performance
 from underbow.track.ramp import Ramp
@@ -61,6 +65,32 @@ def test_a_small_room_gives_the_same_sound(quartet: Performance) -> None:
     assert rooms[0].made > rooms[1].made > rooms[2].made
     assert np.array_equal(sounds[0], sounds[1])
     assert np.array_equal(sounds[0], sounds[2])
+
+
+def test_a_tape_gives_back_what_was_sounded_and_sounds_it_once(quartet: Performance, tmp_path: Path) -> None:
+    plain = np.concatenate(list(Stems(quartet, BuiltinVoice(22_050)).blocks()), axis=1)
+    counted = Remembered(BuiltinVoice(22_050), 0)
+    with Taped(counted, tmp_path) as tape:
+        stems = Stems(quartet, tape)
+        assert np.array_equal(np.concatenate(list(stems.blocks()), axis=1), plain)
+        made = counted.made
+        assert np.array_equal(np.concatenate(list(stems.blocks()), axis=1), plain)
+        assert counted.made == made
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_full_tape_is_no_failure(quartet: Performance, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = np.concatenate(list(Stems(quartet, BuiltinVoice(22_050)).blocks()), axis=1)
+    with Taped(BuiltinVoice(22_050), tmp_path, room=300_000) as small:
+        for _ in range(2):
+            assert np.array_equal(np.concatenate(list(Stems(quartet, small).blocks()), axis=1), plain)
+
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    with Taped(BuiltinVoice(22_050), tmp_path) as tape:
+        monkeypatch.setattr(tape, "_file", SimpleNamespace(seek=full, close=tape._file.close))
+        assert np.array_equal(np.concatenate(list(Stems(quartet, tape).blocks()), axis=1), plain)
 
 
 def test_the_last_sound_rings_out(make: Callable[..., Performance], stroke: Callable[..., Gesture]) -> None:
