@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -82,3 +83,22 @@ def test_every_code_folder_is_listed_as_a_package() -> None:
 def test_no_module_is_over_400_lines() -> None:
     long = {str(p): n for p in (ROOT / "src").rglob("*.py") if (n := len(p.read_text().splitlines())) > 400}
     assert long == {}
+
+
+KNOWN_ONLY_IN = {
+    "soundfile": {"sound/encode.py"},
+    "fluidsynth": {"sound/soundfont.py"},
+    "pretty_midi": {"track/midi.py", "sound/soundfont.py", "sound/soundfont_files.py"},
+    "verovio": {"lesson/engrave.py"},
+    "typst": {"lesson/handout.py"},
+    "pydantic": {"track/_sheet_table.py"},
+}
+
+
+@pytest.mark.parametrize("library", KNOWN_ONLY_IN)
+def test_a_large_library_is_known_in_one_place(library: str) -> None:
+    home = ROOT / "src" / "underbow"
+    naming = re.compile(rf"^\s*(import|from) {library}\b|import_module\(\W*{library}\b", re.MULTILINE)
+    users = {path.relative_to(home).as_posix() for path in home.rglob("*.py") if naming.search(path.read_text())}
+    assert users
+    assert users <= KNOWN_ONLY_IN[library]
