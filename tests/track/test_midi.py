@@ -263,6 +263,13 @@ def test_a_velocity_gives_its_level_back(level: float) -> None:
     assert -40 * math.log10(127 / velocity(level)) == pytest.approx(level, abs=0.2)
 
 
+def test_tuning_notes_have_a_marker_of_their_own(sheet_of: SheetMaker) -> None:
+    track = perform(sheet_of('"G"G8 |]', sound={"tuning_notes": True}))
+    found = [(at, message.text) for at, message in metas(read(to_midi(track)), "marker")][:3]
+    click = int(track.part("click").gestures[0].start * 480)
+    assert found == [(0, "tuning notes"), (click, "count-in"), (int(track.count_in * 480), "pass 1, 1/4 = 60")]
+
+
 def test_a_mix_sets_the_volumes_at_the_passes(jig: Performance) -> None:
     mix = Mix("guide", (("melody", (0.0,)), ("backup", (-6.0, -12.0, None)), ("click", (-9.0,))))
     file = read(to_midi(jig, mix))

@@ -141,6 +141,18 @@ def test_a_melody_composed_over_the_changes(table: dict[str, Any], meter: str, b
     assert build_sheet({"progression": "C | G | D | A", **table}) == sheet
 
 
+def test_a_tune_without_chords_gets_some_and_says_so() -> None:
+    bare = "".join(part for i, part in enumerate(ABC.split('"')) if i % 2 == 0)
+    sheet = build_sheet({"abc": bare, "pattern": "saw"}, file="s.toml")
+    assert all(span.chord for span in sheet.melody.chords)
+    assert sheet.progression is not None
+    chords = str(sheet.progression).replace("\n", "   ")
+    assert [str(fault) for fault in sheet.told if fault.where == "progression"] == [
+        f"s.toml: progression: the tune has no chords; these were worked out: {chords}"
+    ]
+    assert perform(sheet).part("backup").gestures
+
+
 def test_form_then_bars_then_what_is_left_is_looped(sheet_of: SheetMaker) -> None:
     body = 'P:A\n"G"G8 | "C"c8 ||\nP:B\n"D"d8 | "Em"e8 |]'
     sheet = sheet_of(body, form="BA", bars="2-3")

@@ -23,7 +23,7 @@ MOST_NOTES = 100_000  # in one pass
 
 @dataclass(frozen=True, slots=True)
 class Laid:
-    """A tune with chords, what one pass plays of it, and the progression that was laid under it."""
+    """A tune with chords, what one pass plays of it, and the progression that was laid under it or worked out."""
 
     tune: Tune
     melody: Melody
@@ -33,11 +33,12 @@ class Laid:
 def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Laid | None:
     """Lay out what one pass plays; None where it can't be, with faults in the notebook."""
     source = table.tune or notebook.file
+    worked_out: Progression | None = None
     if not any(span.chord for measure in tune.measures for span in measure.chords) and progression is None:
         harmony = _harmonised(table, tune, notebook)
         if harmony is None:
             return None
-        tune = harmony.tune
+        tune, worked_out = harmony.tune, harmony.progression
     whole, told = evened(tune.melody())
     for what in told:
         notebook.tell("", f"as played, {what}", source)
@@ -55,7 +56,7 @@ def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, not
         melody = notebook.attempt("bars", partial(only_bars, melody, table.bars))
     if melody is not None and len(melody.notes) > MOST_NOTES:
         notebook.say("tune", f"{len(melody.notes)} notes in one pass; {MOST_NOTES} are the most, write form or bars")
-    return None if melody is None else Laid(tune, melody, progression)
+    return None if melody is None else Laid(tune, melody, progression or worked_out)
 
 
 def _harmonised(table: SheetTable, tune: Tune, notebook: Notebook) -> Harmony | None:

@@ -182,8 +182,12 @@ def _conductor(mido: ModuleType, performance: Performance) -> bytes:
     add(0, 2, "key_signature", key=_key_name(performance.key))
     for tick, micros in tempo_events(performance.tempo.segments):
         add(tick, 3, "set_tempo", tempo=micros)
-    if performance.passes[0].start > 0:
-        add(0, 4, "marker", text="count-in")
+    for name, text in (("tuning", "tuning notes"), ("click", "count-in")):
+        start = next(
+            (part.gestures[0].start for part in performance.parts if part.name == name and part.gestures), None
+        )
+        if start is not None and start < performance.passes[0].start:
+            add(_tick(start), 4, "marker", text=text)
     for one in performance.passes:
         add(_tick(one.start), 4, "marker", text=f"pass {one.number}, {one.tempo}")
     before = ("", 0)

@@ -37,7 +37,7 @@ class Sheet:
     patterns : tuple of (str, Pattern)
         For each section that is played, under the tune's meter, the sheet's swing applied.
     progression : Progression or None
-        What was laid under the tune; None where the tune's own chords are played.
+        What was laid under the tune, or worked out for it; None where the tune's own chords are played.
     tuning : Tuning
     strings : str
         ``"low"``, ``"middle"`` or ``"high"``.
