@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from underbow.errors import InputError
-from underbow.tune.source import decoded, load_tune, load_tunes
+from underbow.tune.source import load_tune, load_tunes
 
 BOOK = "X:1\nT:The Mill Race\nK:D\nd8|\n\nX:2\nT:Mill Lane\nK:G\ng8|\n\nX:12\nT:O'Grady's\nK:A\na8|\n"
 

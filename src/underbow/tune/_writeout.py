@@ -87,6 +87,8 @@ def _chords(tune: Tune, laid: Laid, bars: tuple[Bar, ...]) -> tuple[ChordSpan, .
             changes[start] = on_page[index]
         for span in measure.chords:
             changes[start + span.start] = span.chord
+    if not changes:
+        return ()
     ats = sorted(changes)
     first = min(ats[0], bars[0].end if laid.pickup else Fraction(0))
     starts = [first, *ats[1:]]
@@ -126,12 +128,15 @@ def _sections(tune: Tune, laid: Laid, bars: tuple[Bar, ...]) -> tuple[Section, .
     begins: list[tuple[Fraction, str]] = []
     for n, (index, start) in enumerate(zip(tune.order, laid.starts, strict=True)):
         measure = tune.measures[index]
-        if n == 0 or measure.section != begins[-1][1] or index <= tune.order[n - 1]:
-            begins.append((start, measure.section))
-        elif (
-            not measure.ending
-            and edge_between(tune, tune.order[n - 1], index)
-            and start - begins[-1][0] >= measure.meter.bar
+        if (
+            n == 0
+            or measure.section != begins[-1][1]
+            or index <= tune.order[n - 1]
+            or (
+                not measure.ending
+                and edge_between(tune, tune.order[n - 1], index)
+                and start - begins[-1][0] >= measure.meter.bar
+            )
         ):
             begins.append((start, measure.section))
     counted = [bar for bar in bars if bar.number > 0] or list(bars)

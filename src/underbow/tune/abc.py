@@ -22,6 +22,9 @@ from underbow.tune.abc_text import LineIndex, Told, TuneText, tunes_of
 from underbow.tune.tune import Tune
 
 
+MOST_SOUNDED = 400_000  # notes of a tune with its repeats written out
+
+
 def read_abc(
     text: str, *, file: str = "", accidentals: Accidentals = "pitch", jumps: bool = True, strict: bool = False
 ) -> tuple[Tune, ...]:
@@ -45,7 +48,7 @@ def read_abc(
     -------
     tuple of Tune
         One for each ``X:``; a text without any is one tune. A tune beyond the limits (``MOST_WRITTEN`` notes written,
-        ``MOST_PLAYED`` measures played) has no measures and says so in ``told``.
+        ``MOST_PLAYED`` measures or ``MOST_SOUNDED`` notes played) has no measures and says so in ``told``.
 
     Raises
     ------
@@ -73,6 +76,8 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
         builder.read(text)
         finish(builder)
         order = order_of(builder.measures, builder.parts, told.assume, jumps=jumps)
+        if sum(len(builder.measures[i].events) for i in order) > MOST_SOUNDED:
+            return _refused(builder, f"more than {MOST_SOUNDED} notes when its repeats are written out; take repeats off")
         tune = _tune(builder, order)
         tell_bars(tune, builder)
     except TooLongError:
