@@ -182,20 +182,8 @@ def _conductor(mido: ModuleType, performance: Performance) -> bytes:
     add(0, 2, "key_signature", key=_key_name(performance.key))
     for tick, micros in tempo_events(performance.tempo.segments):
         add(tick, 3, "set_tempo", tempo=micros)
-    for name, text in (("tuning", "tuning notes"), ("click", "count-in")):
-        start = next(
-            (part.gestures[0].start for part in performance.parts if part.name == name and part.gestures), None
-        )
-        if start is not None and start < performance.passes[0].start:
-            add(_tick(start), 4, "marker", text=text)
-    for one in performance.passes:
-        add(_tick(one.start), 4, "marker", text=f"pass {one.number}, {one.tempo}")
-    before = ("", 0)
-    for bar in performance.bars:
-        if bar.number > 0 and (bar.section, bar.pass_number) != before:
-            before = (bar.section, bar.pass_number)
-            if bar.section:
-                add(_tick(bar.start), 5, "marker", text=_plain(f"section {bar.section}"))
+    for tick, text in _markers(performance):
+        add(tick, 4, "marker", text=text)
     for index, span in enumerate(performance.chords):
         if index == 0 and span.chord is None:
             continue  # before the first chord there is nothing to say
@@ -209,6 +197,24 @@ def _conductor(mido: ModuleType, performance: Performance) -> bytes:
     written = io.BytesIO()
     mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8", tracks=[track]).save(file=written)
     return _chunks(written.getvalue())[1]
+
+
+def _markers(performance: Performance) -> Iterator[tuple[int, str]]:
+    """Say where tuning notes, count-in, passes and sections begin."""
+    for name, text in (("tuning", "tuning notes"), ("click", "count-in")):
+        start = next(
+            (part.gestures[0].start for part in performance.parts if part.name == name and part.gestures), None
+        )
+        if start is not None and start < performance.passes[0].start:
+            yield _tick(start), text
+    for one in performance.passes:
+        yield _tick(one.start), f"pass {one.number}, {one.tempo}"
+    before = ("", 0)
+    for bar in performance.bars:
+        if bar.number > 0 and (bar.section, bar.pass_number) != before:
+            before = (bar.section, bar.pass_number)
+            if bar.section:
+                yield _tick(bar.start), _plain(f"section {bar.section}")
 
 
 def _meters(performance: Performance) -> list[tuple[int, Meter]]:
