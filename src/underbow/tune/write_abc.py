@@ -1,0 +1,241 @@
+"""A tune written as ABC, to the standard 2.1, so that it can be edited and read again."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter, note_value
+from underbow.theory.pitch import Pitch
+from underbow.tune.tune import Measure, Note, Tune
+
+_SIGNS = {-2: "__", -1: "_", 0: "=", 1: "^", 2: "^^"}
+_BOWS = {"d": "v", "u": "u"}
+_MARKS = {"roll": "~", "trill": "T", "staccato": ".", "accent": "L", "fermata": "H", "mordent": "M"}
+_MODE = {"major": "", "minor": "m"}
+
+
+def to_abc(tune: Tune) -> str:
+    """Write a tune as ABC: as it stands on the page, with its repeats, endings, chords, ties, slurs and bow marks.
+
+    Chords of notes, grace notes and sections come along; the order of parts is written where repeats do not say it already.
+
+    >>> from underbow.tune.abc import read_abc
+    >>> text = "X:1\\nT:Two\\nM:2/4\\nL:1/8\\nK:Ador\\nP:A\\n|:\\"Am\\"A>B cB|\\"G\\"G4:|\\n"
+    >>> once = to_abc(read_abc(text)[0])
+    >>> once == to_abc(read_abc(once)[0]), once.splitlines()[-1]
+    (True, '|:"Am"A3/2 B/2 cB|"G"G4:|')
+    """
+    unit = _unit(tune)
+    head = [f"X:{tune.number}", f"T:{_line(tune.title) or 'Untitled'}"]
+    if tune.composer:
+        head += [f"C:{_line(part)}" for part in tune.composer.split("\n")]
+    if tune.source:
+        head.append(f"S:{_line(tune.source)}")
+    if tune.rhythm:
+        head.append(f"R:{_line(tune.rhythm)}")
+    order = _parts(tune)
+    if order:
+        head.append(f"P:{order}")
+    head.append("M:none" if tune.free else f"M:{tune.meter}")
+    head.append(f"L:{note_value(unit)}")
+    if tune.tempo is not None:
+        head.append(f"Q:{tune.tempo.beat_name}={_number(tune.tempo.count)}")
+    head.append(f"K:{_key(tune.key)}")
+    return "\n".join([*head, *_body(tune, unit, named=bool(order))]) + "\n"
+
+
+def _line(text: str) -> str:
+    return " ".join(text.replace("%", "\\%").split())
+
+
+def _number(count: Fraction) -> str:
+    return str(count.numerator) if count.denominator == 1 else format(float(count), "g")
+
+
+def _key(key: Key) -> str:
+    own = "".join(f" {_SIGNS[alter]}{letter.lower()}" for letter, alter in key.altered)
+    return f"{key.tonic}{_MODE.get(key.mode, key.mode[:3])}{own}"
+
+
+def _unit(tune: Tune) -> Fraction:
+    """Take the note length that most notes have, an eighth or a sixteenth or a quarter."""
+    lengths = [note.length for measure in tune.measures for note in measure.notes]
+    if not lengths:
+        return Fraction(1, 2)
+    return max((Fraction(1, 2), Fraction(1, 4), Fraction(1)), key=lengths.count)
+
+
+def _parts(tune: Tune) -> str:
+    """Give the order of parts where the repeats of the page do not give the order played; empty where they do."""
+    if list(tune.order) == _plain_order(tune.measures, 0, len(tune.measures)):
+        return ""
+    names = [measure.section for measure in tune.measures]
+    firsts = [i for i, name in enumerate(names) if i == 0 or name != names[i - 1]]
+    ways = {a: _plain_order(tune.measures, a, b) for a, b in zip(firsts, [*firsts[1:], len(names)], strict=True)}
+    letters, at = "", 0
+    while at < len(tune.order):
+        way = ways.get(tune.order[at])
+        if way is None or tune.order[at : at + len(way)] != tuple(way):
+            return ""
+        letters += names[tune.order[at]]
+        at += len(way)
+    return letters if letters.isalpha() else ""
+
+
+def _plain_order(measures: tuple[Measure, ...], first: int, after: int) -> list[int]:
+    """Play the repeats of a stretch of the page as they stand: back to the last repeat start or double bar, endings in turn."""
+    out: list[int] = []
+    start, turn, i, limit = first, 1, first, 10 * (after - first) + 10
+    while i < after and len(out) < limit:
+        measure = measures[i]
+        fresh = i > first and (measure.repeat_start or measure.section != measures[i - 1].section)
+        if fresh and i != start:
+            start, turn = i, 1
+        if measure.ending and turn not in measure.ending:
+            i += 1
+            continue
+        out.append(i)
+        if measure.repeat_end >= turn:
+            turn += 1
+            i = start
+            continue
+        if measure.repeat_end or measure.final:
+            start, turn = i + 1, 1
+        i += 1
+    return out
+
+
+def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
+    lines: list[str] = []
+    row: list[str] = []
+    key, meter = tune.key, tune.meter
+    names = {measure.section for measure in tune.measures}
+    for i, measure in enumerate(tune.measures):
+        before = tune.measures[i - 1] if i else None
+        after = tune.measures[i + 1] if i + 1 < len(tune.measures) else None
+        if (before is None or before.section != measure.section) and (named or len(names) > 1) and measure.section:
+            lines += ["".join(row)] if row else []
+            row = []
+            lines.append(f"P:{measure.section}")
+        if measure.key != key:
+            row.append(f"[K:{_key(measure.key)}]")
+            key = measure.key
+        if measure.meter != meter:
+            row.append(f"[M:{measure.meter}]")
+            meter = measure.meter
+        if measure.tempo is not None and i and measure.tempo != tune.tempo:
+            row.append(f"[Q:{measure.tempo.beat_name}={_number(measure.tempo.count)}]")
+        if measure.repeat_start:
+            row.append(("" if before is not None and before.final == "||" else "|") + ":" * measure.repeat_start)
+        if measure.ending_start and measure.ending:
+            row.append("[" + ",".join(map(str, measure.ending)) + " ")
+        row.append(_measure(measure, unit, meter))
+        row.append(_bar_line(measure, after))
+        if measure.new_line or after is None:
+            lines.append("".join(row))
+            row = []
+    return lines + (["".join(row)] if row else [])
+
+
+def _bar_line(measure: Measure, after: Measure | None) -> str:
+    if measure.repeat_end:
+        return ":" * measure.repeat_end + "|"
+    if after is not None and after.repeat_start and measure.final != "||":
+        return ""
+    return measure.final or "|"
+
+
+def _measure(measure: Measure, unit: Fraction, meter: Meter) -> str:
+    """Write a measure's notes, rests where no note is, chords where they change."""
+    out: list[str] = []
+    at = Fraction(0)
+    chords = [(span.start, "N.C." if span.chord is None else str(span.chord)) for span in measure.chords]
+    written: dict[tuple[str, int], int] = {}
+    beat = meter.beat if meter.beat >= 1 else Fraction(1)
+    beat = beat if beat < 2 else Fraction(1)
+    tuplet: list[Note] = []
+    for note in measure.notes:
+        if note.start > at:
+            out.append(_rests(at, note.start, chords, unit))
+        elif at and note.start % beat == 0:
+            out.append(" ")
+        out += [f'"{name}"' for start, name in chords if start <= note.start]
+        chords = [(start, name) for start, name in chords if start > note.start]
+        if note.tuplet is not None and not tuplet:
+            count = _run(measure.notes, note)
+            tuplet = list(count)
+            out.append(_tuplet(note.tuplet, len(count)))
+        scale = Fraction(*note.tuplet) if note.tuplet is not None else Fraction(1)
+        if tuplet:
+            tuplet.pop(0)
+        out.append(_note(note, unit, scale, measure.key, written))
+        at = max(at, note.start + note.length)
+    if at < measure.length:
+        out.append(_rests(at, measure.length, chords, unit))
+    return "".join(out)
+
+
+def _tuplet(ratio: tuple[int, int], count: int) -> str:
+    if ratio == (3, 2) and count == 3:
+        return "(3"
+    return f"({ratio[0]}:{ratio[1]}:{count}"
+
+
+def _run(notes: tuple[Note, ...], first: Note) -> list[Note]:
+    """Find the notes of one tuplet: until they fill a span that plain notes can fill."""
+    assert first.tuplet is not None  # noqa: S101  asked for tuplets only
+    at = notes.index(first)
+    out: list[Note] = []
+    for note in notes[at:]:
+        if note.tuplet != first.tuplet:
+            break
+        out.append(note)
+        total = sum((n.length for n in out), Fraction(0))
+        if len(out) >= first.tuplet[0] and total.denominator & (total.denominator - 1) == 0:
+            break
+    return out
+
+
+def _rests(start: Fraction, end: Fraction, chords: list[tuple[Fraction, str]], unit: Fraction) -> str:
+    """Write a rest, cut where a chord changes in it."""
+    cuts = [start, *(at for at, _ in chords if start < at < end), end]
+    out = []
+    for a, b in zip(cuts, cuts[1:], strict=False):
+        name = "".join(f'"{n}"' for at, n in chords if at == a)
+        out.append(f" {name}z{_length((b - a) / unit)}")
+    for at, name in list(chords):
+        if start <= at < end:
+            chords.remove((at, name))
+    return "".join(out)
+
+
+def _note(note: Note, unit: Fraction, scale: Fraction, key: Key, written: dict[tuple[str, int], int]) -> str:
+    graces = "".join(_pitch(pitch, key, written) for pitch in note.graces)
+    marks = "".join(_MARKS.get(mark, f"!{mark}!") for mark in note.marks) + _BOWS.get(note.bow, "")
+    body = "".join(_pitch(pitch, key, written) for pitch in (*note.under, note.pitch))
+    if note.under:
+        body = f"[{body}]"
+    slur = "(" * note.slur_starts
+    ends = ")" * note.slur_ends
+    grace = f"{{{graces}}}" if graces else ""
+    return grace + slur + marks + body + _length(note.length * scale / unit) + ("-" if note.tied else "") + ends
+
+
+def _pitch(pitch: Pitch, key: Key, written: dict[tuple[str, int], int]) -> str:
+    """Write a pitch, with an accidental where the bar so far does not give it; one reaches all octaves for a careful reader."""
+    others = {alter for (letter, _), alter in written.items() if letter == pitch.letter}
+    now = written.get((pitch.letter, pitch.octave), key.alteration(pitch.letter))
+    sign = _SIGNS[pitch.alter] if now != pitch.alter or (others and others != {pitch.alter}) else ""
+    if sign:
+        written[pitch.letter, pitch.octave] = pitch.alter
+    letter = pitch.letter if pitch.octave <= 4 else pitch.letter.lower()
+    return sign + letter + ("," * (4 - pitch.octave) if pitch.octave < 4 else "'" * (pitch.octave - 5))
+
+
+def _length(count: Fraction) -> str:
+    if count == 1:
+        return ""
+    if count.denominator == 1:
+        return str(count.numerator)
+    return f"{count.numerator if count.numerator > 1 else ''}/{count.denominator}" if count != Fraction(1, 2) else "/"
