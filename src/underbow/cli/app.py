@@ -51,4 +51,4 @@ def main() -> None:
     app()
 
 
-from underbow.cli import begin, hand, read, sound  # noqa: E402, F401  each registers its commands
+from underbow.cli import begin, hand, lesson, read, sound  # noqa: E402, F401  each registers its commands
