@@ -8,7 +8,7 @@ stems. Every file takes its name when it is whole.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from functools import partial
 from math import inf, isfinite
@@ -32,7 +32,8 @@ from underbow.track.performance import Performance
 
 __all__ = ["render_files"]
 
-_ROOM = 24 << 20  # bytes of sounded gestures kept
+_MANY = 10_000  # gestures, some 15 minutes
+_ROOM = 8 << 20  # bytes of sounded gestures kept
 _LOWEST_RATE, _HIGHEST_RATE, _MP3_RATE = 22_050, 96_000, 48_000
 _MEASURING = 0.4  # share of the work, for the progress told
 
@@ -104,6 +105,8 @@ def render_files(
         job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)
         with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
             scores = [beside.submit(to_midi, performance, mix) for mix in mixes if midi]
+            if sum(len(part.gestures) for part in performance.parts) > _MANY:
+                wait(scores)  # a long track's MIDI takes much memory for a moment: not at the same time then
             try:
                 made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
             except BaseException:
