@@ -150,9 +150,7 @@ def _make_part(sheet: Sheet, root: Path, place: str, wish: Wish, steps: _Steps) 
     if wish.each_tempo:
         for single, mixes, label in _each_tempo(sheet):
             one = render_files(perform(single), mixes, home / "by tempo", name=f"{name} {label}", midi=False, **sound)
-            files += [
-                _entry(root, Path(f["path"]), f["kind"], f) for f in one.to_json()["files"] if f["kind"] == "audio"
-            ]
+            files += [_entry(root, Path(f["path"]), f["kind"], f) for f in one.to_json()["files"]]
     steps.at(0.7)
     audio = page_audio(performance, sheet.mixes, voices=wish.voices, soundfont=wish.soundfont, loudness=sheet.loudness)
     steps.at(0.95)
