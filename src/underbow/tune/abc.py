@@ -9,18 +9,19 @@ parts of the work lie in ``abc_text`` (lines), ``abc_lexer`` (signs), ``abc_fiel
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 
 from underbow.errors import Fault, InputError
 from underbow.theory.meter import note_value
 from underbow.tune._bars import uneven, written_numbers
 from underbow.tune.abc_builder import MOST_WRITTEN, TooLongError, TuneBuilder, header_text, joined_text
+from underbow.tune.abc_fields import plain_text
 from underbow.tune.abc_finish import finish
 from underbow.tune.abc_header import FREE_METER
 from underbow.tune.abc_notes import Accidentals
 from underbow.tune.abc_repeats import MOST_PLAYED, TooManyMeasuresError, order_of
 from underbow.tune.abc_text import LineIndex, Told, TuneText, tunes_of
 from underbow.tune.tune import Tune
-
 
 MOST_SOUNDED = 400_000  # notes of a tune with its repeats written out
 
@@ -66,18 +67,43 @@ def read_abc(
     return tunes
 
 
+def headings(text: str) -> tuple[tuple[int, str], ...]:
+    r"""Number and title of every tune of an ABC text, without reading its music.
+
+    >>> headings("X:3\nT:One\nK:D\nd4|\n\nX:4\nT:Two\nK:G\ng4|")
+    ((3, 'One'), (4, 'Two'))
+    """
+    return tuple((_number(_first(tune, "X")), plain_text(_first(tune, "T"))) for tune in tunes_of(text))
+
+
+def read_one(text: str, index: int, *, file: str = "", accidentals: Accidentals = "pitch") -> Tune:
+    """Read one tune of an ABC text, counted from 0 as :func:`headings` has them."""
+    tune = next(islice(tunes_of(text), index, None))
+    return _read(tune, Told(LineIndex(text), file), accidentals, jumps=True)
+
+
+def _first(text: TuneText, letter: str) -> str:
+    """First value of a field, before the music is read."""
+    return next((line.text[2:].strip() for line in text.lines if line.text.startswith(letter + ":")), "")
+
+
+def _number(value: str) -> int:
+    return int(value) if value.isdecimal() and len(value) < 10 else 1
+
+
 def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) -> Tune:
     builder = TuneBuilder(told, accidentals)
-    title = next((line.text[2:].strip() for line in text.lines if line.text.startswith("T:")), "")
-    number = next((line.text[2:].strip() for line in text.lines if line.text.startswith("X:")), "")
-    told.where = f"tune {number}" if number else title[:40]
+    number = _first(text, "X")
+    told.where = f"tune {number}" if number else plain_text(_first(text, "T"))[:40]
     order: list[int] = []
     try:
         builder.read(text)
         finish(builder)
         order = order_of(builder.measures, builder.parts, told.assume, jumps=jumps)
         if sum(len(builder.measures[i].events) for i in order) > MOST_SOUNDED:
-            return _refused(builder, f"more than {MOST_SOUNDED} notes when its repeats are written out; take repeats off")
+            return _refused(
+                builder, f"more than {MOST_SOUNDED} notes when its repeats are written out; take repeats off"
+            )
         tune = _tune(builder, order)
         tell_bars(tune, builder)
     except TooLongError:
@@ -125,7 +151,7 @@ def _tune(builder: TuneBuilder, order: list[int]) -> Tune:
         rhythm=header_text(texts, "R").lower(),
         composer=joined_text(texts.get("C", ())),
         source=header_text(texts, "S"),
-        number=int(number) if number.isdecimal() and len(number) < 10 else 1,
+        number=_number(number),
         free=builder.is_free,
         told=tuple(builder.told.assumed),
         passed_over=tuple(builder.told.passed_over),

@@ -96,8 +96,11 @@ class Draft:
 
 def _note(event: Event, at: Fraction) -> Note:
     """Freeze a note: the highest of its pitches is the melody."""
-    sounding = [(moved(pitch, event.shift), tied) for pitch, tied in event.pitches]
-    sounding.sort(key=lambda pair: -pair[0].midi)
+    sounding = event.pitches
+    if event.shift != (0, 0):
+        sounding = [(moved(pitch, event.shift), tied) for pitch, tied in sounding]
+    if len(sounding) > 1:
+        sounding = sorted(sounding, key=lambda pair: -pair[0].midi)
     top, tied = sounding[0]
     return Note(
         start=at,
@@ -108,7 +111,7 @@ def _note(event: Event, at: Fraction) -> Note:
         bow=event.bow,
         slur_starts=event.slur_starts,
         slur_ends=event.slur_ends,
-        graces=tuple(moved(pitch, event.shift) for pitch in event.graces),
+        graces=tuple(moved(pitch, event.shift) for pitch in event.graces) if event.graces else (),
         marks=event.marks,
         tuplet=event.tuplet,
         source=event.source,

@@ -249,7 +249,9 @@ def name_sections(measures: list[Draft]) -> None:
     letters: dict[tuple[object, ...], str] = {}
     for section in sections:
         content = tuple(
-            (event.length, tuple(pitch for pitch, _ in event.pitches)) for draft in section for event in draft.events
+            (event.length, tuple(pitch.midi for pitch, _ in event.pitches))
+            for draft in section
+            for event in draft.events
         )
         letter = letters.setdefault(content, _letter(len(letters)))
         for draft in section:
@@ -257,7 +259,13 @@ def name_sections(measures: list[Draft]) -> None:
 
 
 def _pickup(section: list[Draft]) -> bool:
-    return sum((draft.length for draft in section), Fraction(0)) < section[0].meter.bar
+    room = section[0].meter.bar
+    for draft in section:
+        for event in draft.events:
+            room -= event.length
+            if room <= 0:
+                return False
+    return True
 
 
 def _letter(index: int) -> str:

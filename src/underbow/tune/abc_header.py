@@ -38,7 +38,7 @@ class FieldReader:
         self.has_key = self.has_meter = self.written_unit = False
         self.measures: list[Draft] = []
         self.ending: tuple[int, ...] = ()
-        self.notes.key = self.key
+        self.notes.use_key(self.key)
         self.m = Draft(self.key, FREE_METER, 0)
 
     def begin_body(self, place: int) -> None:
@@ -56,7 +56,7 @@ class FieldReader:
 
     def _in_force(self) -> None:
         """Let the notes to come know what the fields say."""
-        self.notes.key = self.key
+        self.notes.use_key(self.key)
         self.notes.meter = self.meter
         self.notes.unit = self.unit if self.unit is not None else fields.default_unit(self.meter)
         if self.m.empty:

@@ -8,6 +8,7 @@ alone. A note tied over a bar line keeps its accidental. Graces take no time and
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal
 
 from underbow.theory.key import Key
@@ -32,8 +33,9 @@ class NoteReader:
     def __init__(self, told: Told, accidentals: Accidentals) -> None:
         self.told = told
         self.accidentals = accidentals
-        self.key: Key
-        self.unit = Fraction(1, 2)
+        self._signature: dict[str, int] = {}
+        self._unit = Fraction(1, 2)
+        self._lengths: dict[Fraction, Fraction] = {}  # units to quarters, kept because exact fractions are slow to make
         self.meter: Meter | None = None
         self.shift = (0, 0)
         self.user_marks: dict[str, str] = {}
@@ -48,6 +50,27 @@ class NoteReader:
         self.marks: list[str] = []
         self.graces: tuple[Pitch, ...] = ()
         self.slurs = 0
+
+    @property
+    def unit(self) -> Fraction:
+        """Unit note length in quarters."""
+        return self._unit
+
+    @unit.setter
+    def unit(self, unit: Fraction) -> None:
+        if unit != self._unit:
+            self._unit = unit
+            self._lengths = {}
+
+    def use_key(self, key: Key) -> None:
+        """Let a key signature count from here on."""
+        self._signature = {letter: key.alteration(letter) for letter in "ABCDEFG"}
+
+    def _quarters(self, units: Fraction) -> Fraction:
+        length = self._lengths.get(units)
+        if length is None:
+            length = self._lengths[units] = units * self._unit
+        return length
 
     # -- pitch ------------------------------------------------------------------------------------------------------
 
@@ -67,10 +90,10 @@ class NoteReader:
             if alter is None:
                 alter = self.in_bar.get(scope)
             if alter is None:
-                alter = self.key.alteration(written.letter)
+                alter = self._signature[written.letter]
         elif self.accidentals != "not":
             self.in_bar[scope] = alter
-        return Pitch(written.letter, alter, written.octave), written.length
+        return _pitch(written.letter, alter, written.octave), written.length
 
     def _tied(self, letter: str, octave: int) -> int | None:
         if self.last is None or self.bracket:
@@ -87,9 +110,9 @@ class NoteReader:
         pitch, units = self.pitch(text, place)
         source = (place, place + len(text))
         if self.bracket is not None:
-            self.bracket.append((Event(units * self.unit, [(pitch, False)], source=source), units))
+            self.bracket.append((Event(self._quarters(units), [(pitch, False)], source=source), units))
             return None
-        return self._place(Event(units * self.unit, [(pitch, False)], source=source))
+        return self._place(Event(self._quarters(units), [(pitch, False)], source=source))
 
     def rest(self, text: str, place: int) -> Event | None:
         """Read ``z`` or ``x``."""
@@ -98,7 +121,7 @@ class NoteReader:
             self.told.assume(f"{text!r} is no rest that can be counted; read as one unit", place)
         if self.bracket is not None:
             return None
-        return self._place(Event((units or Fraction(1)) * self.unit, source=(place, place + len(text))))
+        return self._place(Event(self._quarters(units or Fraction(1)), source=(place, place + len(text))))
 
     def open_bracket(self, place: int) -> None:
         """Begin a chord of notes."""
@@ -226,6 +249,11 @@ class NoteReader:
         self.marks.clear()
         self.last = event
         return event
+
+
+@lru_cache(maxsize=1024)
+def _pitch(letter: str, alter: int, octave: int) -> Pitch:
+    return Pitch(letter, alter, octave)
 
 
 def _share(broken: int) -> Fraction:

@@ -7,13 +7,14 @@ import re
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, near_miss
-from underbow.tune.abc import read_abc
+from underbow.tune.abc import headings, read_abc, read_one
 from underbow.tune.abc_notes import Accidentals
 from underbow.tune.tune import Tune
 
 MOST_BYTES = 64_000_000
 _CHARSET = re.compile(rb"(?:^|\n)(?:%%|I:)\s*(?:abc-)?charset\s+([\w.-]+)", re.IGNORECASE)
 _MUSICXML = (".musicxml", ".mxl", ".xml")
+_NO_TUNE = "no tune; an ABC tune begins with a line X:1 and has a line K: before its notes"
 _MIDI = (".mid", ".midi", ".kar", ".smf")
 
 
@@ -38,21 +39,39 @@ def load_tunes(
     InputError
         Where there is no such file, it holds no tune, or it can't be read.
     """
+    found = _opened(source, file)
+    if isinstance(found, str):
+        return _some(
+            read_abc(found, file=_name(source, file), accidentals=accidentals, strict=strict), _name(source, file)
+        )
+    return (_melody_of(found, _name(source, file), strict=strict),)
+
+
+def _opened(source: Path | str, file: str) -> str | bytes:
+    """ABC text, or the bytes of a file of another kind."""
     if isinstance(source, str) and ("\n" in source or "\r" in source):
-        return _some(read_abc(source, file=file, accidentals=accidentals, strict=strict), file)
+        return source
     path = Path(source)
-    name = file or str(source)
-    data = _bytes(path, name)
+    data = _bytes(path, _name(source, file))
     suffix = path.suffix.lower()
-    if data[:4] == b"MThd" or suffix in _MIDI:
+    if suffix in (*_MIDI, *_MUSICXML) or data.startswith((b"MThd", b"<?xml", b"PK\x03\x04")):
+        return data
+    return decoded(data)
+
+
+def _name(source: Path | str, file: str) -> str:
+    return file or ("" if isinstance(source, str) and ("\n" in source or "\r" in source) else str(source))
+
+
+def _melody_of(data: bytes, name: str, *, strict: bool) -> Tune:
+    """Read the melody of a file that is not ABC."""
+    if data.startswith(b"MThd") or name.lower().endswith(_MIDI):
         from underbow.tune.midifile import read_midi  # noqa: PLC0415  mido is needed for MIDI only
 
-        return (read_midi(data, file=name, strict=strict),)
-    if suffix in _MUSICXML or data[:5] == b"<?xml" or data[:4] == b"PK\x03\x04":
-        from underbow.tune.musicxml import read_musicxml  # noqa: PLC0415  an optional extra
+        return read_midi(data, file=name, strict=strict)
+    from underbow.tune.musicxml import read_musicxml  # noqa: PLC0415  an optional extra
 
-        return (read_musicxml(data, file=name, strict=strict),)
-    return _some(read_abc(decoded(data), file=name, accidentals=accidentals, strict=strict), name)
+    return read_musicxml(data, file=name, strict=strict)
 
 
 def load_tune(
@@ -85,11 +104,15 @@ def load_tune(
     >>> load_tune("X:1\nT:One\nK:D\nd4|\n\nX:2\nT:Two\nK:G\ng4|", title="two").key.tonic.letter
     'G'
     """
-    name = file or ("" if isinstance(source, str) and "\n" in source else str(source))
-    tune = _chosen(load_tunes(source, file=file, accidentals=accidentals), number, title, name)
+    name = _name(source, file)
+    found = _opened(source, file)
+    if isinstance(found, bytes):
+        return _melody_of(found, name, strict=strict)
+    index = _chosen(headings(found), number, title, name)
+    tune = read_one(found, index, file=name, accidentals=accidentals)
     if not any(measure.notes for measure in tune.measures):
-        refused = [fault for fault in tune.told if "divide it" in fault.what or "take repeats off" in fault.what]
-        raise InputError(*(refused or [Fault("the tune has no notes", name, where=_called(tune))]))
+        called = f"tune {tune.number}" + (f", {tune.title}" if tune.title else "")
+        raise InputError(*((not tune.measures and tune.told) or [Fault("the tune has no notes", name, where=called)]))
     if strict and tune.told:
         raise InputError(*tune.told)
     return tune
@@ -130,34 +153,33 @@ def _bytes(path: Path, name: str) -> bytes:
 
 def _some(tunes: tuple[Tune, ...], name: str) -> tuple[Tune, ...]:
     if not tunes:
-        raise InputError(Fault("no tune; an ABC tune begins with a line X:1 and has a line K: before its notes", name))
+        raise InputError(Fault(_NO_TUNE, name))
     return tunes
-
-
-def _called(tune: Tune) -> str:
-    return f"tune {tune.number}" + (f", {tune.title}" if tune.title else "")
 
 
 def _plain(title: str) -> str:
     return re.sub(r"[^\w]+", " ", title.casefold().replace("'", "").replace("’", "")).strip()
 
 
-def _chosen(tunes: tuple[Tune, ...], number: int | None, title: str | None, name: str) -> Tune:
-    found = list(tunes)
+def _chosen(book: tuple[tuple[int, str], ...], number: int | None, title: str | None, name: str) -> int:
+    """Index of the tune asked for."""
+    found = list(range(len(book)))
+    if not found:
+        raise InputError(Fault(_NO_TUNE, name))
     if number is not None:
-        found = [tune for tune in found if tune.number == number]
+        found = [i for i in found if book[i][0] == number]
         if not found:
-            have = ", ".join(str(tune.number) for tune in tunes[:10]) + (", ..." if len(tunes) > 10 else "")
+            have = ", ".join(str(its) for its, _ in book[:10]) + (", ..." if len(book) > 10 else "")
             raise InputError(Fault(f"no tune has the number {number}; there are {have}", name))
     if title is not None:
         wanted = _plain(title)
-        exact = [tune for tune in found if _plain(tune.title) == wanted]
-        part = [tune for tune in found if wanted and wanted in _plain(tune.title)]
+        exact = [i for i in found if _plain(book[i][1]) == wanted]
+        part = [i for i in found if wanted and wanted in _plain(book[i][1])]
         if not exact and not part:
-            miss = near_miss(title, [tune.title for tune in found])
+            miss = near_miss(title, [book[i][1] for i in found])
             raise InputError(Fault(f"no tune has the title {title!r}{miss}", name))
         found = exact or part
     if len(found) == 1 or (number is not None and title is None):
         return found[0]
-    some = "; ".join(f"{tune.number} {tune.title}" for tune in found[:6]) + ("; ..." if len(found) > 6 else "")
+    some = "; ".join(f"{book[i][0]} {book[i][1]}" for i in found[:6]) + ("; ..." if len(found) > 6 else "")
     raise InputError(Fault(f"{len(found)} tunes; choose one by its number or its title: {some}", name))
