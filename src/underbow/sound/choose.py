@@ -35,6 +35,11 @@ class Choice:
     what: str
     told: str
 
+    def close(self) -> None:
+        """Free what the voice holds outside Python."""
+        if isinstance(self.voice, SoundFontVoice):
+            self.voice.close()
+
 
 def choose_voice(
     performance: Performance, kind: VoiceKind | str = "auto", *, soundfont: Path | None = None, rate: int = 44_100
@@ -75,8 +80,13 @@ def choose_voice(
     for bank in banks:
         try:
             voice = SoundFontVoice(bank, rate, performance.concert_pitch)
+        except InputError as error:
+            trouble = str(error)
+            continue
+        try:
             voice.probe(needed)
         except InputError as error:
+            voice.close()
             trouble = str(error)
             continue
         what = f"soundfont ({bank.path.name})"

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from functools import partial
 from math import inf, isfinite
 from pathlib import Path
@@ -99,7 +99,7 @@ def render_files(
     choice = choose_voice(performance, voices, soundfont=soundfont, rate=rate)
     parts = [part.name for part in performance.parts]
     heard = [part for part in parts if stems or any(_heard(performance, mix, part) for mix in mixes)]
-    with _voice(choice.voice, folder, remember=remember) as voice:
+    with closing(choice), _voice(choice.voice, folder, remember=remember) as voice:
         sound = Stems(performance, voice, heard)
         finish = Finish(rate, sound.frames, bits, loudness)
         job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)

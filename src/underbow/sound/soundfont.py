@@ -14,10 +14,11 @@ import ctypes
 import importlib
 import io
 import os
+import sys
 import threading
 from collections import OrderedDict, deque
 from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stdout
+from contextlib import chdir, contextmanager, nullcontext, redirect_stdout
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -37,6 +38,7 @@ __all__ = ["Engine", "SoundFontVoice", "engine"]
 _DRUMS, _DRUM_BANK = 9, 128
 _COARSE, _FINE = 51, 52  # generators coarseTune (semitones) and fineTune (cents), SoundFont 2.04, 8.1.3
 _SILENT = 1e-4
+_HOMEBREW = "/opt/homebrew"
 _ROOM = 24 << 20  # bytes of tones kept
 _SETTINGS: dict[str, int | float] = {
     "synth.gain": 0.5,
@@ -85,8 +87,7 @@ _KEEP_LOG = _LogFunction(_keep_log)  # kept alive as long as the library may cal
 def _load() -> tuple[ModuleType | None, Any, str]:
     """Give pyfluidsynth, its library for the calls it doesn't wrap, and what is wrong."""
     try:
-        with redirect_stdout(io.StringIO()):  # where CI is set it prints what it found
-            module = importlib.import_module("fluidsynth")
+        module = _pyfluidsynth()
         library = ctypes.CDLL(module.lib)
         for level in range(5):
             library.fluid_set_log_function(level, _KEEP_LOG, None)
@@ -115,11 +116,21 @@ def _load() -> tuple[ModuleType | None, Any, str]:
     return module, library, ""
 
 
+def _pyfluidsynth() -> ModuleType:
+    """Import pyfluidsynth, which looks for the library at once and where ``CI`` is set prints what it found."""
+    if sys.platform == "darwin" and Path(_HOMEBREW).is_dir():
+        os.environ.setdefault("HOMEBREW_PREFIX", _HOMEBREW)  # unset where a program wasn't started from a shell
+    # On Windows it would also take a library that lies in the current folder, whoever put it there.
+    elsewhere = chdir(sys.prefix) if sys.platform == "win32" else nullcontext()
+    with redirect_stdout(io.StringIO()), elsewhere:
+        return importlib.import_module("fluidsynth")
+
+
 def _how_to_install() -> str:
-    match os.uname().sysname if hasattr(os, "uname") else "Windows":
-        case "Darwin":
-            return "brew install fluid-synth, then, if Python isn't Homebrew's, export HOMEBREW_PREFIX=$(brew --prefix)"
-        case "Windows":
+    match sys.platform:
+        case "darwin":
+            return "brew install fluid-synth"
+        case "win32":
             return "unpack FluidSynth's Windows release and put its bin folder on PATH"
         case _:
             return "on Debian or Ubuntu: apt install libfluidsynth3 fluid-soundfont-gm"
