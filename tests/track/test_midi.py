@@ -271,15 +271,16 @@ def test_tuning_notes_have_a_marker_of_their_own(sheet_of: SheetMaker) -> None:
 
 
 def test_a_mix_sets_the_volumes_at_the_passes(jig: Performance) -> None:
-    mix = Mix("guide", (("melody", (0.0,)), ("backup", (-6.0, -12.0, None)), ("click", (-9.0,))))
+    mix = Mix("guide", (("melody", (0.0, None)), ("backup", (-6.0, -12.0, None)), ("click", (-9.0,))))
     file = read(to_midi(jig, mix))
     volumes = {
         track.name: [(at, m.value) for at, m in timed(track) if m.type == "control_change" and m.control == 7]
         for track in file.tracks[1:]
     }
-    second, third = (int(one.start * 480) for one in jig.passes[1:])
+    # the pickup of a pass belongs to the melody: the backup still accompanies the bar before
+    second, third = (int(one.start * 480) + 240 for one in jig.passes[1:])
     assert volumes == {
-        "Melody": [(0, 127)],
+        "Melody": [(0, 127), (second - 240, 0)],
         "Backup": [(0, velocity(-6)), (second, velocity(-12)), (third, 0)],
         "Rhythm": [(0, 0)],
         "Click": [(0, velocity(-9))],

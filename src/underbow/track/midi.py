@@ -30,7 +30,8 @@ def to_midi(performance: Performance, mix: Mix | None = None) -> bytes:
     ----------
     performance : Performance
     mix : Mix or None
-        Its levels become each part's volume (controller 7) at every pass where they change; a part that is off has volume 0.
+        Its levels become each part's volume (controller 7) at every pass where they change, for the melody with the pickup, for
+        what accompanies at the first whole bar; a part that is off has volume 0.
 
     Returns
     -------
@@ -85,11 +86,13 @@ def _instrument(pretty_midi: ModuleType, part: Part, performance: Performance, m
     if mix is not None:
         last = -1
         loudest = max([0.0, *(level for _, levels in mix.levels for level in levels if level is not None)])
+        whole_bars = {bar.pass_number: bar.start for bar in reversed(performance.bars) if bar.number > 0}
         for one in performance.passes:
+            begins = one.start if part.name == "melody" else whole_bars.get(one.number, one.start)
             level = mix.level(part.name, one.number)
             volume = 0 if level is None else velocity(level - loudest)
             if volume != last:
-                tick = tick_of(one.start) if one.number > 1 else 0
+                tick = tick_of(begins) if one.number > 1 else 0
                 instrument.control_changes.append(pretty_midi.ControlChange(VOLUME, volume, tick * _SECONDS_A_TICK))
             last = volume
     return instrument
