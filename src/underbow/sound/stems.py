@@ -119,11 +119,6 @@ class Stems:
         end = round(performance.tempo.seconds(performance.length) * voice.rate)
         self.frames = max([end, *(self._rung_out(one) for one in self._plans)])
 
-    @property
-    def programs(self) -> set[int]:
-        """The General MIDI programs that are needed; -1 for percussion."""
-        return {action.program for one in self._plans for action in one.actions}
-
     def _rung_out(self, one: Plan) -> int:
         """Give the frame where a part's last sound is over: one of those that stop last rings longest."""
         lengths = np.array([action.frames for action in one.actions], np.int64)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,6 +13,8 @@ from underbow.sound.mix import FADE_SECONDS, PLACES, Mixer, level_changes
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Performance
 from underbow.track.ramp import Ramp
+from underbow.track.sequencer import perform
+from underbow.track.sheet import read_sheet
 
 RATE = 8_000
 
@@ -53,6 +56,17 @@ def test_levels_change_with_the_passes_and_the_last_one_stays(four_passes: Perfo
     levels = np.sqrt((out**2).sum(axis=1))
     for second, gain in ((1, 1.0), (3.9, 1.0), (4.01, 0.501187), (5.9, 0.501187), (6.01, 0.0), (9.9, 0.0)):
         assert levels[round(second * RATE)] == pytest.approx(gain, abs=1e-6)
+
+
+def test_a_pickup_belongs_to_the_melody_of_its_pass_and_to_the_accompaniment_before_it() -> None:
+    played = perform(read_sheet(Path(__file__).parents[3] / "tracks" / "lamplight.toml"))
+    turns = Mix("turns", (("melody", (0.0, None)), ("backup", (0.0, None))), turns=True)
+    melody, backup = (level_changes(played, turns, part, 44_100) for part in ("melody", "backup"))
+    pickup = next(bar for bar in played.bars if bar.number == 0)
+    assert pickup.length > 0
+    for one, (at, _), (later, _) in zip(played.passes[1:], melody[1:], backup[1:], strict=True):
+        assert at == round(played.tempo.seconds(one.start) * 44_100)
+        assert later == round(played.tempo.seconds(one.start + pickup.length) * 44_100)
 
 
 def test_a_change_is_a_fade_that_is_over_at_the_first_note(four_passes: Performance) -> None:
