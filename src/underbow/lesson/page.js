@@ -19,7 +19,8 @@ async function toggle() {
   if (busy) return;
   if (sound.playing) {
     sound.pause();
-    return told(view.said(sound.place * 1000));
+    refresh();
+    return told(view.said(timeOf(sound.place)));
   }
   busy = true;
   try {
@@ -62,7 +63,8 @@ async function stayAwake() {
 
 // --- places ---
 
-const barAt = (seconds) => lastAt(data.bars, Math.round(seconds * 1000));
+const timeOf = (seconds) => Math.round(seconds * 1e5) / 100;  // milliseconds, to the hundredth as the timeline has them
+const barAt = (seconds) => lastAt(data.bars, timeOf(seconds));
 const barStart = (bar) => (data.bars[bar]?.[0] ?? data.end) / 1000;
 
 // What is repeated at a place: a pair of bars counted from its section's beginning, or the section, within its pass.
@@ -84,7 +86,7 @@ function go(seconds, loop = stretch(seconds)) {
   sound.loop = loop;
   sound.go(seconds);
   refresh();
-  if (!sound.playing) told(view.said(sound.place * 1000));
+  if (!sound.playing) told(view.said(timeOf(sound.place)));
 }
 
 function byBars(steps) {
@@ -93,7 +95,7 @@ function byBars(steps) {
 }
 
 function byPasses(steps) {
-  const pass = Math.max(lastAt(data.passes, sound.heard() * 1000), 0) + steps;
+  const pass = Math.max(lastAt(data.passes, timeOf(sound.heard())), 0) + steps;
   if (data.passes[pass]) toPass(pass);
 }
 
@@ -115,14 +117,14 @@ function nextRepeat() {
 
 function refresh() {
   const place = sound.heard();
-  view.show(place * 1000, sound.loop?.map((edge) => Math.round(edge * 1000)) ?? null);
+  view.show(timeOf(place), sound.loop?.map(timeOf) ?? null);
   document.body.classList.toggle("playing", sound.playing);
   $("play-word").textContent = sound.playing ? words.pause : words.play;
   $("repeat-word").textContent = words[`repeat_${repeat}`];
   $("repeat").classList.toggle("set", repeat !== "off");
   if (document.activeElement !== $("place") || sound.playing) $("place").value = place;
   const bar = barAt(place);
-  view.change("said", `${bar}`, () => $("place").setAttribute("aria-valuetext", view.said(place * 1000)));
+  view.change("said", `${bar}`, () => $("place").setAttribute("aria-valuetext", view.said(timeOf(place))));
 }
 
 function step() {
@@ -148,9 +150,14 @@ function build() {
     const item = document.createElement("li");
     const button = item.appendChild(document.createElement("button"));
     button.type = "button";
-    button.appendChild(document.createElement("b")).textContent = i + 1;
-    button.appendChild(document.createElement("span")).textContent = Math.round(to);
-    button.setAttribute("aria-label", fill(words.pass_said, {number: i + 1, tempo: view.tempo(i, start)}));
+    for (const [tag, text] of [["b", i + 1], ["span", Math.round(to)]]) {
+      const seen = button.appendChild(document.createElement(tag));
+      seen.textContent = text;
+      seen.ariaHidden = "true";
+    }
+    const said = button.appendChild(document.createElement("span"));
+    said.className = "unseen";
+    said.textContent = fill(words.pass_said, {number: i + 1, tempo: view.tempo(i, start)});
     button.style.setProperty("--up", fast > slow ? (from - slow) / (fast - slow) : 0);
     button.addEventListener("click", () => toPass(i));
     return item;
@@ -170,7 +177,7 @@ function build() {
 function goToMeasure(event) {
   const measure = event.target.closest("[data-measure]")?.dataset.measure;
   if (measure === undefined) return;
-  const here = sound.heard() * 1000;
+  const here = timeOf(sound.heard());
   const pass = Math.max(lastAt(data.passes, here), 0);
   const found = data.notes.find(([start, m]) => String(m) === measure && start >= data.passes[pass][0]);
   if (found) go(found[0] / 1000);

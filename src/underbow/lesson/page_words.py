@@ -19,8 +19,6 @@ ENGLISH: dict[str, str] = {
     "beats": "beats until the change",
     "bow": "The bow in this bar",
     "bow_next": "The bow in the next bar",
-    "frog": "frog",
-    "tip": "tip",
     "pass_of": "Pass {number} of {count}",
     "bar_of": "Bar {number}",
     "pickup": "Pickup",
@@ -68,7 +66,8 @@ ENGLISH: dict[str, str] = {
     "help_text": (
         "The big letters are the chord you hold now; what comes next stands beside it, with the beats that are left. Numbers in "
         "rings are fingers, 0 is the open string, the higher string stands above. A double ring: this finger stays. The black "
-        "line is the bow: it runs down for a down-bow and up for an up-bow, and the thicker, the stronger. Keys: space plays "
+        "line is the bow on the string, the frog above and the tip below: it runs down for a down-bow and up for an up-bow, and "
+        "the thicker, the stronger. Keys: space plays "
         "and pauses, left and right go a bar back and on, with shift a pass; a pedal that sends these keys does as well. "
         "No sound on a phone? Look at its mute switch."
     ),

@@ -21,6 +21,7 @@ from underbow.fiddle.shape_change import staying
 from underbow.fiddle.shape_svg import draw_svg
 from underbow.theory.chord import Chord
 from underbow.track.backup_part import bars_of, runs
+from underbow.track.evening import evened
 from underbow.track.form import in_form, only_bars
 from underbow.track.performance import Performance
 from underbow.track.sheet import Sheet
@@ -89,14 +90,14 @@ class _Clock:
     def __init__(self, performance: Performance, by: Fraction) -> None:
         self._seconds, self._by = performance.tempo.seconds, by
 
-    def __call__(self, quarter: Fraction) -> int:
-        return round(1000 * self._seconds(quarter + self._by))
+    def __call__(self, quarter: Fraction) -> float:
+        return _short(1000 * self._seconds(quarter + self._by))
 
 
-def _chords(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[Held], list[list[int]]]:
+def _chords(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[Held], list[list[float]]]:
     """The hands that are held, each once, and the changes between them."""
     hands: dict[Held, int] = {}
-    changes: list[list[int]] = []
+    changes: list[list[float]] = []
     for heard in timeline.heard:
         held: Held = (None, None)
         if heard.index >= 0:
@@ -190,14 +191,15 @@ def _beats(performance: Performance, timeline: Timeline) -> Iterator[Fraction]:
 def written_notes(sheet: Sheet) -> list[tuple[Fraction, int, int]]:
     """Where each written note lies in one pass: start in quarters, its measure and its number there, from 0.
 
-    The tune goes the same way as for the performance, repeats, form and chosen bars, with its notes marked by their places.
+    The tune goes the same way as for the sheet's melody (repeats, evened bars, form, chosen bars), its notes marked by their
+    places.
     """
     measures = tuple(
         replace(measure, notes=tuple(replace(note, tied=False, marks=(f"{m} {n}",)) for n, note in enumerate(measure.notes)))
         for m, measure in enumerate(sheet.tune.measures)
     )  # fmt: skip
     tune: Tune = replace(sheet.tune, measures=measures)
-    melody: Melody = tune.melody()
+    melody: Melody = evened(tune.melody())[0]
     try:
         if sheet.form:
             melody = in_form(melody, sheet.form)
@@ -209,5 +211,11 @@ def written_notes(sheet: Sheet) -> list[tuple[Fraction, int, int]]:
     return [(start, int(measure), int(number)) for start, (measure, number) in places]
 
 
-def _number(value: Fraction) -> int | float:
+def _number(value: Fraction) -> float:
     return int(value) if value.denominator == 1 else round(float(value), 1)
+
+
+def _short(value: float) -> float:
+    """Hundredths, a quarter of a frame of the page's sound; whole numbers without a point."""
+    rounded = round(value, 2)
+    return int(rounded) if rounded.is_integer() else rounded

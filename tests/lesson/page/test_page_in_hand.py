@@ -1,0 +1,221 @@
+"""The page in headless Chromium: whoever uses it, on whatever screen: reach, sight, hearing, hostile text, no network."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from underbow.lesson.page import make_page
+from underbow.lesson.page_words import ENGLISH
+
+from .conftest import Page, Track
+
+SIZES = [(360, 740), (768, 1024), (1440, 900), (844, 390)]
+
+
+def test_nothing_is_asked_of_any_network_and_nothing_complains(browser: Page, track: Track) -> None:
+    browser.open(track.path)
+    browser.play()
+    browser.press("#play")
+    assert browser.run("return performance.getEntriesByType('resource').map((r) => r.name)") == []
+    assert browser.complaints() == []
+    text = track.path.read_text(encoding="utf-8")
+    assert re.findall(r'(?:src|href|action)="(?!#|data:,)[^"]*"', text) == []
+    assert {u for u in re.findall(r"https?://[^\s\"'<\\]+", text) if "www.w3.org" not in u} == set()
+
+
+def test_the_policy_lets_nothing_in_but_the_pages_own_script(browser: Page, track: Track) -> None:
+    browser.open(track.path)
+    browser.run(
+        "const s = document.createElement('script'); s.textContent = 'window.caught = 1'; document.body.append(s)"
+    )
+    browser.run("const i = document.createElement('img'); i.src = 'https://example.org/x'; document.body.append(i)")
+    assert browser.run("return window.caught") is None
+    blocked = [str(said) for said in browser.complaints()]
+    assert any("script-src" in said for said in blocked)
+    assert any("img-src" in said for said in blocked)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize("which", ["track", "hostile"])
+def test_nothing_overflows(browser: Page, request: pytest.FixtureRequest, size: tuple[int, int], which: str) -> None:
+    subject: Track = request.getfixturevalue(which)
+    browser.open(subject.path, *size)
+    for seconds in (0.0, 2.6, 7.0, 30.0):
+        browser.go(seconds)
+        wide = browser.run(
+            "return [document.documentElement.scrollWidth, [...document.querySelectorAll('body *')].filter((e) =>"
+            "  !e.closest('#passes ol, svg, .unseen, h1') && !e.matches('script, style') && e.getClientRects().length"
+            "  && (e.getBoundingClientRect().right > innerWidth + 1 || e.getBoundingClientRect().left < -1))"
+            ".map((e) => e.outerHTML.slice(0, 90))]"
+        )
+        assert wide == [size[0], []]
+        assert browser.run("return scrollTo(1000, 0), scrollX") == 0
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_what_is_played_is_seen_without_scrolling(browser: Page, track: Track, size: tuple[int, int]) -> None:
+    """Chord, next chord, fingers, beats left and the whole bow grid lie above the keys."""
+    browser.open(track.path, *size)
+    browser.go(7.0)
+    bottom = browser.run("return document.getElementById('dock').getBoundingClientRect().top")
+    for part in ("#now .chord", "#now .stops", "#next .chord", "#next .stops", "#left", "#bow-now svg"):
+        box = browser.run(
+            "const b = document.querySelector(arguments[0]).getBoundingClientRect();"
+            "return [b.top, b.bottom, b.left, b.right, b.height]",
+            part,
+        )
+        assert box[0] >= 0, part
+        assert box[1] <= bottom + 1, part
+        assert box[3] <= size[0], part
+        assert box[4] > 0, part
+
+
+def test_the_chord_can_be_read_from_two_metres(browser: Page, track: Track) -> None:
+    """A letter is read at 5 minutes of arc (the 20/20 line of an eye chart, ISO 8596); four times that is easy at a glance.
+
+    At two metres that is 11.6 mm. A CSS pixel is 1/96 inch by definition, and about 1/160 inch on a phone held as one.
+    """
+    easy = 2_000 * 4 * 5 / 60 * 3.14159265 / 180
+    for (width, height), millimetres in [((360, 740), 25.4 / 160), ((1440, 900), 25.4 / 96)]:
+        browser.open(track.path, width, height)
+        browser.go(7.0)
+        capital = 0.65  # of the font's size
+        sizes = [
+            float(
+                browser.run("return parseFloat(getComputedStyle(document.querySelector(arguments[0])).fontSize)", part)
+            )
+            for part in ("#now .chord", "#next .chord")
+        ]
+        assert sizes[0] * capital * millimetres > easy
+        assert sizes[1] * capital * millimetres > easy * 0.7
+
+
+@pytest.mark.parametrize("size", [(360, 740), (1440, 900)], ids=str)
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("which", ["track", "hostile"])
+def test_axe_finds_no_serious_fault(
+    browser: Page, request: pytest.FixtureRequest, axe: str, *, which: str, size: tuple[int, int], dark: bool
+) -> None:
+    """axe-core's rules for WCAG 2.2 A and AA, and its best practices."""
+    subject: Track = request.getfixturevalue(which)
+    browser.open(subject.path, *size)
+    browser.look(dark=dark)
+    browser.go(7.0)
+    browser.run("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    browser.driver.execute_cdp_cmd("Runtime.evaluate", {"expression": axe})
+    found = browser.wait("axe.run().then((r) => done(r), (e) => done(String(e)))")
+    assert found["passes"], found
+    serious = [
+        (fault["id"], fault["impact"], [node["html"][:120] + node["failureSummary"] for node in fault["nodes"]][:3])
+        for fault in found["violations"]
+        if fault["impact"] in {"serious", "critical", "moderate"}
+    ]
+    assert serious == []
+
+
+def test_every_press_is_wide_and_high_enough_for_a_thumb(browser: Page, track: Track) -> None:
+    """44 CSS pixels: WCAG 2.2, success criterion 2.5.5."""
+    browser.open(track.path, 360, 740)
+    browser.run("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    small = browser.run(
+        "return [...document.querySelectorAll('button, summary, #place, #mixes label')]"
+        ".map((e) => [e.id || e.textContent, e.getBoundingClientRect().width, e.getBoundingClientRect().height])"
+        ".filter(([, w, h]) => w < 44 || h < 44)"
+    )
+    assert small == []
+
+
+def press_key(page: Page, key: str, modifiers: int = 0) -> None:
+    for kind in ("rawKeyDown", "keyUp"):
+        page.driver.execute_cdp_cmd(
+            "Input.dispatchKeyEvent", {"type": kind, "key": key, "code": key, "modifiers": modifiers}
+        )
+
+
+def test_the_keyboard_and_a_pedal_reach_everything(browser: Page, track: Track) -> None:
+    browser.open(track.path)
+    press_key(browser, "ArrowRight")
+    press_key(browser, "ArrowRight")
+    assert browser.text("#w-bar") == "Section A, Bar 2"
+    press_key(browser, "ArrowLeft")
+    assert browser.text("#w-bar") == "Section A, Bar 1"
+    assert browser.text("#told") == "pass 1, bar 1, G"
+    press_key(browser, "ArrowRight", modifiers=8)
+    assert browser.text("#w-pass") == "Pass 2 of 3"
+    press_key(browser, " ")
+    browser.wait("const look = () => spy.starts.length ? done() : setTimeout(look, 10); look();")
+    assert browser.text("#play-word") == "Pause"
+    press_key(browser, " ")
+    assert browser.text("#play-word") == "Play"
+    reached = browser.run(
+        "return [...document.querySelectorAll('button, input, summary')]"
+        ".filter((e) => e.getClientRects().length && e.tabIndex < 0).length"
+    )
+    assert reached == 0
+    names = browser.driver.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]
+    unnamed = [
+        node["role"]["value"]
+        for node in names
+        if node.get("role", {}).get("value") in {"button", "radio", "slider"} and not node.get("name", {}).get("value")
+    ]
+    assert unnamed == []
+
+
+def test_who_wants_no_motion_sees_none(browser: Page, track: Track) -> None:
+    radius = "return parseFloat(getComputedStyle(document.querySelector('#bow-now .place')).r)"
+    browser.open(track.path)
+    browser.go(7.0)
+    assert browser.run(radius) > 0
+    browser.look(still=True)
+    assert browser.run(radius) == 0
+    assert browser.run("return document.querySelectorAll('.cell.lit').length") == 1
+
+
+def test_hostile_text_comes_out_as_text(browser: Page, hostile: Track) -> None:
+    browser.open(hostile.path, 360, 740)
+    assert browser.run("return window.caught") is None
+    title = browser.text("h1")
+    assert title.startswith("</script><script>window.caught=1</script> \"'&amp;{css}שיר 🎻 longlong")
+    assert browser.text("title").startswith("</script><script>window.caught=1</script>")
+    assert browser.text("#mixes label").startswith("backup turn</script><img src=x onerror='window.caught=1'> wide")
+    assert browser.run("return document.querySelectorAll('img').length") == 0
+    browser.play()
+    browser.press("#play")
+    assert browser.run("return window.caught") is None
+    assert browser.complaints() == []
+
+
+def test_every_word_comes_from_the_table(browser: Page, track: Track, tmp_path: Path) -> None:
+    """With every word of the table marked, no unmarked word is left but the sheet's own."""
+    marked = {name: text if name == "lang" else f"«{text}»" for name, text in ENGLISH.items()}
+    page = make_page(track.sheet, track.performance, track.sheet.mixes, track.audio, words=marked)
+    path = tmp_path / "words.html"
+    path.write_bytes(page)
+    browser.open(path)
+    browser.press("#repeat")
+    for seconds in (0.0, 7.0, 999.0):
+        browser.go(seconds)
+        left: list[Any] = browser.run(
+            "const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT), out = [];"
+            "while (walk.nextNode()) { const e = walk.currentNode.parentElement;"
+            "  if (e.closest('script, svg, h1, #mixes label, .stops, .chord, .how')) continue;"
+            "  out.push((e.closest('p, button, h2') ?? walk.currentNode).textContent); } return out"
+        )
+        for _ in range(3):  # a word may be filled into another
+            left = [re.sub("«[^«»]*»", "", text) for text in left]
+        plain = [re.sub(r"[\d\s]", "", text) for text in left]
+        assert {text for text in plain if text} == set()
+
+
+@pytest.mark.parametrize(("name", "size", "dark"), [("phone", (360, 740), False), ("desktop-dark", (1440, 900), True)])
+def test_pictures_for_those_who_look(
+    browser: Page, track: Track, kept_pictures: Path, name: str, size: tuple[int, int], *, dark: bool
+) -> None:
+    browser.open(track.path, *size)
+    browser.look(dark=dark)
+    browser.go(7.0)
+    assert browser.driver.save_screenshot(str(kept_pictures / f"{name}.png"))
