@@ -1,1 +1,20 @@
 """What is heard."""
+
+from underbow.sound.choose import choose_voice, voices_in_use
+from underbow.sound.encode import encode
+from underbow.sound.loudness import LoudnessMeter
+from underbow.sound.render import render_files
+from underbow.sound.report import RenderReport
+from underbow.sound.voices import Action, ActionNote, Voice
+
+__all__ = [
+    "Action",
+    "ActionNote",
+    "LoudnessMeter",
+    "RenderReport",
+    "Voice",
+    "choose_voice",
+    "encode",
+    "render_files",
+    "voices_in_use",
+]
