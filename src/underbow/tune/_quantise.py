@@ -95,7 +95,9 @@ def _division(starts: list[Fraction], beat: int) -> int:
 def _length(sounded: Fraction, start: Fraction, after: Fraction | None) -> Fraction:
     """Length as written: up to the next note where little is missing, else on the grid of sixteenths."""
     room = after - start if after is not None else None
-    if room is not None and (sounded >= room * Fraction(3, 5) or room - sounded <= Fraction(1, 8)):
+    if room is not None and (
+        room <= Fraction(1, 2) or sounded >= room * Fraction(3, 5) or room - sounded <= Fraction(1, 8)
+    ):
         return room
     length = max(Fraction(round(sounded * 4), 4), Fraction(1, 4))
     if room is None:
@@ -111,6 +113,8 @@ def pickup_phase(line: list[Played], meter: Meter) -> Fraction:
     unless another place is clearly better. (The weights were settled on 643 tunes; see benchmarks/readers.)
     """
     bar = meter.bar
+    if line[-1].end - line[0].start < 4 * bar:
+        return Fraction(0)  # too little to go by
     loud = fmean(note.velocity for note in line)
     spread = max(abs(note.velocity - loud) for note in line)
     accented = spread >= 5

@@ -20,9 +20,9 @@ _MOST = Fraction(3, 5)  # the share of bars that makes a habit
 
 def finish(builder: TuneBuilder) -> None:
     """Put right what was forgotten, and name the sections."""
+    builder.is_free = builder.meter is None and all(draft.meter is FREE_METER for draft in builder.measures)
     if not builder.measures:
         return
-    builder.is_free = all(draft.meter is FREE_METER for draft in builder.measures)
     if not builder.written_unit:
         _find_unit(builder)
     if not builder.is_free or _find_meter(builder):

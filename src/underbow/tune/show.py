@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from textwrap import wrap
 
 from underbow.theory.key import Key
 from underbow.theory.pitch import LETTERS, PitchClass
@@ -117,7 +118,7 @@ def tune_text(tune: Tune, width: int = 80) -> str:
     """
     width = max(width, LEAST_WIDTH)
     melody = tune.melody()
-    head = [tune.title or "(no title)"]
+    head = wrap(tune.title or "(no title)", width)
     facts = [f"key {tune.key}", "free meter" if tune.free else f"meter {tune.meter}"]
     if tune.rhythm:
         facts.insert(0, tune.rhythm)
@@ -128,10 +129,11 @@ def tune_text(tune: Tune, width: int = 80) -> str:
         facts.append(f"{sum(section.bars for section in melody.sections)} bars")
     if melody.pickup:
         facts.append("with a pickup")
-    lines = [*head, ", ".join(facts), ""]
+    lines = [*head, *wrap(", ".join(facts), width), ""]
     for name, bars in _shown_sections(melody):
         lines += _section_lines(name, bars, melody, width)
-    lines += [f"! {fault}" for fault in tune.told]
+    for fault in tune.told:
+        lines += wrap(f"! {fault}", width, subsequent_indent="  ")
     return "\n".join(lines).rstrip()
 
 
@@ -170,12 +172,12 @@ def _section_lines(name: str, bars: list[Bar], melody: Melody, width: int) -> li
 
 
 def _step(bars: list[Bar], width: int) -> Fraction:
-    """Quarters a column: an eighth where four bars fit, more or less where that suits the width."""
+    """Quarters a column: a sixteenth where a bar fits the width, else coarser."""
     longest = max(bar.length for bar in bars) or Fraction(1)
     for step in (Fraction(1, 4), Fraction(1, 2), Fraction(1)):
-        if 4 * (_columns(longest, step) + 1) <= width - 8:
+        if _columns(longest, step) + 1 <= width - 8:
             return step
-    return Fraction(1, 2) if _columns(longest, Fraction(1, 2)) + 1 <= width - 8 else longest / max(width - 10, 1)
+    return longest / (width - 10)
 
 
 def _columns(length: Fraction, step: Fraction) -> int:

@@ -1,0 +1,82 @@
+"""Melodies from MusicXML, through music21; a score written here by hand."""
+
+import io
+import zipfile
+
+import pytest
+
+pytest.importorskip("music21")
+
+from underbow.errors import InputError
+from underbow.tune.musicxml import read_musicxml
+
+
+def note(step: str, octave: int, duration: int, extra: str = "", alter: int = 0) -> str:
+    sign = f"<alter>{alter}</alter>" if alter else ""
+    return f"<note><pitch><step>{step}</step>{sign}<octave>{octave}</octave></pitch><duration>{duration}</duration>{extra}</note>"
+
+
+HARMONY = "<harmony><root><root-step>G</root-step></root><kind>dominant</kind></harmony>"
+FLAT = "<harmony><root><root-step>B</root-step><root-alter>-1</root-alter></root><kind>major</kind></harmony>"
+SCORE = f"""<?xml version="1.0"?>
+<score-partwise version="3.1"><work><work-title>Hand made</work-title></work>
+<part-list><score-part id="P1"><part-name>Fiddle</part-name></score-part></part-list>
+<part id="P1">
+<measure number="0" implicit="yes"><attributes><divisions>2</divisions><key><fifths>1</fifths><mode>major</mode></key>
+<time><beats>2</beats><beat-type>4</beat-type></time></attributes>{note("D", 4, 1)}</measure>
+<measure number="1"><barline location="left"><repeat direction="forward"/></barline>{HARMONY}
+{note("G", 4, 2, '<notations><technical><down-bow/></technical><slur number="1" type="start"/></notations>')}
+{note("B", 4, 2, '<notations><slur number="1" type="stop"/></notations>')}</measure>
+<measure number="2"><barline location="left"><ending number="1" type="start"/></barline>{FLAT}{note("B", 4, 3, alter=-1)}
+{note("D", 4, 1)}<barline location="right"><ending number="1" type="stop"/><repeat direction="backward"/></barline></measure>
+<measure number="3"><barline location="left"><ending number="2" type="start"/></barline>{note("A", 4, 3, '<tie type="start"/>')}
+<barline location="right"><ending number="2" type="stop"/><bar-style>light-heavy</bar-style></barline></measure>
+</part></score-partwise>"""
+
+
+def packed(text: str) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        archive.writestr("META-INF/container.xml", "<container/>")
+        archive.writestr("score.xml", text)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize("data", [SCORE.encode(), packed(SCORE)], ids=["plain", "packed"])
+def test_a_score(data: bytes) -> None:
+    tune = read_musicxml(data, file="a.musicxml")
+    assert (tune.title, str(tune.key), str(tune.meter)) == ("Hand made", "G", "2/4")
+    melody = tune.melody()
+    assert "".join(n.pitch.letter for n in melody.notes) == "DGBBDGBA"
+    assert [str(n.pitch) for n in melody.notes][3] == "Bb4"
+    assert (melody.pickup, melody.notes[1].bow, melody.notes[2].slurred) == (pytest.approx(0.5), "d", True)
+    assert [(str(s.start), str(s.chord)) for s in melody.chords][:3] == [("1/2", "G7"), ("5/2", "Bb"), ("9/2", "G7")]
+    assert tune.told == ()
+
+
+def test_parts_by_name() -> None:
+    two = SCORE.replace(
+        "</part-list>", '<score-part id="P2"><part-name>Bass</part-name></score-part></part-list>'
+    ).replace(
+        "</score-partwise>",
+        '<part id="P2"><measure number="1"><attributes><divisions>2</divisions></attributes>'
+        f"{note('C', 3, 2)}</measure></part></score-partwise>",
+    )
+    assert read_musicxml(two.encode(), part="bass").melody().notes[0].midi == 48
+    assert "of the parts Fiddle, Bass, the first was taken" in str(read_musicxml(two.encode()).told[0])
+    with pytest.raises(InputError, match="no part is called 'oboe'; there are Fiddle, Bass"):
+        read_musicxml(two.encode(), part="oboe")
+
+
+@pytest.mark.parametrize(
+    ("data", "says"),
+    [
+        (b"<?xml version='1.0'?><html/>", "not a MusicXML score"),
+        (b"<?xml version='1.0'?><score-partwise>", "not a MusicXML score"),
+        (b"PK\x03\x04nonsense", "not an archive"),
+        (b'<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><score-partwise/>', "defines entities"),
+    ],
+)
+def test_files_that_can_not_be_read(data: bytes, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        read_musicxml(data, file="a.xml")

@@ -1,0 +1,86 @@
+"""What a tune looks like in a terminal, and as JSON."""
+
+import json
+
+from underbow.tune.abc import read_abc
+from underbow.tune.show import book_text, form, tune_json, tune_text
+
+TUNE = """X:4
+T:Show
+R:jig
+M:6/8
+L:1/8
+Q:3/8=100
+K:D
+A|:"D"d2f a2f|"G"g^gg "A"e2A|1 "D"d3 d2A:|2 "D"d3 z3|]
+"""
+
+
+def test_the_picture() -> None:
+    (tune,) = read_abc(TUNE)
+    expected = """\
+Show
+jig, key D, meter 6/8, tempo 3/8 = 100, form AA, 6 bars, with a pickup
+
+A        D            G     A      D
+A5   │  │      ●───  │            │            │
+G5   │  │            │●─♯─♯─      │            │
+F#5  │  │    ●─    ●─│            │            │
+E5   │  │            │      ●───  │            │
+D5   │  │●───        │            │●─────●───  │
+C#5  │  │            │            │            │
+B4   │  │            │            │            │
+A4   │●─│            │          ●─│          ●─│
+         1            2            3"""
+    assert tune_text(tune) == expected
+
+
+def test_the_picture_fits_the_width_and_shows_each_section_once() -> None:
+    (tune,) = read_abc(
+        "X:1\nM:4/4\nL:1/16\nK:G\n|:" + "GABcdefg GABcdefg|" * 8 + "g16:|\n|:" + "g4 f4 e4 d4|" * 8 + "g16:|\n"
+    )
+    for width in (40, 60, 80, 120):
+        text = tune_text(tune, width)
+        assert max(len(row) for row in text.split("\n")) <= width
+        assert sum(row.startswith("A ") or row == "A" for row in text.split("\n")) == 1
+    assert form(tune.melody()) == "AABB"
+
+
+def test_what_was_assumed_stands_below() -> None:
+    (tune,) = read_abc("X:1\nT:t\nM:4/4\nL:1/8\nK:G\nG8|A7|B8|]\n")
+    assert tune_text(tune).endswith("! line 6, column 4: tune 1: bar 2 is too short: it holds 7/8, the meter is 4/4")
+
+
+def test_json_is_json_with_exact_positions() -> None:
+    (tune,) = read_abc(TUNE)
+    shown = json.loads(json.dumps(tune_json(tune)))
+    assert (shown["title"], shown["number"], shown["key"], shown["meter"], shown["pickup"]) == (
+        "Show",
+        4,
+        "D",
+        "6/8",
+        "1/2",
+    )
+    assert shown["notes"][0] == {"start": "0", "length": "1/2", "midi": 69, "name": "A4"}
+    assert shown["chords"][:2] == [
+        {"start": "1/2", "length": "3", "chord": "D"},
+        {"start": "7/2", "length": "3/2", "chord": "G"},
+    ]
+    assert shown["sections"] == [{"name": "A", "first_bar": 1, "bars": 3}, {"name": "A", "first_bar": 4, "bars": 3}]
+    assert shown["tempo"] == {"beat": "3/8", "count": 100.0}
+
+
+def test_a_tune_without_notes_can_be_shown() -> None:
+    (tune,) = read_abc("X:1\nT:t\nK:G\n")
+    assert tune_text(tune) == "t\nkey G, free meter"
+    assert tune_json(tune)["notes"] == []
+
+
+def test_the_list_of_a_book() -> None:
+    tunes = read_abc("X:1\nT:" + "Long title " * 12 + "\nM:6/8\nK:D\nd3|\n\nX:20\nK:Am\na8|\n")
+    rows = book_text(tunes, 60).split("\n")
+    assert len(rows) == 2
+    assert max(map(len, rows)) <= 60
+    assert rows[0].startswith(" 1  Long title")
+    assert "…" in rows[0]
+    assert rows[1].split() == ["20", "(no", "title)", "Am"]
