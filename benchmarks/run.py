@@ -1,0 +1,33 @@
+"""``make bench``: every benchmark in its short form, one after the other; each folder's README.md has the full figures.
+
+Every one prints a ratio to a reference program or library measured in the same run.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+HERE = Path(__file__).parent
+SHORT: dict[str, list[list[str]]] = {
+    "render": [["measure.py", "--rounds", "1", "--no-memory"]],
+    "lesson": [["measure.py", "--sheets", "wet-socks"]],
+}
+
+
+def main() -> int:
+    failed = []
+    for name, commands in SHORT.items():
+        for words in commands:
+            print(f"\n## {name}: {' '.join(words)}\n", flush=True)
+            done = subprocess.run([sys.executable, HERE / name / words[0], *words[1:]], check=False)
+            if done.returncode:
+                failed.append(name)
+    if failed:
+        print("failed:", ", ".join(failed), file=sys.stderr)
+    return len(failed) > 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
