@@ -30,7 +30,7 @@ import numpy as np
 from underbow.errors import InputError, UnderbowError
 from underbow.sound.bowing import sound_action
 from underbow.sound.soundfont_files import Bank, read_bank
-from underbow.sound.tone import held, struck
+from underbow.sound.tone import cents_off, held, struck
 from underbow.sound.voices import ACCENT_STEP_DB, FULL_ACCENT, Action, Samples
 
 __all__ = ["Engine", "SoundFontVoice", "engine"]
@@ -38,6 +38,8 @@ __all__ = ["Engine", "SoundFontVoice", "engine"]
 _DRUMS, _DRUM_BANK = 9, 128
 _COARSE, _FINE = 51, 52  # generators coarseTune (semitones) and fineTune (cents), SoundFont 2.04, 8.1.3
 _SILENT = 1e-4
+_PROBE_VELOCITY, _PROBE_FRAMES = 110, 98_304
+_BLOCK = 64  # frames that FluidSynth makes at a time
 _HOMEBREW = "/opt/homebrew"
 _ROOM = 24 << 20  # bytes of tones kept
 _SETTINGS: dict[str, int | float] = {
@@ -162,7 +164,7 @@ def _stderr_muted() -> Iterator[None]:
 class _Synth:
     """One FluidSynth with one bank, for one thread at a time."""
 
-    def __init__(self, bank: Bank, rate: int, cents: float) -> None:
+    def __init__(self, bank: Bank, rate: int) -> None:
         module, self._library, trouble = _load()
         if module is None:
             raise UnderbowError(trouble)
@@ -173,7 +175,7 @@ class _Synth:
         if refused:
             self.delete()
             raise UnderbowError(f"FluidSynth doesn't take the setting {refused[0]} = {asked[refused[0]]}")
-        self._bank, self._cents = bank, cents
+        self._bank = bank
         with _stderr_muted():
             self._font = self._synth.sfload(str(bank.path))
         if self._font == -1:
@@ -186,12 +188,17 @@ class _Synth:
         """Free it."""
         self._synth.delete()
 
-    def tone(self, program: int, key: int, velocity: int, frames: int) -> Samples:
-        """Hold a key for so many frames; both channels added."""
+    def tone(self, program: int, key: int, velocity: int, frames: int, cents: float = 0.0) -> Samples:
+        """Hold a key for so many frames, so many cents off its pitch; both channels added."""
         channel = self._channel(program)
-        out = np.zeros((2, frames), np.float32)
+        semitones = round(cents / 100)
+        for generator, amount in ((_COARSE, float(semitones)), (_FINE, cents - 100 * semitones)):
+            self._library.fluid_synth_set_gen(self._synth.synth, channel, generator, amount)
+        out = np.zeros(
+            (2, -(-frames // _BLOCK) * _BLOCK), np.float32
+        )  # whole blocks: the next note starts with one too
         self._synth.all_sounds_off(channel)
-        self._write(out[:, :64])  # voices of the note before leave
+        self._write(out[:, :_BLOCK])  # voices of the note before leave
         if self._synth.noteon(channel, key, velocity) != 0:
             raise UnderbowError(f"{self._bank.path}: no sound for key {key} of program {program + 1}")
         self._write(out)
@@ -212,10 +219,6 @@ class _Synth:
         if self._synth.program_select(channel, self._font, bank, preset) != 0:
             what = "percussion" if program < 0 else f"General MIDI program {program + 1}"
             raise InputError(f"{self._bank.path}: this SoundFont has no {what}; use a General MIDI bank")
-        if program >= 0:
-            semitones = round(self._cents / 100)
-            self._library.fluid_synth_set_gen(self._synth.synth, channel, _COARSE, float(semitones))
-            self._library.fluid_synth_set_gen(self._synth.synth, channel, _FINE, self._cents - 100 * semitones)
         self._chosen[channel] = program
         return channel
 
@@ -249,6 +252,7 @@ class SoundFontVoice:
         self._synths: list[_Synth] = []
         self._tones: OrderedDict[tuple[int, int, int, bool], Samples] = OrderedDict()
         self._bytes = 0
+        self._tunings: dict[tuple[int, int], float] = {}
         with self._synth():
             pass
 
@@ -288,7 +292,7 @@ class SoundFontVoice:
         step = 1 << min(wanted.bit_length(), 18)  # in steps, so that a slightly longer stroke needs no new tone
         wanted = -(-wanted // step) * step
         with self._synth() as synth:
-            whole = synth.tone(program, key, velocity, wanted)
+            whole = synth.tone(program, key, velocity, wanted, self._tuning(synth, program, key))
         if not np.abs(whole).max() > _SILENT:
             what = "percussion" if program < 0 else f"General MIDI program {program + 1}"
             raise InputError(f"{self.bank.path}: {what} is silent at key {key}; the file is broken, use another one")
@@ -301,13 +305,24 @@ class SoundFontVoice:
                 self._bytes -= self._tones.popitem(last=False)[1].nbytes
         return tone
 
+    def _tuning(self, synth: _Synth, program: int, key: int) -> float:
+        """Give the cents that bring a key to the concert pitch: banks are some cents off, differently from key to key."""
+        if program < 0:
+            return 0.0
+        known = self._tunings.get((program, key))
+        if known is None:
+            heard = synth.tone(program, key, _PROBE_VELOCITY, _PROBE_FRAMES)[_PROBE_FRAMES // 16 :]
+            off = cents_off(heard, self.rate, 440.0 * 2 ** ((key - 69) / 12))
+            known = self._tunings[program, key] = round(self._cents - off, 1)
+        return known
+
     @contextmanager
     def _synth(self) -> Iterator[_Synth]:
         """Lend a synth to a thread."""
         with self._lock:
             synth = self._synths.pop() if self._synths else None
         if synth is None:
-            synth = _Synth(self.bank, self.rate, self._cents)
+            synth = _Synth(self.bank, self.rate)
         try:
             yield synth
         finally:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -105,6 +106,18 @@ def test_the_same_performance_gives_the_same_bytes(quartet: Performance, tmp_pat
     assert first == second
     for name in first:
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
+
+
+@pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="this system doesn't let a process choose its cores")
+def test_the_number_of_cores_makes_no_difference(quartet: Performance, tmp_path: Path) -> None:
+    many = quick(quartet, tmp_path / "many", TOGETHER, GUIDE)
+    cores = os.sched_getaffinity(0)
+    try:
+        os.sched_setaffinity(0, {min(cores)})
+        one = quick(quartet, tmp_path / "one", TOGETHER, GUIDE)
+    finally:
+        os.sched_setaffinity(0, cores)
+    assert [file.sha256 for file in one.files] == [file.sha256 for file in many.files]
 
 
 def test_passes_are_as_long_as_the_ramp_says_to_the_sample(
