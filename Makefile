@@ -3,9 +3,12 @@
 PYTHON ?= python3
 VENV   ?= .venv
 BIN     = $(VENV)/bin
+# setuptools warns of every editable install that such a one is editable, over 20 lines
+INSTALL = PYTHONWARNINGS=ignore::UserWarning $(BIN)/python -m pip install --quiet
 JOBS   ?= auto
 
 .PHONY: demo test lint bench clean
+.DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed
 	$(BIN)/underbow render tracks/gateposts.toml -o out/gateposts
@@ -29,12 +32,12 @@ clean:
 $(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Underbow needs Python 3.11 or later; call: make PYTHON=python3.11 ...")'
 	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --upgrade "pip>=25.1"
 
 $(VENV)/.installed: pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --editable .
+	$(INSTALL) --editable .
 	@touch $@
 
 $(VENV)/.dev: pyproject.toml | $(VENV)/bin/python
-	$(BIN)/python -m pip install --quiet --editable . --group dev
+	$(INSTALL) --upgrade "pip>=25.1"
+	$(INSTALL) --editable . --group dev
 	@touch $@ $(VENV)/.installed
