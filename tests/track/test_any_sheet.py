@@ -15,6 +15,7 @@ ABC = 'X:1\nT:E\nM:C|\nL:1/4\nK:G\nP:A\nD|"G"GABc|"C"edcB|"D"ABAF|"G"G3D||\nP:B\
 ODD: list[Any] = [
     0, 1, -1, 2.5, float("nan"), float("inf"), 10**30, "", "x", "A", "AB", "1-2", "1/4", "0/0", "3/8", "G | C", "A: G", "%", "|",
     [], [1], ["off"], [[]], {}, {"A": "saw"}, {"seed": 1}, {"G": "0-0"}, True, "saw", "GDAE", "low", "\0", "a/b", "../x",
+    "two\nlines \x1b[31m",
     "é" * 300, "9" * 400, "glide", "steady", 60, 100,
 ]  # fmt: skip
 values = st.sampled_from(ODD) | st.text(max_size=8) | st.integers(-5, 500)
@@ -44,4 +45,5 @@ def test_it_is_read_or_refused(table: dict[str, Any]) -> None:
         assert isinstance(sheet, Sheet)
         lines = [str(fault) for fault in sheet.told]
         assert sheet.ramp.passes >= 1
-    assert all(line.startswith("s.toml") and "\n" not in line and len(line) < 700 for line in lines)
+        assert all(text and text.isprintable() for text in (sheet.title, *(mix.name for mix in sheet.mixes)))
+    assert all(line.startswith("s.toml") and line.isprintable() and len(line) < 700 for line in lines)

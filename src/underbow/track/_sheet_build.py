@@ -19,7 +19,7 @@ from underbow.track._sheet_melody import laid_out
 from underbow.track._sheet_mixes import mixes_of
 from underbow.track._sheet_patterns import named_patterns, patterns_played
 from underbow.track._sheet_ramp import ramp_of, too_long
-from underbow.track._sheet_table import SheetTable
+from underbow.track._sheet_table import SheetTable, one_line, plain
 from underbow.track._sheet_tune import Source, tune_of
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ramp import Ramp
@@ -54,7 +54,7 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
         return None
     sound = table.sound
     return Sheet(
-        title=table.title or tune.title or "Untitled",
+        title=plain(table.title or tune.title) or "Untitled",
         file=notebook.file,
         tune=tune,
         melody=melody,
@@ -77,7 +77,7 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
         drone=sound.drone,
         tuning_notes=sound.tuning_notes,
         mixes=mixes,
-        told=tuple(dict.fromkeys([*(_named(fault, notebook.file) for fault in tune.told), *notebook.told])),
+        told=tuple(dict.fromkeys(one_line(_named(fault, notebook.file)) for fault in [*tune.told, *notebook.told])),
     )
 
 

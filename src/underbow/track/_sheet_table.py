@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -222,7 +223,23 @@ def in_order(faults: list[Fault]) -> list[Fault]:
         key = re.split(r"[.,\s]", fault.where)[0]
         return keys.index(key) if key in keys else keys.index("tune")
 
-    return sorted(dict.fromkeys(faults), key=place)
+    return sorted(dict.fromkeys(map(one_line, faults)), key=place)
+
+
+def one_line(fault: Fault) -> Fault:
+    """Write what a terminal would obey rather than show, line ends among it, as escapes."""
+    return replace(fault, what=_printable(fault.what), where=_printable(fault.where))
+
+
+def plain(text: str) -> str:
+    """Leave out what can't be shown, and spaces at the ends."""
+    return "".join(sign for sign in text if sign.isprintable()).strip()
+
+
+def _printable(text: str) -> str:
+    if text.isprintable():
+        return text
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii") for sign in text)
 
 
 def shown(value: object) -> str:
