@@ -212,3 +212,10 @@ def test_the_same_input_gives_the_same_path():
     chords = [Chord(PitchClass.at_fifths(rng.randint(-4, 5)), rng.choice(["", "m", "7"])) for _ in range(60)]
     played = [Step(chord, 1.0) for chord in chords]
     assert solve(played, FIDDLE, (0, 1)) == solve(played, FIDDLE, (0, 1))
+
+
+def test_a_bare_finger_crosses_rather_than_the_little_one_working_all_evening():
+    # common practice, no source: E minor and D back and forth is 0-1 and 1-0, not a fourth finger on every D
+    steps = [Step(Chord.parse(name), 1.2) for name in ("Em", "D", "Em", "D", "Em")]
+    labels = [shape.label for shape in solve(steps, Tuning.parse("GDAE"), (0, 1)).shapes]
+    assert labels == ["0-1", "1-0", "0-1", "1-0", "0-1"]

@@ -85,7 +85,7 @@ class Weights:
 
     finger: float = 1.0
     third: float = 0.1
-    fourth: float = 2.2
+    fourth: float = 3.0
     flat: tuple[float, float, float, float] = (0.5, 0.8, 1.1, 1.8)
     low_first: float = 0.3
     low_second: float = 0.1
@@ -108,7 +108,7 @@ class Weights:
     no_seventh: float = 1.5
     no_other: float = 1.0
     no_extra: float = 0.2
-    one_tone: float = 2.5
+    one_tone: float = 3.2
     modal_third: float = 1.5
     ambiguous: float = 0.25
     foreign: float = 1.5
