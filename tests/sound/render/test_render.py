@@ -25,6 +25,7 @@ from underbow.sound.fan import BrokenOffError, fan_out
 from underbow.sound.master import Master
 from underbow.sound.render import render_files
 from underbow.sound.report import RenderReport
+from underbow.sound.stems import Stems
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Manner, Performance, Sounded
 from underbow.track.ramp import Ramp
@@ -106,6 +107,17 @@ def test_the_same_performance_gives_the_same_bytes(quartet: Performance, tmp_pat
     assert first == second
     for name in first:
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
+
+
+def test_the_sizes_of_blocks_make_no_difference_to_the_files(
+    quartet: Performance, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blocks, sums = Stems.blocks, []
+    for size in (64, 1000, 65_536):
+        monkeypatch.setattr(Stems, "blocks", lambda self, size=size: blocks(self, size))
+        report = quick(quartet, tmp_path / str(size), TOGETHER, GUIDE, loudness=-13.0, stems=True, rate=22_050)
+        sums.append([file.sha256 for file in report.files])
+    assert sums[0] == sums[1] == sums[2]
 
 
 @pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="this system doesn't let a process choose its cores")

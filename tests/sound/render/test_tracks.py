@@ -7,6 +7,7 @@ Chords: pitch-class energy of each bar of the backup against mir_eval.chord's bi
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 from functools import cache
 from pathlib import Path
 
@@ -18,7 +19,7 @@ import pytest
 from underbow.sound.choose import choose_voice
 from underbow.sound.stems import Stems
 from underbow.sound.voices import Remembered
-from underbow.track.performance import Performance
+from underbow.track.performance import Gesture, Manner, Part, Performance, Sounded
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
 from underbow.track.sheet import build_sheet, read_sheet
@@ -108,6 +109,31 @@ def pitch_classes(sound: np.ndarray) -> np.ndarray:
         hertz = librosa.midi_to_hz(midi)
         out[midi % 12] += power[int(hertz * 0.985 * size / RATE) : int(hertz * 1.015 * size / RATE) + 1].sum()
     return out / out.sum()
+
+
+@pytest.mark.parametrize("track", ["rushes", "wet-socks"])
+def test_every_click_is_at_its_sample(track: str, voices: str) -> None:
+    """Within one sample of the tempo map with the built-in voices, within FluidSynth's block of 64 with a SoundFont."""
+    played = one_pass(track)
+    sound = next(iter(Stems(played, Remembered(choose_voice(played, voices).voice), ["click"]).blocks(10**8)))[0]
+    for gesture in played.part("click").gestures:
+        at = round(played.tempo.seconds(gesture.start) * RATE)
+        near = np.abs(sound[max(at - 200, 0) : at + 600])
+        first = int(np.argmax(near > 0.1 * near.max())) - min(at, 200)
+        assert 0 <= first <= (1 if voices == "builtin" else 64), at
+
+
+def test_accents_are_two_decibels_a_step(voices: str) -> None:
+    """Strokes of a grid that climbs from 1 to 9, by their RMS."""
+    strokes = tuple(
+        Gesture(Manner.BOW, (Sounded(Fraction(2 * i), Fraction(1), 62, 2.0 * (accent - 9), 1),), "d")
+        for i, accent in enumerate(range(1, 10))
+    )
+    played = replace(one_pass("rushes"), parts=(Part("backup", 40, strokes),))
+    sound = next(iter(Stems(played, choose_voice(played, voices).voice).blocks(10**8)))[0]
+    spans = [[round(played.tempo.seconds(at) * RATE) for at in (s.start, s.end)] for s in strokes]
+    levels = np.array([10 * np.log10(np.mean(np.square(sound[a:b], dtype=np.float64))) for a, b in spans])
+    assert np.abs(np.diff(levels) - 2.0).max() < 0.5
 
 
 def test_swing_of_two_thirds_is_heard_as_two_to_one(voices: str) -> None:
