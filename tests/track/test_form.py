@@ -108,6 +108,14 @@ def test_a_note_held_over_the_end_of_a_stretch_is_cut(sheet_of: SheetMaker) -> N
     assert spelled(only_bars(melody, "1-2")) == "G4:1 A4:1 B4:1 C5:5"
 
 
+def test_a_slur_goes_on_only_where_its_notes_still_follow_one_another(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('"G"GAB(c | d)edB | "D"d4 |]', unit="1/4").melody
+    assert [note.slurred for note in only_bars(melody, "1-2").notes] == [False] * 4 + [True] + [False] * 3
+    assert not any(note.slurred for note in only_bars(melody, "2").notes)
+    parts = sheet_of('P:A\n"G"GAB(c ||\nP:B\nd)edB ||\nP:C\n"D"d4 |]', unit="1/4").tune.melody()
+    assert [note.slurred for note in in_form(parts, "CB").notes] == [False] * 5
+
+
 @pytest.mark.parametrize("bars", ["0-3", "5-4", "3-11", "x", "-3", "1-2-3", ""])
 def test_bars_that_are_none(melody: Melody, bars: str) -> None:
     with pytest.raises(InputError) as error:
