@@ -23,7 +23,7 @@ import numpy as np
 from underbow.sound.choose import choose_voice
 from underbow.sound.encode import encode
 from underbow.sound.limiter import Limiter
-from underbow.sound.loudness import LoudnessMeter, StemMeter
+from underbow.sound.loudness import LoudnessMeter
 from underbow.sound.mix import Mixer
 from underbow.sound.stems import BLOCK, Stems
 from underbow.sound.tape import Taped
@@ -77,8 +77,7 @@ def main() -> None:
         scale = stems.frames / (len(some) * BLOCK)
         mixer = Mixer(played, STANDARD_MIXES[3], stems.names, RATE)
         mixed = stage("mix", lambda: list(mixer.mixed(some)), scale)
-        rows = [[row[:, None] for row in block] for block in some]
-        stage("measure a mix (where one is made)", lambda: each(mixed, LoudnessMeter(RATE, 2, true_peak=False)), scale)
+        stage("measure before the gain", lambda: each(mixed, LoudnessMeter(RATE, 2, true_peak=False)), scale)
         stage(
             "measure all parts (where more are)", lambda: each(rows, StemMeter(RATE, len(rows[0]), channels=1)), scale
         )

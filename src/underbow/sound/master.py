@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from underbow.sound.encode import Bits, Encoded, Format, Tags, encode
 from underbow.sound.fan import BrokenOffError, fan_out
 from underbow.sound.limiter import Limiter
-from underbow.sound.loudness import LoudnessMeter, StemMeter
+from underbow.sound.loudness import LoudnessMeter
 from underbow.sound.mix import Mixer
 from underbow.sound.report import MadeFile, figure
 from underbow.sound.stems import Stems
@@ -178,7 +178,7 @@ class Master:
 
 
 def loudnesses(stems: Stems, mixers: Sequence[Mixer], tick: Callable[[int], None]) -> list[float]:
-    """Measure how loud each mix is before any gain.
+    """Measure how loud each mix is before any gain, each by itself: what else is asked for must not change its bytes.
 
     Parameters
     ----------
@@ -192,25 +192,19 @@ def loudnesses(stems: Stems, mixers: Sequence[Mixer], tick: Callable[[int], None
     list of float
         LUFS, minus infinity for silence.
     """
-    if not mixers or not stems.names:
-        return [-inf] * len(mixers)
-    if len(mixers) == 1:
-        meter = LoudnessMeter(stems.rate, 2, true_peak=False)
+    if not mixers:
+        return []
 
-        def listen(blocks: Iterator[Floats]) -> None:
-            for block in mixers[0].mixed(blocks):
+    def listener(mixer: Mixer) -> Callable[[Iterator[Floats]], float]:
+        def listen(blocks: Iterator[Floats]) -> float:
+            meter = LoudnessMeter(stems.rate, 2, true_peak=False)
+            for block in mixer.mixed(blocks):
                 meter.add(block)
+            return meter.integrated()
 
-        fan_out(ticking(stems.blocks(), tick), [listen])
-        return [meter.integrated()]
-    pairs = StemMeter(stems.rate, len(stems.names), channels=1)
+        return listen
 
-    def listen_to_all(blocks: Iterator[Floats]) -> None:
-        for block in blocks:
-            pairs.add([row[:, None] for row in block])
-
-    fan_out(ticking(stems.blocks(), tick), [listen_to_all])
-    return [pairs.integrated(mixer.tenths(stems.frames)) for mixer in mixers]
+    return fan_out(ticking(stems.blocks(), tick), [listener(mixer) for mixer in mixers])
 
 
 def ticking(blocks: Iterable[Floats], tick: Callable[[int], None]) -> Iterator[Floats]:

@@ -135,12 +135,3 @@ class Mixer:
             if begun:  # column by column: many times faster than a transposed copy
                 out[:, 0], out[:, 1] = sides
             yield out
-
-    def tenths(self, frames: int) -> NDArray[np.float64]:
-        """Give the gains in the middle of every tenth of a second, shape (tenths, 2, parts), for a ``StemMeter``."""
-        middles = ((np.arange(frames * 10 // self._rate + 1) + 0.5) * self._rate / 10).astype(np.int64)
-        out = np.empty((len(middles), 2, len(self._faders)))
-        for part, (fader, sides) in enumerate(zip(self._faders, self._sides, strict=True)):
-            gains = fader.gains[np.searchsorted(fader.starts, middles, "right") - 1]
-            out[:, 0, part], out[:, 1, part] = gains * sides[0], gains * sides[1]
-        return out

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from underbow.sound.loudness import LoudnessMeter, StemMeter
 from underbow.sound.mix import FADE_SECONDS, PLACES, Mixer, level_changes
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Performance
@@ -102,16 +101,3 @@ def test_nothing_cancels_for_a_mono_listener(quartet: Performance) -> None:
         stems[row] = 1
         left, right = mixed(quartet, Mix("m", tuple((n, (0.0,)) for n in names)), names, stems)[50]
         assert 1.2 < left + right <= np.sqrt(2) + 1e-6  # in the middle both sides add up to 3 dB over the power
-
-
-def test_loudness_of_a_mix_is_known_from_its_stems(four_passes: Performance) -> None:
-    stems = 0.1 * np.random.default_rng(5).standard_normal((2, 10 * RATE)).astype(np.float32)
-    names = ["melody", "backup"]
-    pairs = StemMeter(RATE, 2, channels=1)
-    pairs.add([row[:, None] for row in stems])
-    for mix in STANDARD_MIXES:
-        mixer = Mixer(four_passes, mix, names, RATE)
-        meter = LoudnessMeter(RATE, 2)
-        for block in mixer.mixed([stems]):
-            meter.add(block)
-        assert pairs.integrated(mixer.tenths(stems.shape[1])) == pytest.approx(meter.integrated(), abs=0.05)

@@ -109,6 +109,12 @@ def test_the_same_performance_gives_the_same_bytes(quartet: Performance, tmp_pat
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
 
 
+def test_a_mix_is_the_same_whatever_else_is_asked_for(quartet: Performance, tmp_path: Path) -> None:
+    alone = quick(quartet, tmp_path / "alone", STANDARD_MIXES[2])
+    among = quick(quartet, tmp_path / "among", *STANDARD_MIXES[1:], stems=True)
+    assert np.array_equal(audio(alone)[0], audio(among)[1])
+
+
 def test_the_sizes_of_blocks_make_no_difference_to_the_files(
     quartet: Performance, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
