@@ -78,9 +78,6 @@ def main() -> None:
         mixer = Mixer(played, STANDARD_MIXES[3], stems.names, RATE)
         mixed = stage("mix", lambda: list(mixer.mixed(some)), scale)
         stage("measure before the gain", lambda: each(mixed, LoudnessMeter(RATE, 2, true_peak=False)), scale)
-        stage(
-            "measure all parts (where more are)", lambda: each(rows, StemMeter(RATE, len(rows[0]), channels=1)), scale
-        )
         limited = stage("limit", lambda: list(Limiter(RATE, 2, gain=-3).run(mixed)), scale)
         stage("measure what comes out", lambda: each(limited, LoudnessMeter(RATE, 2)).true_peak(), scale)
         stage("encode: 16 bits, write, SHA-256", lambda: encode(folder / "a.wav", limited, rate=RATE), scale)
