@@ -2,6 +2,7 @@
 const {words, head, mixes, ...data} = JSON.parse($("timeline").textContent);
 const sound = new Sound(head);
 const view = new View(data, words);
+const TO_THE_EYE = 0.012;  // seconds from drawing to seeing: a screen shows what is drawn now a picture later
 const REPEATS = ["off", "pair", "section"];
 let repeat = "off";
 let mix = 0;
@@ -116,7 +117,7 @@ function nextRepeat() {
 // --- picture ---
 
 function refresh() {
-  const place = sound.heard();
+  const place = sound.heard(TO_THE_EYE);
   view.show(timeOf(place), sound.loop?.map(timeOf) ?? null);
   document.body.classList.toggle("playing", sound.playing);
   $("play-word").textContent = sound.playing ? words.pause : words.play;

@@ -135,8 +135,8 @@ class Sound {
     return from + (place - from) % long;
   }
 
-  // The place that is in the air now: the sound card is some way behind the clock.
-  heard() {
+  // The place that is in the air now, or so many seconds from now: the sound card is some way behind the clock.
+  heard(ahead = 0) {
     if (!this.run) return this.place;
     const {context} = this;
     let time = context.currentTime - (context.outputLatency || context.baseLatency || 0);
@@ -145,6 +145,6 @@ class Sound {
       const exact = stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
       if (Math.abs(exact - context.currentTime) < 0.6) time = exact;
     }
-    return Math.min(this.reached(this.run, time - this.delay), this.head.end);
+    return Math.min(this.reached(this.run, time - this.delay + ahead), this.head.end);
   }
 }
