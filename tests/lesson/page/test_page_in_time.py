@@ -155,6 +155,16 @@ def test_two_bars_go_round_without_a_gap_or_a_seam(browser: Page, track: Track) 
     ring = browser.samples(0)
     steps = np.abs(np.diff(ring))
     assert abs(ring[0] - ring[-1]) < steps.max()
+    # let go of the repeat: the track goes on from where it is, and what went round was that stretch of it
+    browser.press("#repeat")
+    browser.press("#repeat")
+    (then, on, _, still_round), *_ = browser.run(STARTS)[::-1]
+    assert not still_round
+    whole = browser.samples(-1)
+    place = first + (offset + then - when) % length
+    start = round((on - place + first) * 24_000)
+    same = [np.abs(whole[start + by : start + by + 20_000] - ring[:20_000]).max() for by in (-1, 0, 1)]
+    assert min(same) == 0
     assert browser.complaints() == []
 
 
