@@ -25,7 +25,8 @@ class Item:
 def folder() -> Path:
     """The corpus of the installed music21, found without importing it."""
     spec = importlib.util.find_spec("music21")
-    assert spec is not None and spec.origin is not None
+    assert spec is not None
+    assert spec.origin is not None
     return Path(spec.origin).parent / "corpus"
 
 
@@ -54,11 +55,10 @@ def without_repeats(text: str) -> str:
     for line in text.split("\n"):
         if body and _is_music(line):
             pieces = _APART.split(line)
-            line = "".join(piece if i % 2 else _plain(piece) for i, piece in enumerate(pieces))
-        elif line.startswith("P:"):
-            continue
+            out.append("".join(piece if i % 2 else _plain(piece) for i, piece in enumerate(pieces)))
+        elif not line.startswith("P:"):
+            out.append(line)
         body = body or line.startswith("K:")
-        out.append(line)
     return "\n".join(out)
 
 

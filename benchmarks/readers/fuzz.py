@@ -3,19 +3,22 @@
     python benchmarks/readers/fuzz.py 2000 [seed]
 
 Half of the inputs are tunes of the collections with bytes changed, cut, doubled and spliced; a quarter are random strings of
-the signs that mean something in ABC; a quarter whole tunes put together at random from valid and broken pieces. Each is read, written out,
-shown and transposed. A mutation may also hit MIDI files (``--midi``): valid files with bytes changed.
+the signs that mean something in ABC; a quarter are put together at random from valid and broken pieces. Each is read, written
+out, shown and transposed. With ``--midi`` the inputs are MIDI files with bytes changed.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
 import random
 import sys
 import time
 import traceback
 
 import corpora
+import mido
 
 from underbow.errors import InputError
 from underbow.tune.abc import read_abc
@@ -23,16 +26,18 @@ from underbow.tune.midifile import read_midi
 from underbow.tune.show import tune_json, tune_text
 from underbow.tune.transpose import transposed
 
-SIGNS = list("|:[]()<>{}\"!+-.,'/0123456789ABCDEFGabcdefgzxZXyuvHTSMLOP~^_=&%\\$#*;?@ \n\n") + [
+SIGNS = [
+    *"|:[]()<>{}\"!+-.,'/0123456789ABCDEFGabcdefgzxZXyuvHTSMLOP~^_=&%\\$#*;?@ \n\n",
     "|:", ":|", "::", "||", "|]", "[|]", "|1 ", ":|2 ", "[1,3 ", "[2-99 ", "(3", "(3:2:", "{^g}", '"Am7"', '"D.C."', "!fine!",
     "[K:Em]", "[M:6/8]", "[L:1/16]", "[V:2]", "[P:A]", "\nP:B\n", "\nK:H\n", "\nM:0/0\n", "\nX:2\n", "\\\n", "=3D", "\r", "Z9",
     "A99", "B/9", "♯", "\x00", "\ufeff", "\u2028", "[CEG]2", "a>>b", "\nQ:1/0=0\n", "\nL:0/4\n", "\nV:1\n", "%%MIDI x\n", ">>>>",
 ]  # fmt: skip
 PIECES = [
     "X:1\n", "T:t\n", "M:6/8\n", "M:C|\n", "M:none\n", "M:(2+3)/8\n", "L:1/8\n", "L:1/1\n", "K:D\n", "K:D exp ^f\n", "K:\n",
-    "P:(AB)9A\n", "P:((((((A99)99)99)99)99)99)\n", "|:ABc def:|", "|1 ABc:|2 def|]", "|::A3::|", "[1-99 A3:|", "A3|" * 30, "P:A\n",
-    "P:B\n", '"G"GAB "C"c3|', "V:1\n", "V:2\n", "\\\n", "Z99|", "(9ABcdefgab", "(2:99:99A", "A1024 B/1024", "c''''''", "D,,,,,,",
-    '!D.C.alfine!', "H||", "S|", "!coda!", "{abc}", "(((((", ")))))", "[CEG", "]", "- - -", "A-|A-|A", "\n\n", "w: la la\n", "s:*\n",
+    "P:(AB)9A\n", "P:((((((A99)99)99)99)99)99)\n", "|:ABc def:|", "|1 ABc:|2 def|]", "|::A3::|", "[1-99 A3:|", "A3|" * 30,
+    "P:A\n", "P:B\n", '"G"GAB "C"c3|', "V:1\n", "V:2\n", "\\\n", "Z99|", "(9ABcdefgab", "(2:99:99A", "A1024 B/1024", "c''''''", "D,,,,,,",
+    '!D.C.alfine!', "H||", "S|", "!coda!", "{abc}", "(((((", ")))))", "[CEG", "]", "- - -", "A-|A-|A", "\n\n", "w: la la\n",
+    "s:*\n",
 ]  # fmt: skip
 
 
@@ -59,7 +64,9 @@ def mutated(text: str, random_: random.Random, other: str) -> str:
 
 
 def inputs(count: int, random_: random.Random) -> list[str]:
-    tunes = [item.text for collection in ("ryansMammoth", "oneills1850", "miscFolk") for item in corpora.items(collection)]
+    tunes = [
+        item.text for collection in ("ryansMammoth", "oneills1850", "miscFolk") for item in corpora.items(collection)
+    ]
     out = []
     for i in range(count):
         if i % 4 < 2:
@@ -77,7 +84,7 @@ def use(text: str) -> None:
         melody = tune.melody()
         assert all(a.end <= b.start for a, b in zip(melody.notes, melody.notes[1:], strict=False)), "notes overlap"
         assert all(a.end == b.start for a, b in zip(melody.bars, melody.bars[1:], strict=False)), "bars leave a gap"
-        assert all(0 <= note.start and note.end <= melody.length for note in melody.notes), "notes outside the bars"
+        assert all(note.start >= 0 and note.end <= melody.length for note in melody.notes), "notes outside the bars"
         assert all(0 <= span.start < span.end <= melody.length for span in melody.chords), "chords outside the bars"
         tune_json(tune)
         tune_text(tune)
@@ -85,10 +92,8 @@ def use(text: str) -> None:
 
 
 def use_midi(data: bytes) -> None:
-    try:
+    with contextlib.suppress(InputError):
         read_midi(data).melody()
-    except InputError:
-        pass
 
 
 def main() -> int:
@@ -99,7 +104,9 @@ def main() -> int:
     arguments = parser.parse_args()
     random_ = random.Random(arguments.seed)
     worst, total, failed = (0.0, ""), 0.0, 0
-    everything: list[str | bytes] = list(inputs(arguments.count, random_)) if not arguments.midi else midi_inputs(arguments.count, random_)
+    everything: list[str | bytes] = (
+        list(inputs(arguments.count, random_)) if not arguments.midi else midi_inputs(arguments.count, random_)
+    )
     for data in everything:
         begin = time.perf_counter()
         try:
@@ -118,12 +125,8 @@ def main() -> int:
     return failed > 0
 
 
-def midi_inputs(count: int, random_: random.Random) -> list[str | bytes]:
-    import io
-
-    import mido
-
-    out: list[str | bytes] = []
+def midi_inputs(count: int, random_: random.Random) -> list[bytes]:
+    out: list[bytes] = []
     for _ in range(count):
         midi = mido.MidiFile(type=1, ticks_per_beat=random_.choice((24, 96, 480)))
         for _ in range(random_.randint(1, 3)):

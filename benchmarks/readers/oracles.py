@@ -13,9 +13,15 @@ import re
 import struct
 import subprocess
 import tempfile
+import warnings
 from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
+
+import abcnotes as reader
+
+from underbow.tune._writeout import write_out
+from underbow.tune.abc import read_abc
 
 Notes = list[tuple[float, int, float]]
 _STRING = re.compile(r'"[^"\n]*"')
@@ -24,13 +30,12 @@ _SHORT = re.compile(r"\.(?=[\^_=A-Ga-g(\[{~TuvH-S])|[~H-Wh-w](?![:\]])")
 
 
 def ours(text: str) -> Notes:
-    from underbow.tune._writeout import write_out
-    from underbow.tune.abc import read_abc
-
     (tune,) = read_abc(text, jumps=False)
     melody = write_out(tune, exact=True)
     return sorted(
-        (float(note.start), pitch.midi, float(note.length)) for note in melody.notes for pitch in (note.pitch, *note.under)
+        (float(note.start), pitch.midi, float(note.length))
+        for note in melody.notes
+        for pitch in (note.pitch, *note.under)
     )
 
 
@@ -53,10 +58,10 @@ def evened(text: str) -> str:
         if found:
             first = first or found[1]
             now = found[1] if body else ""
-            line = re.sub(r"^\[V:[^\]]*\]|^V:.*", "", line)
-        body = body or line.startswith("K:")
-        if line.strip() and (not now or now == first):
-            out.append(line)
+        rest = re.sub(r"^\[V:[^\]]*\]|^V:.*", "", line)
+        body = body or rest.startswith("K:")
+        if rest.strip() and (not now or now == first):
+            out.append(rest)
     return "\n".join(out)
 
 
@@ -69,9 +74,10 @@ def cleaned(text: str) -> str:
             continue
         if body and not re.match(r"%|[A-Za-z+]:(?![|:])", line):
             pieces = re.split(r"(\[[A-Za-z]:[^\]]*\])", _MARK.sub("", _STRING.sub("", line)))
-            line = "".join(piece if i % 2 else _SHORT.sub("", piece) for i, piece in enumerate(pieces))
+            out.append("".join(piece if i % 2 else _SHORT.sub("", piece) for i, piece in enumerate(pieces)))
+        else:
+            out.append(line)
         body = body or line.startswith("K:")
-        out.append(line)
     return "\n".join(out)
 
 
@@ -96,9 +102,9 @@ def _run(texts: list[str]) -> list[Notes | None]:
 
 def _smf(path: Path) -> Notes | None:
     """Read the notes of a Standard MIDI File; chord notes set apart by abc2midi's 10 ticks are put together."""
-    if not path.exists():
+    data = path.read_bytes() if path.exists() else b""
+    if len(data) < 22:  # it crashed before or while writing
         return None
-    data = path.read_bytes()
     ticks = struct.unpack(">H", data[12:14])[0]
     at, notes = 14, []
     while at + 8 <= len(data):
@@ -152,8 +158,6 @@ def _track(data: bytes) -> list[tuple[int, int, int]]:
 
 def abcnotes(text: str, *, strict: bool = True) -> Notes:
     """Abcnotes: graces left out, ties joined here; strict, or with its likeliest reading of what is ambiguous."""
-    import abcnotes as reader
-
     tune = reader.Tune(abc=evened(text), strict=strict)
     out: list[list[Fraction | int]] = []
     at = Fraction(0)
@@ -199,9 +203,7 @@ def abcnotes(text: str, *, strict: bool = True) -> Notes:
 
 
 def music21(text: str) -> Notes:
-    import warnings
-
-    from music21 import chord, converter, harmony, note, repeat, stream
+    from music21 import chord, converter, harmony, note, repeat, stream  # noqa: PLC0415  slow to load
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
