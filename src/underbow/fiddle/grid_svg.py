@@ -40,8 +40,8 @@ class BarPicture:
     Parameters
     ----------
     svg : str
-        An SVG document, 320 units wide. Its cells are rectangles of the class ``cell``, its moving place a circle of the class
-        ``place``, which is drawn nowhere until a page gives it a size.
+        An SVG document, 320 units wide. Its cells are rectangles of the class ``cell``, its moving place is a circle of the
+        class ``place`` at the origin, hidden until a page moves it.
     cells : tuple of Fraction
         Where the cells begin, swung, and where the last one ends, in quarters from the bar's start.
     travel : tuple of (float, float, float, float)
@@ -242,7 +242,7 @@ class _Picture:
             yield from self._piece(piece, length)
         yield from self._words(found, cells)
         if self._moving:
-            yield '<circle class="place" r="0" stroke="none" fill="currentColor"/>'
+            yield '<circle class="place" r="8" visibility="hidden" stroke="none" fill="currentColor"/>'
 
     def _piece(self, piece: Piece, length: Fraction) -> Iterator[str]:
         x1, y1, x2, y2 = self.way(piece, length)

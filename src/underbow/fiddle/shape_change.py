@@ -29,7 +29,7 @@ def change_cost(before: HandShape, after: HandShape, weights: Weights = WEIGHTS)
         elif finger not in now:
             items.append((f"finger {finger} lifts", weights.lifts))
         else:
-            items.append(_travel(finger, was[finger], now[finger], weights))
+            items.append(_travel(finger, was[finger], now[finger], weights, alone=len(was) == len(now) == 1))
     if before.position != after.position and was and now:
         items.append(("the hand moves", weights.moves * abs(before.position - after.position)))
     if before.strings[0] != after.strings[0]:
@@ -90,8 +90,10 @@ def _crosses(was: tuple[int, frozenset[int]], now: tuple[int, frozenset[int]]) -
 
 
 def _travel(
-    finger: int, was: tuple[int, frozenset[int]], now: tuple[int, frozenset[int]], weights: Weights
+    finger: int, was: tuple[int, frozenset[int]], now: tuple[int, frozenset[int]], weights: Weights, *, alone: bool
 ) -> tuple[str, float]:
+    if _crosses(was, now) and alone:
+        return f"finger {finger}, alone on the strings, hops to the next one", weights.hops
     if _crosses(was, now):
         return f"finger {finger} crosses to the next string", weights.crosses
     if not was[1] & now[1]:

@@ -75,6 +75,8 @@ class Weights:
         Each semitone that a finger slides along its string.
     crosses : float
         A finger that goes to the same place on the next string: it lies flat over both for a moment (common practice).
+    hops : float
+        The same where no other finger is down before or after: the hand is free to swing over (common practice).
     jumps : float
         A finger that leaves its string for another place on another: the sound breaks.
     moves : float
@@ -118,6 +120,7 @@ class Weights:
     rolls: float = 0.2
     slides: float = 0.4
     crosses: float = 3.4
+    hops: float = 1.4
     jumps: float = 5.0
     moves: float = 1.5
     bow: float = 1.5
