@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from underbow.track.performance import Pass, Performance
 
-__all__ = ["Stretch", "cue_sheet", "frame_of", "label_file", "stretches"]
+__all__ = ["Stretch", "cue_sheet", "label_file", "stretches"]
 
 _CD_FRAMES = 75
 _MOST_TRACKS = 99
@@ -24,15 +24,6 @@ class Stretch:
     start: float
     end: float
     text: str
-
-
-def frame_of(seconds: float, rate: int) -> int:
-    """Give the frame of a time: rounded, half to even, once, from the time itself and never from lengths added up.
-
-    >>> frame_of(0.5, 44_101), frame_of(1.5, 3)
-    (22050, 4)
-    """
-    return round(seconds * rate)
 
 
 def stretches(performance: Performance) -> Iterator[Stretch]:

@@ -17,6 +17,7 @@ from math import cos, pi, sin
 import numpy as np
 from numpy.typing import NDArray
 
+from underbow.sound.voices import frame_of
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
@@ -47,11 +48,11 @@ def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> l
     whole_bars: dict[int, int] = {}
     for bar in performance.bars:
         if bar.number > 0 and bar.pass_number not in whole_bars:
-            whole_bars[bar.pass_number] = round(performance.tempo.seconds(bar.start) * rate)
+            whole_bars[bar.pass_number] = frame_of(performance.tempo.seconds(bar.start), rate)
     for one in performance.passes:
         level = mix.level(part, one.number)
         gain = 0.0 if level is None else float(10 ** (level / 20))
-        start = round(performance.tempo.seconds(one.start) * rate)
+        start = frame_of(performance.tempo.seconds(one.start), rate)
         if part != "melody":
             start = whole_bars.get(one.number, start)
         if not changes or changes[-1][1] != gain:

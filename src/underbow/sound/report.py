@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from math import isfinite
 from typing import Any
 
-from underbow.sound.cues import frame_of
+from underbow.sound.voices import frame_of
 from underbow.track.performance import Performance
 
 __all__ = ["MadeFile", "RenderReport"]

@@ -18,7 +18,7 @@ from itertools import zip_longest
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.sound.voices import Action, Samples, Voice, place
+from underbow.sound.voices import Action, Samples, Voice, frame_of, place
 from underbow.track.performance import Part, Performance
 
 __all__ = ["BLOCK", "Plan", "Stems", "plan"]
@@ -116,7 +116,7 @@ class Stems:
         self.rate = voice.rate
         self._voice = voice
         self._plans = [plan(part, performance.tempo.seconds, voice.rate) for part in chosen]
-        end = round(performance.tempo.seconds(performance.length) * voice.rate)
+        end = frame_of(performance.tempo.seconds(performance.length), voice.rate)
         self.frames = max([end, *(self._rung_out(one) for one in self._plans)])
 
     def _rung_out(self, one: Plan) -> int:

@@ -198,7 +198,16 @@ def place(
         ornament=gesture.ornament,
         program=program,
     )
-    return Placed(math.floor((zero + gesture.offset) * rate + 0.5), gain, action)
+    return Placed(frame_of(zero + gesture.offset, rate), gain, action)
+
+
+def frame_of(seconds: float, rate: int) -> int:
+    """Give the frame of a time: rounded, half to even, once, from the time itself and never from lengths added up.
+
+    >>> frame_of(0.5, 44_101), frame_of(1.5, 3)
+    (22050, 4)
+    """
+    return round(seconds * rate)
 
 
 def _grid(seconds: float, grain: int, rate: int) -> int:
