@@ -154,7 +154,7 @@ function build() {
     for (const [tag, text] of [["b", i + 1], ["span", Math.round(to)]]) {
       const seen = button.appendChild(document.createElement(tag));
       seen.textContent = text;
-      seen.ariaHidden = "true";
+      seen.setAttribute("aria-hidden", "true");
     }
     const said = button.appendChild(document.createElement("span"));
     said.className = "unseen";
@@ -168,7 +168,7 @@ function build() {
     const input = label.appendChild(document.createElement("input"));
     Object.assign(input, {type: "radio", name: "mix", value: i, checked: i === 0});
     input.addEventListener("change", () => choose(i));
-    label.append(name);
+    label.appendChild(document.createElement("span")).textContent = name;
     return label;
   }));
   $("place").max = head.end;
@@ -176,8 +176,14 @@ function build() {
 }
 
 function goToMeasure(event) {
-  const measure = event.target.closest("[data-measure]")?.dataset.measure;
-  if (measure === undefined) return;
+  const {clientX: x, clientY: y, currentTarget} = event;
+  const far = (box) => Math.max(box.top - y, y - box.bottom, 0);
+  const [nearest] = [...currentTarget.querySelectorAll("[data-measure] .staff")]
+    .map((staff) => ({measure: staff.closest("[data-measure]").dataset.measure, box: staff.getBoundingClientRect()}))
+    .filter(({box}) => box.left <= x && x < box.right && far(box) < 40)
+    .sort((a, b) => far(a.box) - far(b.box));
+  if (!nearest) return;
+  const {measure} = nearest;
   const here = timeOf(sound.heard());
   const pass = Math.max(lastAt(data.passes, here), 0);
   const found = data.notes.find(([start, m]) => String(m) === measure && start >= data.passes[pass][0]);

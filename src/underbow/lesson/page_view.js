@@ -47,7 +47,8 @@ class View {
     this.change("pass", pass, () => this.drawPass(pass));
     this.change("bar", `${bar} ${pass} ${time >= data.passes[0][0]} ${loop}`, () => this.drawBar(bar, pass, time, loop));
     this.change("tempo", this.tempo(pass, time), () => this.drawTempo(pass, time));
-    this.change("hand", hand, () => this.drawHand($("now"), hand, [], bar < 0 && hand < 0 ? words.count_in : words.no_chord));
+    const nothing = time < data.passes[0][0] ? words.count_in : words.no_chord;
+    this.change("hand", `${hand} ${nothing}`, () => this.drawHand($("now"), hand, [], nothing));
     this.change("coming", `${hand} ${coming.hand}`, () => this.drawComing(hand, coming.hand));
     this.change("left", coming.hand < 0 ? "" : this.beatsLeft(time, coming.time, loop), (n) => this.drawLeft(n));
     this.lightCell(bar, time);

@@ -67,7 +67,7 @@ ENGLISH: dict[str, str] = {
         "The big letters are the chord you hold now; what comes next stands beside it, with the beats that are left. Numbers in "
         "rings are fingers, 0 is the open string, the higher string stands above. A double ring: this finger stays. The black "
         "line is the bow on the string, the frog above and the tip below: it runs down for a down-bow and up for an up-bow, and "
-        "the thicker, the stronger. Keys: space plays "
+        "the thicker, the stronger. Tap the picture to play and to pause. Keys: space plays "
         "and pauses, left and right go a bar back and on, with shift a pass; a pedal that sends these keys does as well. "
         "No sound on a phone? Look at its mute switch."
     ),

@@ -102,6 +102,8 @@ def _chords(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[Held]
         held: Held = (None, None)
         if heard.index >= 0:
             held = (sheet.melody.chords[heard.index].chord, sheet.shapes[heard.index])
+        elif not changes:
+            continue  # a pickup before the first chord: what comes is shown already
         number = hands.setdefault(held, len(hands))
         if not changes or changes[-1][1] != number:
             changes.append([clock(heard.start), number])

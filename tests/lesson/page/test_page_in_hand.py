@@ -166,12 +166,12 @@ def test_the_keyboard_and_a_pedal_reach_everything(browser: Page, track: Track) 
 
 
 def test_who_wants_no_motion_sees_none(browser: Page, track: Track) -> None:
-    radius = "return parseFloat(getComputedStyle(document.querySelector('#bow-now .place')).r)"
+    boxes = "return document.querySelector('#bow-now .place').getClientRects().length"
     browser.open(track.path)
     browser.go(7.0)
-    assert browser.run(radius) > 0
+    assert browser.run(boxes) == 1
     browser.look(still=True)
-    assert browser.run(radius) == 0
+    assert browser.run(boxes) == 0
     assert browser.run("return document.querySelectorAll('.cell.lit').length") == 1
 
 
@@ -219,3 +219,33 @@ def test_pictures_for_those_who_look(
     browser.look(dark=dark)
     browser.go(7.0)
     assert browser.driver.save_screenshot(str(kept_pictures / f"{name}.png"))
+
+
+def test_sound_that_can_not_be_played_is_told(browser: Page, track: Track, tmp_path: Path) -> None:
+    broken = make_page(
+        track.sheet, track.performance, track.sheet.mixes, dict.fromkeys(track.audio, b"no sound at all")
+    )
+    path = tmp_path / "broken.html"
+    path.write_bytes(broken)
+    browser.open(path, 360, 740)
+    browser.press("#play")
+    browser.wait("const look = () => document.querySelector('#told.seen') ? done() : setTimeout(look, 10); look();")
+    browser.wait("setTimeout(done, 100)")
+    assert browser.text("#told") == ENGLISH["failed"]
+    assert browser.text("#play-word") == "Play"
+    assert browser.complaints() == []
+
+
+def test_a_tap_on_a_bar_of_the_tune_goes_there(browser: Page, track: Track) -> None:
+    for size, which in (((360, 740), "narrow"), ((1440, 900), "wide")):
+        browser.open(track.path, *size)
+        x, y = browser.run(
+            "const staff = document.querySelector(`.${arguments[0]} [data-measure='7'] .staff`);"
+            "staff.scrollIntoView({block: 'center'});"
+            "const box = staff.getBoundingClientRect(); return [box.left + box.width / 2, box.top + box.height / 2]",
+            which,
+        )
+        for kind in ("mousePressed", "mouseReleased"):
+            event = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
+            browser.driver.execute_cdp_cmd("Input.dispatchMouseEvent", event)
+        assert browser.text("#w-bar") == "Section B, Bar 9"
