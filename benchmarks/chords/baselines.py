@@ -12,7 +12,7 @@ from underbow.tune._harmony_model import CHORDS, NAMES
 
 def agreement(examples: list[Example], chosen: list[np.ndarray]) -> tuple[float, float]:
     """Share of beats with the written root, and with root and third."""
-    beats = [(int(c), int(chords[n])) for e, chords in zip(examples, chosen) for n, c in e.beats]
+    beats = [(int(c), int(chords[n])) for e, chords in zip(examples, chosen, strict=False) for n, c in e.beats]
     return (
         float(np.mean([a // 2 == b // 2 for a, b in beats])),
         float(np.mean([a == b for a, b in beats])),
@@ -23,7 +23,10 @@ def confusions(examples: list[Example], chosen: list[np.ndarray]) -> None:
     """Print the commonest disagreements, as shares of all beats of the mode."""
     for minor, mode in enumerate(("major", "minor")):
         pairs = Counter(
-            (int(c), int(chords[n])) for e, chords in zip(examples, chosen) if e.minor == minor for n, c in e.beats
+            (int(c), int(chords[n]))
+            for e, chords in zip(examples, chosen, strict=False)
+            if e.minor == minor
+            for n, c in e.beats
         )
         total = sum(pairs.values()) or 1
         wrong = [(n, a, b) for (a, b), n in pairs.items() if a // 2 != b // 2]
@@ -65,7 +68,7 @@ def hidden_markov(examples: list[Example], train: list[int], test: list[int]) ->
     seen = {i: counts(examples[i]) for i in (*train, *test)}
     for i in train:
         e, before = examples[i], -1
-        for row, chord in zip(seen[i], e.chords):
+        for row, chord in zip(seen[i], e.chords, strict=False):
             if chord < 0:
                 continue
             notes[e.minor, chord] += row
@@ -98,7 +101,7 @@ def table(examples: list[Example], fold: np.ndarray, tried: set[int]) -> dict[st
     for number in sorted({int(fold[i]) for i in tried}):
         test = [i for i in sorted(tried) if fold[i] == number]
         train = [i for i in range(len(examples)) if fold[i] != number]
-        markov |= dict(zip(test, hidden_markov(examples, train, test)))
+        markov |= dict(zip(test, hidden_markov(examples, train, test), strict=False))
     return {
         "always the tonic": agreement(some, [tonic(e) for e in some]),
         "best of I, IV, V by notes": agreement(some, [three_chords(e) for e in some]),

@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from underbow.theory.chord import Chord
-from underbow.tune.abc import read_abc
 from underbow.tune._harmony_seen import see
 from underbow.tune._harmony_units import Seen
+from underbow.tune.abc import read_abc
 from underbow.tune.tune import Tune
 
 # Diminished and augmented chords are written Cd and Ca there.
@@ -29,7 +29,9 @@ class Example:
 
     tune: Tune
     seen: Seen
-    chords: np.ndarray  # for each unit, 2 * semitones above the tonic + minor, at its beginning; -1 where none is in force
+    chords: (
+        np.ndarray
+    )  # for each unit, 2 * semitones above the tonic + minor, at its beginning; -1 where none is in force
     beats: tuple[tuple[int, int], ...]  # (unit, chord) of every beat
     minor: int
 
@@ -39,9 +41,7 @@ def load(folder: Path) -> list[Example]:
     out = []
     for path in sorted(folder.glob("*.abc")):
         text = ODD.sub(lambda m: f'"{m[1]}{"dim" if m[2] == "d" else "aug"}"', path.read_text(encoding="latin-1"))
-        for tune in read_abc(text):
-            if any(measure.chords for measure in tune.measures):
-                out.append(_example(tune))
+        out += [_example(tune) for tune in read_abc(text) if any(measure.chords for measure in tune.measures)]
     return out
 
 

@@ -19,7 +19,7 @@ import numpy as np
 from collection import Example, folds, load
 from scipy.optimize import minimize
 
-from underbow.tune._harmony_model import CHORDS, DEGREE_RINGS, MODES, MOVES, NAMES, _SHIFT, Model, solve
+from underbow.tune._harmony_model import _SHIFT, CHORDS, DEGREE_RINGS, MODES, MOVES, NAMES, Model, solve
 from underbow.tune._harmony_units import RINGS, TOGETHER
 from underbow.tune.harmonise import chosen_chords
 
@@ -51,7 +51,7 @@ class Training:
         pieces = []  # (example, first unit, after the last one): nothing leads over a cut
         for e in examples:
             heads = [i for i, unit in enumerate(e.seen.units) if unit.cut or i == 0]
-            pieces += [(e, a, b) for a, b in zip(heads, [*heads[1:], len(e.seen.units)])]
+            pieces += [(e, a, b) for a, b in zip(heads, [*heads[1:], len(e.seen.units)], strict=False)]
         pieces.sort(key=lambda piece: piece[1] - piece[2])
         sizes = np.array([b - a for _, a, b in pieces])
         firsts = np.append(0, np.cumsum(sizes))[:-1]
@@ -96,7 +96,7 @@ class Training:
         d_fits, d_steps, d_change = f_fits - t_fits, f_steps - t_steps, f_change - t_change
         g: dict[str, np.ndarray] = {}
         by_root = (self.rings.T @ d_fits).reshape(len(RINGS), 12, 12, 2)
-        g["tones"] = np.stack([by_root[:, _SHIFT == k].sum(1) for k in range(12)], 2)
+        g["tones"] = np.stack([by_root[:, k == _SHIFT].sum(1) for k in range(12)], 2)
         g["both"], g["places"] = self.degrees.T @ d_fits, self.place.T @ d_fits
         g["minor"], g["places minor"] = self.degrees[minor].T @ d_fits[minor], self.place[minor].T @ d_fits[minor]
         d_steps = d_steps.reshape(2, len(MOVES), CHORDS, CHORDS)
@@ -109,7 +109,9 @@ class Training:
         gradient = np.concatenate([g[name].ravel() for name in self.shapes]) + self.penalty * weights
         return free - true + 0.5 * float(self.penalty @ weights**2), gradient
 
-    def expected(self, fits: np.ndarray, steps: np.ndarray, change: np.ndarray) -> tuple[float, np.ndarray, np.ndarray, np.ndarray]:
+    def expected(
+        self, fits: np.ndarray, steps: np.ndarray, change: np.ndarray
+    ) -> tuple[float, np.ndarray, np.ndarray, np.ndarray]:
         """Sum over all paths of all pieces at once: the log of the sum, and how often each chord and each move is expected."""
         top = fits.max(1, keepdims=True)
         own, moves, factor = np.exp(fits - top), np.exp(steps), np.exp(change)[:, None]
@@ -119,7 +121,10 @@ class Training:
         for t, column in enumerate(self.columns):
             now = own[column]
             if t:
-                flow, same = self._over(forward[column - 1], moves, column), forward[column - 1] * stay[self.move[column]]
+                flow, same = (
+                    self._over(forward[column - 1], moves, column),
+                    forward[column - 1] * stay[self.move[column]],
+                )
                 now = now * (factor[column] * (flow - same) + same)
             sums[column] = now.sum(1)
             forward[column] = now / sums[column][:, None]
@@ -145,7 +150,9 @@ class Training:
         return out
 
     def fit(self, rounds: int = ROUNDS) -> dict[str, object]:
-        found = minimize(self, np.zeros(len(self.penalty)), jac=True, method="L-BFGS-B", options={"maxiter": rounds, "maxcor": 12})
+        found = minimize(
+            self, np.zeros(len(self.penalty)), jac=True, method="L-BFGS-B", options={"maxiter": rounds, "maxcor": 12}
+        )
         return self.table(self.parts(found.x))
 
     def table(self, w: dict[str, np.ndarray]) -> dict[str, object]:
@@ -170,7 +177,9 @@ class Training:
             "places": places,
             "moves": moves,
             "intervals": {
-                where: {f"{MODES[a]} to {MODES[b]}": _rounded(w["intervals"][i, :, a, b]) for a in (0, 1) for b in (0, 1)}
+                where: {
+                    f"{MODES[a]} to {MODES[b]}": _rounded(w["intervals"][i, :, a, b]) for a in (0, 1) for b in (0, 1)
+                }
                 for i, where in enumerate(MOVES)
             },
             "changes": {name: _rounded(w["changes"][i]) for i, name in enumerate(self.changes)},
@@ -209,7 +218,7 @@ def main() -> None:
     fold = folds(examples, args.folds)
     results: dict[int, np.ndarray] = {}
     for number in range(min(args.folds, args.only)):
-        table = Training([e for e, f in zip(examples, fold) if f != number]).fit()
+        table = Training([e for e, f in zip(examples, fold, strict=False) if f != number]).fit()
         models = [Model.of(table, mode) for mode in MODES]
         for i, example in enumerate(examples):
             if fold[i] == number:
@@ -221,7 +230,7 @@ def main() -> None:
     print("{:40} {:6.1%} {:6.1%}".format("this model", *baselines.agreement(tried, list(results.values()))))
     baselines.confusions(tried, list(results.values()))
     sure = Counter()
-    for example, chords in zip(tried, results.values()):
+    for example, chords in zip(tried, results.values(), strict=False):
         sure.update((int(c) // 2 == int(chords[n]) // 2) for n, c in example.beats)
     print("beats", sum(sure.values()), "tunes", len(tried))
 

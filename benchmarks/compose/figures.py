@@ -7,21 +7,35 @@ Only the even half of the corpus is counted (see corpus.py): the odd half is wha
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections import Counter, defaultdict
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import corpus
+import distances
 
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
+from underbow.tune._melody_figures import figures_of
 from underbow.tune.tune import Tune
 
 OUT = Path(__file__).parents[2] / "src" / "underbow" / "tune" / "melody.json"
-CELL = {"reel": 1, "hornpipe": 1, "march": 1, "air": 1, "waltz": 1, "polka": 1, "jig": Fraction(3, 2), "slip jig": Fraction(3, 2)}
+CELL = {
+    "reel": 1,
+    "hornpipe": 1,
+    "march": 1,
+    "air": 1,
+    "waltz": 1,
+    "polka": 1,
+    "jig": Fraction(3, 2),
+    "slip jig": Fraction(3, 2),
+}
 KINDS = ("leap down", "step down", "same", "step up", "leap up")
 MOST_STEPS = 9
+ROUNDS = 6
 
 
 def kind(steps: int) -> int:
@@ -40,7 +54,8 @@ def rhythm(bar: corpus.Bar, meter: Meter, cell: Fraction) -> list[str] | None:
     """Write a bar's rhythm cell by cell; a note over a cell's end is held ("-") in the next one."""
     cells: list[list[str]] = [[] for _ in range(int(meter.bar / cell))]
     at = Fraction(0)
-    for start, length, _ in bar.notes:
+    for start, whole, _ in bar.notes:
+        length = whole
         if start != at or length.denominator not in (1, 2, 4) or start + length > meter.bar:
             return None
         while length > 0:
@@ -77,7 +92,7 @@ def count(dance: str, found: list[Tune]) -> dict[str, object]:
                 heights[midi] += 1
                 line.append((place(midi, tune.key), start % cell == 0))
         was = 2
-        for (a, _), (b, beat) in zip(line, line[1:]):
+        for (a, _), (b, beat) in itertools.pairwise(line):
             step = max(-MOST_STEPS, min(MOST_STEPS, b - a))
             moves[f"{KINDS[was]}, {'beat' if beat else 'off'}"][step] += 1
             was = kind(step)
@@ -90,6 +105,7 @@ def count(dance: str, found: list[Tune]) -> dict[str, object]:
         "bars alike": round(same["again"] / same["bars"], 3),
         "height": [round(mean, 2), round(sd, 2)],
         "rhythm": {name: share(counter, 0.01) for name, counter in sorted(cells.items())},
+        "sizes": [1.0] * (MOST_STEPS + 1),
         "moves": {name: share(counter, 0.0005) for name, counter in sorted(moves.items())},
     }
 
@@ -97,12 +113,37 @@ def count(dance: str, found: list[Tune]) -> dict[str, object]:
 def share(counter: Counter[str] | Counter[int], least: float) -> dict[str, float]:
     """Turn counts into shares, the rare ones left out."""
     total = sum(counter.values())
-    return {str(k): round(n / total, 4) for k, n in sorted(counter.items(), key=lambda i: (-i[1], str(i[0]))) if n / total >= least}
+    return {
+        str(k): round(n / total, 4)
+        for k, n in sorted(counter.items(), key=lambda i: (-i[1], str(i[0])))
+        if n / total >= least
+    }
+
+
+def sizes(tunes: list[Tune]) -> list[float]:
+    """Count moves by their size in scale steps, as shares."""
+    found: Counter[int] = Counter()
+    for tune in tunes:
+        places = [place(note[2], tune.key) for bar in corpus.bars(tune) for note in bar.notes]
+        found.update(min(abs(b - a), MOST_STEPS) for a, b in pairwise(places))
+    return [(found[n] + 1) / (found.total() + MOST_STEPS) for n in range(MOST_STEPS + 1)]
+
+
+def write(made: dict[str, dict[str, object]]) -> None:
+    OUT.write_text(json.dumps(made, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
 def main() -> None:
-    made = {dance: count(dance, corpus.halves(list(corpus.tunes(dance)))[0]) for dance in corpus.WHERE}
-    OUT.write_text(json.dumps(made, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    halves = {dance: corpus.halves(list(corpus.tunes(dance)))[0] for dance in corpus.WHERE}
+    made = {dance: count(dance, tunes) for dance, tunes in halves.items()}
+    write(made)
+    for _ in range(ROUNDS):  # compose, see which moves are too rare, make them likelier
+        figures_of.cache_clear()
+        for dance, tunes in halves.items():
+            wanted, found = sizes(tunes), sizes(distances.composed(dance, tunes, 40))
+            factors = [f * (w / g) ** 0.8 for f, w, g in zip(made[dance]["sizes"], wanted, found, strict=True)]
+            made[dance]["sizes"] = [round(min(max(f / factors[1], 0.05), 20), 3) for f in factors]
+        write(made)
     for dance, figures in made.items():
         print(dance, figures["tunes"], figures["height"], figures["bars alike"])
 

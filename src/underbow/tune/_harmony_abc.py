@@ -14,7 +14,7 @@ _DECORATED = re.compile(r"(?:![^!\n|]*!|\+[a-z0-9]+\+|[.~HLMOPSTuv])+$")
 
 
 def chords_into_abc(text: str, tune: Tune) -> str:
-    """Write a tune's chords into the ABC text that it was read from.
+    r"""Write a tune's chords into the ABC text that it was read from.
 
     A chord that changes while a note is held, or in a rest, is written at the next note.
 
@@ -32,15 +32,17 @@ def chords_into_abc(text: str, tune: Tune) -> str:
 
     >>> from underbow.tune.abc import read_abc
     >>> from underbow.tune.harmonise import harmonise
-    >>> text = "X:1\\nM:2/4\\nL:1/8\\nK:G\\nGB dB | AF G2 |]\\n"
+    >>> text = "X:1\nM:2/4\nL:1/8\nK:G\nGB dB | AF G2 |]\n"
     >>> print(chords_into_abc(text, harmonise(read_abc(text)[0]).tune).splitlines()[-1])
-    "G"GB dB | "D"AF "G"G2 |]
+    "G"GB dB | "D7"AF "G"G2 |]
     """
     places: dict[int, str] = {}
     for measure in tune.measures:
         notes = [note for note in measure.notes if note.source is not None]
         if measure.notes and not notes:
-            raise InputError(Fault("the tune was not read from ABC, so there is no text to write chords into", where=tune.title))
+            raise InputError(
+                Fault("the tune was not read from ABC, so there is no text to write chords into", where=tune.title)
+            )
         starts = [note.start for note in notes]
         for span in measure.chords:
             at = bisect_left(starts, span.start)

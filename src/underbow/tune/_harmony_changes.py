@@ -14,8 +14,8 @@ from underbow.tune.tune import Bar, Melody, Tune
 def changes_of(tune: Tune) -> Progression:
     """Write down a tune's changes, so that they can be laid under it again.
 
-    Sections go by their names where each has the same number of bars every time it is played; the chords are then those of its last
-    time, whose ending leads on.
+    Sections go by their names where each has the same number of bars every time it is played; the chords are then those of
+    its last time, whose ending leads on.
     """
     melody = tune.melody()
     bars = [bar for bar in melody.bars if bar.number > 0] or list(melody.bars)
@@ -52,4 +52,5 @@ def _shared(changes: list[tuple[Fraction, Chord | None]], meter: Meter) -> tuple
     if [at for at, _, _ in divided(chords, meter)] == [at for at, _ in changes]:
         return chords
     starts = [at for at, _ in changes]
-    return tuple(chords[bisect_right(starts, beat) - 1] for beat in meter.beats)
+    beats = tuple(chords[bisect_right(starts, beat) - 1] for beat in meter.beats)
+    return beats if len({*beats}) > 1 else beats[:1]

@@ -1,9 +1,9 @@
 """The model that chooses chords: a conditional random field over a tune's units, solved exactly.
 
-A path through the chords (24 of them: a major and a minor one on each of twelve roots, counted from the tonic) has a score: the sum,
-unit by unit, of how well the chord fits what is seen there, and how well it follows the chord before. Its
-probability is the exponential of its score, divided by the sum of those of all paths (Lafferty, McCallum and Pereira, 2001). Sums over
-all paths are passed forward and backward through the tune, unit by unit, so that what is told of a bar is exact.
+A path through the chords (24 of them: a major and a minor one on each of twelve roots, counted from the tonic) has a score:
+the sum, unit by unit, of how well the chord fits what is seen there, and how well it follows the chord before. Its
+probability is the exponential of its score, divided by the sum of those of all paths (Lafferty, McCallum and Pereira, 2001).
+Sums over all paths are passed forward and backward through the tune, so that what is told of a bar is exact.
 
 The weights lie in ``harmony.json``; ``benchmarks/chords/train.py`` makes it.
 """
@@ -18,19 +18,21 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from underbow.tune._harmony_units import RINGS, TOGETHER, Array, Seen
 
 CHORDS = 24  # 2 * semitones above the tonic, + 1 for minor
 ROOTS = ("I", "bII", "II", "bIII", "III", "IV", "#IV", "V", "bVI", "VI", "bVII", "VII")
-DEGREE_RINGS = ("length", "first", "bar", "bar first", "after first", "next bar first", "bar before", "bar after")
+DEGREE_RINGS = (
+    "length", "first", "bar", "bar first", "after first", "next bar first", "bar before", "bar after",
+)  # fmt: skip
 MOVES = ("over the bar line", "inside the bar", "into a section")
 MODES = ("major", "minor")
 # How the other modes differ from the two that were trained: the second chord of a pair takes over what the first one does.
 # Mixolydian has no leading note, so that bVII stands where V stood; dorian has its fourth degree's major chord.
 STAND_IN = {"mixolydian": ((14, 20),), "dorian": ((11, 10),), "phrygian": ((20, 3),)}
-AGAINST = {"mixolydian": {14: -1.5}, "dorian": {14: -2.0, 11: -1.0}, "phrygian": {14: -2.0}}  # added to a chord's score
+# Added to a chord's score.
+AGAINST = {"mixolydian": {14: -1.5}, "dorian": {0: -3.0, 14: -2.0, 11: -1.0}, "phrygian": {0: -3.0, 14: -2.0}}
 
 
 def name_of(chord: int) -> str:
@@ -71,26 +73,21 @@ class Model:
     @classmethod
     def of(cls, table: Mapping[str, Any], mode: str) -> Model:
         """Lay out the weights of ``harmony.json`` for a mode of :data:`underbow.theory.key.MODES`."""
-        base = "major" if mode in ("major", "mixolydian", "lydian") else "minor"
+        minor = mode not in ("major", "mixolydian", "lydian")
         tones = np.zeros((len(RINGS), 12, CHORDS))
         for ring, pair in table["chord tones"].items():
-            for minor in (0, 1):
-                tones[RINGS.index(ring), :, minor::2] += np.array(pair[minor])[_SHIFT]
+            for third in (0, 1):
+                tones[RINGS.index(ring), :, third::2] += np.array(pair[third])[_SHIFT]
         degrees = np.zeros_like(tones)
         places: dict[str, Array] = {}
         moves = np.zeros((len(MOVES), CHORDS, CHORDS))
-        for part in ("both", base) if base == "minor" else ("both",):
+        for part in ("both", "minor") if minor else ("both",):
             for ring, chords in table["degrees"][part].items():
-                for chord, row in chords.items():
-                    degrees[RINGS.index(ring), :, NUMBER[chord]] += row
+                degrees[RINGS.index(ring)] += _row(chords, 12).T
             for place, chords in table["places"][part].items():
-                row = places.setdefault(place, np.zeros(CHORDS))
-                for chord, weight in chords.items():
-                    row[NUMBER[chord]] += weight
+                places[place] = places.get(place, 0.0) + _row(chords, 1)[:, 0]
             for where, rows in table["moves"][part].items():
-                for chord, nexts in rows.items():
-                    for other, weight in nexts.items():
-                        moves[MOVES.index(where), NUMBER[chord], NUMBER[other]] += weight
+                moves[MOVES.index(where)] += _row({chord: _row(row, 1)[:, 0] for chord, row in rows.items()}, CHORDS)
         for old, new in STAND_IN.get(mode, ()):
             _stand_in(degrees, places, moves, old, new)
         for chord, weight in AGAINST.get(mode, {}).items():
@@ -128,6 +125,14 @@ class Model:
         out[:, np.arange(CHORDS), np.arange(CHORDS)] = same
         out[[unit.cut for unit in seen.units]] = 1.0
         return np.asarray(out)
+
+
+def _row(chords: Mapping[str, Any], width: int) -> Array:
+    """Lay weights by chord out as an array of shape (24, width)."""
+    out = np.zeros((CHORDS, width))
+    for chord, weights in chords.items():
+        out[NUMBER[chord]] = weights
+    return out
 
 
 def _stand_in(degrees: Array, places: dict[str, Array], moves: Array, old: int, new: int) -> None:

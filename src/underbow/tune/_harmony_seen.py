@@ -35,9 +35,7 @@ def see(tune: Tune) -> Seen:
     share = rings[RINGS.index("tune"), 0]
     share = share / max(share.sum(), _EPS)
     places = tuple(_place(unit, n - 1 - i, share, played[i]) for i, unit in enumerate(units))
-    changes = tuple(
-        _change(unit, played[i], rings[0, i], rings[0, i - 1]) if i else {} for i, unit in enumerate(units)
-    )
+    changes = tuple(_change(unit, played[i], rings[0, i], rings[0, i - 1]) if i else {} for i, unit in enumerate(units))
     return Seen(tuple(units), rings.transpose(1, 0, 2).copy(), together, places, changes, _alike(units, played, bars))
 
 
@@ -164,12 +162,19 @@ def _sounding_together(ring: Array) -> Array:
     one = np.repeat(there, 2, axis=1)
     third = np.stack([np.roll(there, -4, axis=1), np.roll(there, -3, axis=1)], axis=2).reshape(len(ring), 24)
     fifth = np.repeat(np.roll(there, -7, axis=1), 2, axis=1)
-    return np.stack([one & third & ~fifth, one & fifth & ~third, third & fifth & ~one, one & third & fifth], 1).astype(float)
+    return np.stack([one & third & ~fifth, one & fifth & ~third, third & fifth & ~one, one & third & fifth], 1).astype(
+        float
+    )
 
 
 def _place(unit: Unit, left: int, share: Array, parts: list[_Part]) -> dict[str, float]:
     s = min(unit.place, 1)
-    out = {"always": 1.0, f"bar {unit.number % 8} of 8": 1.0, f"bar {unit.number % 4}, unit {s}": 1.0, f"meter {unit.kind}": 1.0}
+    out = {
+        "always": 1.0,
+        f"bar {unit.number % 8} of 8": 1.0,
+        f"bar {unit.number % 4}, unit {s}": 1.0,
+        f"meter {unit.kind}": 1.0,
+    }
     if unit.left < 2:
         out[f"{unit.left} from the end, unit {s}"] = 1.0
     if left < 2:

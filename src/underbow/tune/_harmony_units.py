@@ -149,19 +149,21 @@ def _cut(tune: Tune, wanted: list[int]) -> list[Unit]:
         if before is not None:
             other = tune.measures[before]
             fresh = fresh or other.key.tonic != measure.key.tonic
-            inside = bool(other.ending) and bool(measure.ending)
-            section += any(_edge(tune.measures[k - 1], tune.measures[k]) for k in range(before + 1, i + 1)) and not inside
+            endings = bool(other.ending) and bool(measure.ending)
+            section += (
+                any(_edge(tune.measures[k - 1], tune.measures[k]) for k in range(before + 1, i + 1)) and not endings
+            )
         length, size = float(measure.length), float(measure.meter.bar)
-        offset = 0.0
-        while offset < length - _EPS:
-            for place, start in enumerate(starts(measure.meter)):
+        inside = starts(measure.meter)
+        for count in range(int(max(1, length / size + 0.5)) if length else 0):  # more where bar lines are missing
+            offset = count * size
+            for place, start in enumerate(inside):
                 if offset + start < length - _EPS:
-                    following = (*starts(measure.meter), size)[place + 1]
-                    end = min(offset + following, length)
-                    rows.append((i, offset + start, end, bar, place, section, fresh))
+                    rows.append((i, offset + start, offset + (*inside, size)[place + 1], bar, place, section, fresh))
                     fresh = False
             bar += 1
-            offset += size
+        if length:
+            rows[-1] = (*rows[-1][:2], length, *rows[-1][3:])
         before = i
     firsts: dict[int, int] = {}
     lasts: dict[int, int] = {}

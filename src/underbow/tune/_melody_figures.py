@@ -43,12 +43,15 @@ class Figures:
         Mean and standard deviation, MIDI numbers.
     moves : array, shape (2, 5, 19)
         Share of a move by -9 to 9 scale steps, off the beat and onto it, after each of :data:`KINDS`.
+    sizes : array, shape (10,)
+        Factor of a move by so many steps, up or down, that makes up for what the chords do to the moves.
     """
 
     dance: str
     size: Fraction
     height: tuple[float, float]
     moves: NDArray[np.float64]
+    sizes: NDArray[np.float64]
     rhythm: dict[str, tuple[tuple[tuple[Fraction, ...], float], ...]]
 
     def cell(self, number: int, length: Fraction, at: float, *, ending: bool) -> tuple[Fraction, ...]:
@@ -96,7 +99,9 @@ def figures_of(dance: str, *, compound: bool = False) -> Figures:
         name: tuple((_lengths(text), share) for text, share in shares.items())
         for name, shares in rhythms["rhythm"].items()
     }
-    return Figures(dance, Fraction(rhythms["cell"]), (own["height"][0], own["height"][1]), moves, rhythm)
+    return Figures(
+        dance, Fraction(rhythms["cell"]), (own["height"][0], own["height"][1]), moves, np.array(own["sizes"]), rhythm
+    )
 
 
 def _lengths(text: str) -> tuple[Fraction, ...]:

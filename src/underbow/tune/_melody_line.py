@@ -25,13 +25,14 @@ from underbow.tune._melody_figures import KINDS, MOST_STEPS, Figures
 
 Array = NDArray[np.float64]
 
-ON_BEAT, OFF_BEAT = 0.05, 0.8  # weight of a note foreign to the chord, a chord note having 1
+# Weight of a note foreign to the chord, by strength, a chord note having 1.
+FOREIGN = (0.6, 0.35, 0.012, 1e-6)
 SEVENTH = 0.35  # of a chord's seventh and other tones above the fifth
 LEAP_TO_FOREIGN = 1e-7
 AUGMENTED = 0.01  # a step of three semitones, as from F to G# in A minor
-HIGHER = 3.0  # semitones by which a high phrase lies higher
-REGISTER = 0.12  # how strongly a single note is held to its dance's register
-LIKENESS = 2.2, 0.7  # per step away from the bar taken after, over the same chord and over another
+HIGHER = 4.0  # semitones by which a high phrase lies higher
+REGISTER = 0.07  # how strongly a single note is held to its dance's register
+LIKENESS = 5.0, 0.7  # per step away from the bar taken after: where its note fits the chord, and where it does not
 SKIPPED_STRING = 0.45  # for each string that a short note skips
 
 
@@ -45,7 +46,7 @@ class Slot:
         Quarters from the start of the tune, and of the note.
     chord : Chord
     strength : int
-        2 on the first beat of a bar, 1 on another beat, 0 off the beat.
+        3 on the first beat of a bar, 2 on its other strong beats, 1 on a weak beat, 0 off the beat.
     ending : str
         ``"open"`` or ``"closed"`` for the last note of a phrase, ``"end"`` for the tune's last note, else empty.
     like : int or None
@@ -64,16 +65,17 @@ class Slot:
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """The places of the lattice: (letter, octave) from low to high, and the open strings as MIDI numbers."""
+    """The places of the lattice: (letter, octave) from low to high; lowest and highest note and open strings as MIDI numbers."""
 
     places: tuple[tuple[str, int], ...]
+    limits: tuple[int, int]
     strings: tuple[int, ...]
 
     @classmethod
     def between(cls, low: int, high: int, strings: tuple[int, ...]) -> Range:
         """Take the letters of which the natural or a neighbour of it may lie between two MIDI numbers."""
         every = [(letter, octave) for octave in range(10) for letter in LETTERS]
-        return cls(tuple(p for p in every if low - 1 <= Pitch(p[0], 0, p[1]).midi <= high + 1), strings)
+        return cls(tuple(p for p in every if low - 1 <= Pitch(p[0], 0, p[1]).midi <= high + 1), (low, high), strings)
 
 
 def sounding(place: tuple[str, int], chord: Chord, key: Key) -> Pitch:
@@ -95,20 +97,16 @@ def sounding(place: tuple[str, int], chord: Chord, key: Key) -> Pitch:
     return Pitch(letter, alter, octave)
 
 
-def line(slots: list[Slot], key: Key, where: Range, limits: tuple[int, int], figures: Figures, rng: Random) -> list[Pitch]:
-    """Draw a melody's pitches, one for every slot.
-
-    Parameters
-    ----------
-    limits : (int, int)
-        Lowest and highest MIDI number.
-    """
-    lattice = _Lattice(slots, key, where, limits, figures)
+def line(slots: list[Slot], key: Key, where: Range, figures: Figures, rng: Random) -> list[Pitch]:
+    """Draw a melody's pitches, one for every slot."""
+    lattice = _Lattice(slots, key, where, figures)
     chosen: list[int] = []
     before = 0
     while before < len(slots):
         after = _stretch(slots, before)
-        ahead = min(after + 1, len(slots))  # one note more is drawn and dropped, so that a stretch ends where it can go on
+        ahead = min(
+            after + 1, len(slots)
+        )  # one note more is drawn and dropped, so that a stretch ends where it can go on
         chosen += lattice.drawn(before, ahead, chosen, rng)[: after - before]
         before = after
     return [sounding(where.places[place], slot.chord, key) for place, slot in zip(chosen, slots, strict=True)]
@@ -128,17 +126,15 @@ def _stretch(slots: list[Slot], first: int) -> int:
 class _Lattice:
     """Weights of all steps and moves; drawing from them."""
 
-    def __init__(
-        self, slots: list[Slot], key: Key, where: Range, limits: tuple[int, int], figures: Figures
-    ) -> None:
-        self.slots, self.key, self.where, self.limits, self.figures = slots, key, where, limits, figures
+    def __init__(self, slots: list[Slot], key: Key, where: Range, figures: Figures) -> None:
+        self.slots, self.key, self.where, self.limits, self.figures = slots, key, where, where.limits, figures
         count = len(where.places)
         self.step = np.clip(np.arange(count)[None, :] - np.arange(count)[:, None], -MOST_STEPS, MOST_STEPS)
         size = np.abs(self.step)
         kind = np.where(size == 0, 2, np.where(self.step > 0, np.where(size == 1, 3, 4), np.where(size == 1, 1, 0)))
         self.kind = np.eye(len(KINDS))[kind]  # from, to, kind of move
         self.moves = figures.moves[:, :, self.step + MOST_STEPS]  # onto the beat, kind before, from, to
-        self.moves = self.moves * (size <= 7)
+        self.moves = self.moves * figures.sizes[size] * (size <= 7)
         self.tables: dict[Chord, tuple[Array, Array]] = {}
 
     def table(self, chord: Chord) -> tuple[Array, Array]:
@@ -155,15 +151,14 @@ class _Lattice:
         """How well each place fits slot ``n``."""
         slot = self.slots[n]
         midi, belongs = self.table(slot.chord)
-        foreign = (1e-6, ON_BEAT, OFF_BEAT)[2 - slot.strength if slot.strength else 2]
-        weight = np.where(belongs == 1.0, 1.0, np.where(belongs > 0, SEVENTH, foreign))
+        weight = np.where(belongs == 1.0, 1.0, np.where(belongs > 0, SEVENTH, FOREIGN[slot.strength]))
         mean, spread = self.figures.height
         weight = weight * np.exp(-REGISTER * ((midi - mean - HIGHER * slot.high) / spread) ** 2)
         if slot.like is not None and slot.like < len(chosen):
             other = self.slots[slot.like]
             there = chosen[slot.like]
-            shift = 0 if other.chord == slot.chord else _steps(other.chord, slot.chord)
-            pull = LIKENESS[0] if other.chord == slot.chord else LIKENESS[1]
+            fits = other.chord == slot.chord or slot.strength < 2 or belongs[there] == 1.0
+            shift, pull = (0, LIKENESS[0]) if fits else (_steps(other.chord, slot.chord), LIKENESS[1])
             weight = weight * np.exp(-pull * np.abs(np.arange(len(midi)) - there - shift))
         if slot.ending:
             weight = weight * self.ending(slot, midi, belongs)
@@ -176,7 +171,7 @@ class _Lattice:
         if not (tonic & in_chord & (midi >= self.limits[0]) & (midi <= self.limits[1])).any():
             tonic = midi % 12 == slot.chord.root.number
         weight = in_chord * np.where(tonic, {"open": 0.25, "closed": 8.0, "end": 1.0}[slot.ending], 1.0)
-        return weight * (tonic if slot.ending == "end" else 1.0)
+        return np.asarray(weight * (tonic if slot.ending == "end" else 1.0))
 
     def move(self, n: int) -> Array:
         """Weight of every move to slot ``n``: kind before, from, to."""

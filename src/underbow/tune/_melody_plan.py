@@ -1,8 +1,8 @@
 """The plan of a composed tune: its phrases, which of them come back, and which bars inside them are alike.
 
-A section falls into phrases of four bars. Four phrases go A A' B A', the next four C C' D A': the first phrase stays open, the second
-says the same and closes, the third goes elsewhere, the last comes home. A phrase that comes back keeps its bars except the
-last two, where the ending is made anew.
+A section falls into phrases of four bars. Four phrases go A A' B A', the next four C C' D A': the first phrase stays open, the
+second says the same and closes, the third goes elsewhere, the last comes home. A phrase that comes back keeps its bars except the
+last or last two, where the ending is made anew.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ from random import Random
 
 # Which bars of a four-bar phrase are alike, and how likely that is; tuned so that composed tunes have as many bars alike as the
 # reels, jigs and waltzes counted in melody.json.
-_INNER = (("abcd", 0.55), ("abac", 0.33), ("aabc", 0.06), ("abbc", 0.06))
+_INNER = (("abcd", 0.5), ("abac", 0.36), ("aabc", 0.08), ("abbc", 0.06))
 _PHRASE = 4
+_ANEW = 0.4  # how often the last two bars of a phrase that comes back are made anew, not the last one alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +95,12 @@ def _kinds(count: int) -> list[str]:
 def _phrase(at: int, size: int, source: int | None, *, closed: bool, high: bool, rng: Random) -> list[BarPlan]:
     """Plan one phrase that begins with bar ``at``."""
     inner = _drawn(rng)
+    kept = size - 1 - (size > 2 and rng.random() < _ANEW)  # bars of a phrase that comes back
     out = []
     for i in range(size):
         like: int | None = None
         if source is not None:
-            like = source + i if i < max(size - 2, 1) and size > 1 else None
+            like = source + i if i < kept else None
         elif size == _PHRASE and i < size - 1 and inner.index(inner[i]) < i:
             like = at + inner.index(inner[i])
         ending = ("closed" if closed else "open") if i == size - 1 else ""

@@ -78,7 +78,7 @@ def compose(
     ('reel', 4, 'G')
     """
     strings = tuple(string.midi for string in (tuning or Tuning.parse("GDAE")).strings)
-    chosen = _checked(progression, meter, dance, bars, lowest, highest)
+    chosen = _checked(progression, meter, dance, bars, (lowest, highest))
     sections = _sections(progression, bars)
     rng = Random(seed)  # noqa: S311  music, not secrets
     plans = plan([len(section.bars) for section in sections], rng)
@@ -87,9 +87,8 @@ def compose(
     chords = [bar for section in sections for bar in section.bars]
     slots = _slots(plans, written, chords, meter, key)
     where = Range.between(lowest.midi, highest.midi, strings)
-    pitches = line(slots, key, where, (lowest.midi, highest.midi), figures, rng)
-    names = [section.name or "A" for section in sections for _ in section.bars]
-    measures = _measures(written, pitches, chords, names, meter, key)
+    pitches = line(slots, key, where, figures, rng)
+    measures = _measures(written, pitches, [section for section in sections if section.bars], meter, key)
     return Tune(
         title=title if title is not None else f"{chosen.capitalize()} in {key}, {seed}",
         key=key,
@@ -101,9 +100,10 @@ def compose(
 
 
 def _checked(
-    progression: Progression, meter: Meter, dance: str | None, bars: int | None, lowest: Pitch, highest: Pitch
+    progression: Progression, meter: Meter, dance: str | None, bars: int | None, limits: tuple[Pitch, Pitch]
 ) -> str:
     """Tell all that is wrong in one go; give the dance."""
+    lowest, highest = limits
     faults = []
     chosen = dance_of(meter) if dance is None else dance.strip().lower()
     plain = f"{sum(meter.groups)}/{meter.unit}"
@@ -113,10 +113,12 @@ def _checked(
         faults.append(Fault(f"a {chosen} is not in {meter}; its meters are {', '.join(DANCES[chosen])}"))
     if not progression.bars:
         faults.append(Fault('there are no chords to compose over; write bars such as "G | G | C | D"'))
-    if bars is not None and not 1 <= bars <= MOST_BARS or len(progression.bars) > MOST_BARS:
-        faults.append(Fault(f"a tune can have 1 to {MOST_BARS} bars, not {bars or len(progression.bars)}"))
+    if (bars is not None and not 1 <= bars <= MOST_BARS) or len(progression.bars) > MOST_BARS:
+        faults.append(Fault(f"a tune can have 1 to {MOST_BARS} bars, not {len(progression.bars) if bars is None else bars}"))
     if highest.midi - lowest.midi < _LEAST_RANGE or not 24 <= lowest.midi <= highest.midi <= 108:
-        faults.append(Fault(f"from {lowest} to {highest} there is no room for a tune; give it an octave, from C1 to C8"))
+        faults.append(
+            Fault(f"from {lowest} to {highest} there is no room for a tune; give it an octave, from C1 to C8")
+        )
     if faults:
         raise InputError(*faults)
     return chosen
@@ -147,7 +149,8 @@ def _slots(
 ) -> list[Slot]:
     """Say of every note where it stands, over which chord, and what it takes after."""
     home = Chord(key.tonic, "m" if key.is_minor else "")
-    beats = {start for start, _ in cells(meter)} if meter.unit >= 4 else set(meter.beats)
+    beats = {start for start, _ in cells(meter)}
+    strong = {Fraction(0), *meter.beats} if meter.compound or len(meter.groups) > 1 else {Fraction(0), _middle(meter)}
     out: list[Slot] = []
     firsts: list[int] = []
     for number, (bar, rhythm) in enumerate(zip(plans, written, strict=True)):
@@ -162,19 +165,25 @@ def _slots(
             like = None
             if bar.like is not None and rhythm == written[bar.like] and not ending:
                 like = firsts[bar.like] + i
-            strength = 2 if start == 0 else int(start in beats)
+            strength = 3 if start == 0 else 2 if start in strong else int(start in beats)
             out.append(Slot(meter.bar * number + start, length, chord, strength, ending, like, bar.high))
     return out
+
+
+def _middle(meter: Meter) -> Fraction:
+    """Give the second strong beat of a simple meter; where its beats are odd in number there is only the first."""
+    return meter.bar / 2 if sum(meter.groups) % 2 == 0 else Fraction(0)
 
 
 def _measures(
     written: list[Rhythm],
     pitches: list[Pitch],
-    chords: list[tuple[Chord | None, ...]],
-    names: list[str],
+    sections: list[Changes],
     meter: Meter,
     key: Key,
 ) -> tuple[Measure, ...]:
+    chords = [bar for section in sections for bar in section.bars]
+    names = [section.name or "A" for section in sections for _ in section.bars]
     out = []
     line_of = iter(pitches)
     for number, rhythm in enumerate(written):
@@ -185,7 +194,9 @@ def _measures(
             Measure(
                 length=meter.bar,
                 notes=notes,
-                chords=tuple(ChordSpan(Fraction(at), length, chord) for at, length, chord in divided(chords[number], meter)),
+                chords=tuple(
+                    ChordSpan(Fraction(at), length, chord) for at, length, chord in divided(chords[number], meter)
+                ),
                 key=key,
                 meter=meter,
                 section=names[number],

@@ -1,9 +1,9 @@
 """Chords for a bare tune, as a backup player would take them, with how sure they are and what else would do.
 
-The chooser is a conditional random field trained on tunes with written chords (see :mod:`underbow.tune._harmony_model`). It looks at the
-notes of each half bar and around it, weighted by length and beat, at passing notes and leaps, at where the half bar lies
-in its bar, its phrase and its section, and at how chords follow each other within bars and over bar lines. What is told of a
-bar is exact: all chords that could come before and after it are taken into account.
+The chooser is a conditional random field trained on tunes with written chords (see :mod:`underbow.tune._harmony_model`). It
+looks at the notes of each half bar and around it, weighted by length and beat, at passing notes and leaps, at where the
+half bar lies in its bar, its phrase and its section, and at how chords follow each other in bars and over bar lines. What
+is told of a bar is exact: all chords that could come before and after it are taken into account.
 
 It works on the tune as it is written: what is repeated has the same chords each time, which are the ones that can
 be written on the page.
@@ -35,6 +35,7 @@ from underbow.tune.tune import Tune
 Style = Literal["usual", "few", "open"]
 RUNNERS_UP = 3
 _FEW = 3
+_DOMINANT = 14
 _CANDIDATES = 6  # chords from which the few are chosen
 _PATTERNS = 8  # of a bar, from which the runners-up are chosen
 
@@ -108,19 +109,19 @@ class Harmony:
 def harmonise(
     tune: Tune, *, style: Style = "usual", sevenths: bool = True, cost: Callable[[Chord], float] | None = None
 ) -> Harmony:
-    """Suggest chords for a tune; chords that it has are left out of account.
+    r"""Suggest chords for a tune; chords that it has are left out of account.
 
     Parameters
     ----------
     tune : Tune
     style : {"usual", "few", "open"}
-        What the collection's players would take; no more than three chords, the likeliest three for this tune; or fifths without a
-        third, for modal tunes.
+        What players of the collection would take; no more than three chords, the likeliest three for this tune; or fifths
+        without a third, for modal tunes.
     sevenths : bool
         Whether a major chord that leads to the chord a fifth below becomes a seventh, where the melody has it or a section ends.
     cost : callable or None
-        What a chord costs, in natural logarithms: 1 makes it e times less likely in each half bar, ``math.inf`` forbids it. For hand
-        shapes that are awkward.
+        What a chord costs, in natural logarithms: 1 makes it e times less likely in each half bar, ``math.inf`` forbids it. For
+        hand shapes that are awkward.
 
     Raises
     ------
@@ -128,9 +129,9 @@ def harmonise(
         If the tune has no notes, the style isn't known, or the cost forbids every chord.
 
     >>> from underbow.tune.abc import read_abc
-    >>> bare, = read_abc("X:1\\nT:Scale\\nM:2/4\\nL:1/8\\nK:G\\nGB dB|ce dc|Bd GB|AF G2|]")
+    >>> bare, = read_abc("X:1\nT:Scale\nM:2/4\nL:1/8\nK:G\nGB dB|ce dc|Bd GB|AF G2|]")
     >>> found = harmonise(bare)
-    >>> str(found.progression).split()[2], 0 < found.bars[0].sureness <= 1
+    >>> str(found.progression).split()[1], 0 < found.bars[0].sureness <= 1
     ('G', True)
     """
     if style not in get_args(Style):
@@ -148,7 +149,7 @@ def harmonise(
     solved = solve(fits, steps)
     chosen = chosen_chords(solved, thirds=style != "open").tolist()
     names = _named(chosen, seen, keys, style, sevenths=sevenths)
-    bars = tuple(_bars(tune, seen, solved, chosen, names, keys, style))
+    bars = tuple(_bars(tune, seen, solved, chosen=chosen, names=names, keys=keys, style=style))
     return Harmony(_written_in(tune, seen.units, names), bars)
 
 
@@ -238,25 +239,31 @@ def _only_few(fits: Array, steps: Array, seen: Seen) -> Array:
 
 def _named(chosen: list[int], seen: Seen, keys: list[Key], style: Style, *, sevenths: bool) -> list[Chord]:
     """Spell the chosen chords, dominant sevenths where they lead on."""
-    out = []
-    for n, chord in enumerate(chosen):
-        following = next((m for m in range(n + 1, len(chosen)) if chosen[m] != chord), None)
-        leads = (
-            sevenths
-            and style == "usual"
-            and not chord % 2
-            and following is not None
-            and (chord // 2 - chosen[following] // 2) % 12 == 7
-            and following - n <= 2
-        )
-        has_it = bool(seen.rings[n, 0, (chord // 2 + 10) % 12] > 0)
-        ends = seen.units[n].left == 0 or (following is not None and seen.units[following].left == 0)
-        out.append(_chord(keys[n], chord, style, seventh=leads and (has_it or (ends and chord // 2 == 7))))
+    leading = _leading(chosen, seen) if sevenths and style == "usual" else set()
+    return [_chord(keys[n], chord, style, seventh=n in leading) for n, chord in enumerate(chosen)]
+
+
+def _leading(chosen: list[int], seen: Seen) -> set[int]:
+    """Find the units whose major chord leads to the chord a fifth below as a seventh.
+
+    In the last bar before the change, from where the melody has the seventh; without it, a dominant that closes a section.
+    """
+    out: set[int] = set()
+    for n in range(1, len(chosen)):
+        before, here = chosen[n - 1], chosen[n]
+        if before == here or before % 2 or (before // 2 - here // 2) % 12 != 7 or seen.units[n].cut:
+            continue
+        first = n - 1
+        while first and chosen[first - 1] == before and seen.units[first - 1].bar == seen.units[n - 1].bar:
+            first -= 1
+        has_it = [k for k in range(first, n) if seen.rings[k, 0, (before // 2 + 10) % 12] > 0]
+        if has_it or (before == _DOMINANT and seen.units[n].left == 0):
+            out.update(range(has_it[0] if has_it else first, n))
     return out
 
 
 def _bars(
-    tune: Tune, seen: Seen, solved: Solved, chosen: list[int], names: list[Chord], keys: list[Key], style: Style
+    tune: Tune, seen: Seen, solved: Solved, *, chosen: list[int], names: list[Chord], keys: list[Key], style: Style
 ) -> Iterator[SuggestedBar]:
     """Tell bar by bar what was chosen, how sure it is, and what else would do."""
     units = seen.units
@@ -265,13 +272,15 @@ def _bars(
     right = solved.probabilities
     if style == "open":
         right = np.repeat(right[:, 0::2] + right[:, 1::2], 2, axis=1)
-    for number, (at, patterns) in enumerate(zip(heads, _others(solved, heads, sizes, thirds=style != "open"), strict=True)):
+    for number, (at, patterns) in enumerate(
+        zip(heads, _others(solved, heads, sizes, thirds=style != "open"), strict=True)
+    ):
         inside = range(at, at + int(sizes[number]))
         long = np.array([units[n].end - units[n].start for n in inside])
         share = [float(right[list(inside), pattern] @ long / long.sum()) for pattern, _ in patterns]
         spans = _spans(units[at : inside.stop], names[at : inside.stop])
         taken = {tuple(_plain(span.chord) for span in spans)}
-        others = []
+        others: list[Choice] = []
         for k in sorted(range(len(patterns)), key=lambda k: -share[k]):
             if len(others) == RUNNERS_UP:
                 break
@@ -316,11 +325,15 @@ def _written_in(tune: Tune, units: tuple[Unit, ...], names: list[Chord]) -> Tune
     for unit, name in zip(units, names, strict=True):
         if name == now and not unit.begins and not unit.cut:
             continue
-        spans.setdefault(unit.measure, []).append(ChordSpan(Fraction(unit.start).limit_denominator(960), Fraction(0), name))
+        spans.setdefault(unit.measure, []).append(
+            ChordSpan(Fraction(unit.start).limit_denominator(960), Fraction(0), name)
+        )
         now = name
     measures = []
     for i, measure in enumerate(tune.measures):
         ends = [*(span.start for span in spans.get(i, [])[1:]), measure.length]
-        chords = tuple(replace(span, length=end - span.start) for span, end in zip(spans.get(i, []), ends, strict=False))
+        chords = tuple(
+            replace(span, length=end - span.start) for span, end in zip(spans.get(i, []), ends, strict=False)
+        )
         measures.append(replace(measure, chords=chords))
     return replace(tune, measures=tuple(measures))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter, note_value
@@ -16,15 +17,15 @@ _MODE = {"major": "", "minor": "m"}
 
 
 def to_abc(tune: Tune) -> str:
-    """Write a tune as ABC: as it stands on the page, with its repeats, endings, chords, ties, slurs and bow marks.
+    r"""Write a tune as ABC: as it stands on the page, with its repeats, endings, chords, ties, slurs and bow marks.
 
     Chords of notes, grace notes and sections come along; the order of parts is written where repeats do not say it already.
 
     >>> from underbow.tune.abc import read_abc
-    >>> text = "X:1\\nT:Two\\nM:2/4\\nL:1/8\\nK:Ador\\nP:A\\n|:\\"Am\\"A>B cB|\\"G\\"G4:|\\n"
+    >>> text = "X:1\nT:Two\nM:2/4\nL:1/8\nK:Ador\nP:A\n|:\"Am\"A>B cB|\"G\"G4:|\n"
     >>> once = to_abc(read_abc(text)[0])
     >>> once == to_abc(read_abc(once)[0]), once.splitlines()[-1]
-    (True, '|:"Am"A3/2 B/2 cB|"G"G4:|')
+    (True, '|:"Am"A3/2B/ cB|"G"G4:|')
     """
     unit = _unit(tune)
     head = [f"X:{tune.number}", f"T:{_line(tune.title) or 'Untitled'}"]
@@ -201,7 +202,7 @@ def _rests(start: Fraction, end: Fraction, chords: list[tuple[Fraction, str]], u
     """Write a rest, cut where a chord changes in it."""
     cuts = [start, *(at for at, _ in chords if start < at < end), end]
     out = []
-    for a, b in zip(cuts, cuts[1:], strict=False):
+    for a, b in pairwise(cuts):
         name = "".join(f'"{n}"' for at, n in chords if at == a)
         out.append(f" {name}z{_length((b - a) / unit)}")
     for at, name in list(chords):
