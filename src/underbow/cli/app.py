@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Annotated
 
 import typer
 
 import underbow
+from underbow.cli.boundary import run_and_flush
 
 HELP = """Play-along tracks for fiddlers who back up the tune.
 
-A track sheet names a tune, a bow-stroke pattern and a tempo ramp; Underbow works out the hand shapes and makes the
-audio: someone else plays the melody, you back it up with two-note chords, slowly at first and then at session speed.
+A track sheet names a tune, a bow-stroke pattern and a tempo ramp; Underbow works out the hand shapes and makes the audio:
+someone else plays the melody, you back it up with two-note chords, slowly at first and then at session speed.
 
-Begin with:  underbow new my-lesson   and then:  underbow render my-lesson/first-track.toml
+Begin with:
+
+  underbow new my-lesson
+
+  underbow render my-lesson/first-track.toml
+
+Every command tells more and gives examples:  underbow render --help
 """
 
 app = typer.Typer(
@@ -36,7 +44,7 @@ def _version(asked: bool) -> None:
 @app.callback()
 def _root(
     _version_asked: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Tell the version and stop.")
+        bool, typer.Option("--version", metavar="", callback=_version, is_eager=True, help="Tell the version and stop.")
     ] = False,
 ) -> None:
     pass
@@ -44,11 +52,19 @@ def _root(
 
 def main() -> None:
     """Run the command line; the installed ``underbow`` calls this."""
+    # Our arrays are small: numpy's own threads cost more than they bring, and on one the bytes don't depend on the cores.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:  # a terminal that can't show a sign gets a replacement, not a crash
             reconfigure(errors="replace")
-    app()
+    sys.exit(run_and_flush(app))
 
 
-from underbow.cli import begin, hand, lesson, read, sound  # noqa: E402, F401  each registers its commands
+# Each registers its commands, in the order in which --help lists them.
+# isort: off
+from underbow.cli import begin  # noqa: E402, F401
+from underbow.cli import read  # noqa: E402, F401
+from underbow.cli import hand  # noqa: E402, F401
+from underbow.cli import sound  # noqa: E402, F401
+from underbow.cli import lesson  # noqa: E402, F401

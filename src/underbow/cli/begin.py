@@ -45,7 +45,7 @@ def new(
 @app.command()
 @command
 def check(
-    paths: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Track sheets, patterns (.toml), tunes.")],
+    paths: Annotated[list[Path], typer.Argument(metavar="FILE", help="Track sheets, patterns (.toml), tunes.")],
     as_json: Json = False,
 ) -> None:
     """Read sheets, patterns and tunes, and tell every fault.

@@ -7,6 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Annotated, ParamSpec, TypeVar
 
 import typer
@@ -15,14 +16,14 @@ from underbow.errors import InputError, UnderbowError
 
 P = ParamSpec("P")
 R = TypeVar("R")
-Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout and nothing else.")]
+Json = Annotated[bool, typer.Option("--json", metavar="", help="One JSON document on stdout and nothing else.")]
 
 
 def command(body: Callable[P, R]) -> Callable[P, R]:
     """Turn what a command raises into its exit status.
 
-    ``InputError`` ends with 2 and one line a fault, ``UnderbowError`` with 1 and its line, a closed pipe or Ctrl-C quietly.
-    Anything else is our own fault and keeps its traceback.
+    ``InputError`` ends with 2 and one line a fault, ``UnderbowError`` with 1 and its line, Ctrl-C with 130.
+    Anything else is our own fault and keeps its traceback; what the streams themselves do is :func:`run_and_flush`'s.
     """
 
     @functools.wraps(body)
@@ -36,14 +37,45 @@ def command(body: Callable[P, R]) -> Callable[P, R]:
         except UnderbowError as failed:
             say(f"underbow: {failed}")
             raise typer.Exit(1) from None
-        except BrokenPipeError:
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the reader left: nothing more to tell it
+        except RecursionError:
+            say("underbow: the file is nested too deeply; write it with fewer brackets inside each other")
+            raise typer.Exit(2) from None
+        except MemoryError:
+            say("underbow: not enough memory; close other programs, or take fewer passes or a shorter tune")
             raise typer.Exit(1) from None
         except KeyboardInterrupt:
             say("underbow: stopped; nothing half made was left behind")
             raise typer.Exit(130) from None
 
     return run
+
+
+def run_and_flush(run: Callable[[], object]) -> int | str | None:
+    """Run the command line, send off what it has told, and give the exit status: also where nobody takes what it tells."""
+    try:
+        try:
+            run()
+            status: int | str | None = 0
+        except SystemExit as end:
+            status = end.code
+        sys.stdout.flush()
+    except BrokenPipeError:  # the reader has seen enough
+        _drop_stdout()
+        return 1
+    except OSError as error:
+        _drop_stdout()
+        with suppress(OSError):
+            say(f"underbow: can't write the answer: {error.strerror or error}; send it elsewhere")
+        return 1
+    except KeyboardInterrupt:
+        return 130
+    return status
+
+
+def _drop_stdout() -> None:
+    """Let nothing more be written there, so that the interpreter doesn't try again as it ends."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def say(line: str) -> None:

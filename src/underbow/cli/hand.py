@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
+
+if TYPE_CHECKING:
+    from underbow.theory.chord import Chord
 
 
 @app.command()
@@ -42,10 +46,22 @@ def patterns(
 @app.command()
 @command
 def shapes(
-    chords: Annotated[list[str], typer.Argument(metavar="CHORD...", help="Chord symbols, such as G Am D7.")],
-    tuning: Annotated[str, typer.Option(help="GDAE, AEAE, ADAE, GDGD ... or four notes, lowest first.")] = "GDAE",
-    strings: Annotated[str, typer.Option(help="The pair to stay on: low, middle or high.")] = "low",
-    every: Annotated[bool, typer.Option("--all", help="All choices of each chord, with their cost and why.")] = False,
+    chords: Annotated[list[str], typer.Argument(metavar="CHORD", help="Chord symbols, such as G Am D7.")],
+    tuning: Annotated[
+        str, typer.Option(metavar="TUNING", help="GDAE, AEAE, ADAE, GDGD ... or four notes, lowest first.")
+    ] = "GDAE",
+    strings: Annotated[str, typer.Option(metavar="PAIR", help="The pair to stay on: low, middle or high.")] = "low",
+    pin: Annotated[
+        list[str] | None,
+        typer.Option(metavar="CHORD=SHAPE", help="A shape that you want, such as G=0-3; may be given again."),
+    ] = None,
+    position: Annotated[int, typer.Option(metavar="N", help="The highest position: 1, 2 or 3.")] = 1,
+    modal: Annotated[bool, typer.Option("--modal", metavar="", help="Rather without thirds, for modal tunes.")] = False,
+    every: Annotated[
+        bool, typer.Option("--all", metavar="", help="All choices of each chord, with their cost and why.")
+    ] = False,
+    four: Annotated[bool, typer.Option("--four-strings", metavar="", help="Draw all four strings.")] = False,
+    tapes: Annotated[bool, typer.Option("--tapes", metavar="", help="Draw where learners' tapes lie.")] = False,
     as_json: Json = False,
 ) -> None:
     """Find the hand shapes for chords, and draw them.
@@ -57,33 +73,61 @@ def shapes(
       underbow shapes C G D A
 
       underbow shapes A D E7 --tuning AEAE --all
+
+      underbow shapes G C D --pin G=0-3 --four-strings --tapes
     """
-    from underbow.errors import InputError
     from underbow.fiddle.shape_list import list_text, shapes_json
     from underbow.fiddle.shape_path import Step, solve
+    from underbow.fiddle.shape_search import Technique
     from underbow.fiddle.shape_text import draw_text
     from underbow.fiddle.tuning import Tuning
+
+    read = _chords(chords)
+    strung = Tuning.parse(tuning)
+    pair = strung.pair(strings)
+    pinned = _pins(pin or [], read)
+    technique = Technique(position=position, modal=modal)
+    if as_json:
+        tell_json(shapes_json(read, strung, pair, pinned, technique))
+        return
+    if every:
+        tell(list_text(read, strung, pair, pinned, technique))
+        return
+    solution = solve([Step(chord, 2.0) for chord in read], strung, pair, pinned, technique)
+    drawn = [(chord, shape) for chord, shape in zip(read, solution.shapes, strict=True) if shape is not None]
+    tell(draw_text(drawn, all_strings=four, tapes=tapes))
+    for line in solution.told:
+        say(f"underbow: note: {line}")
+
+
+def _chords(words: Sequence[str]) -> list[Chord]:
+    """Read chord symbols; bar lines between them are let pass, for they may come out of a sheet."""
+    from underbow.errors import InputError
     from underbow.theory.chord import Chord
 
     read: list[Chord] = []
     faults: list[str] = []
-    for text in chords:
+    for text in " ".join(words).replace("|", " ").split():
         try:
             read.append(Chord.parse(text))
         except ValueError as fault:
             faults.append(str(fault))
     if faults:
         raise InputError(*faults)
-    strung = Tuning.parse(tuning)
-    pair = strung.pair(strings)
-    if as_json:
-        tell_json(shapes_json(read, strung, pair))
-        return
-    if every:
-        tell(list_text(read, strung, pair))
-        return
-    solution = solve([Step(chord, 2.0) for chord in read], strung, pair)
-    drawn = [(chord, shape) for chord, shape in zip(read, solution.shapes, strict=True) if shape is not None]
-    tell(draw_text(drawn))
-    for line in solution.told:
-        say(f"underbow: note: {line}")
+    if not read:
+        raise InputError("no chord; write some, such as: underbow shapes G C D")
+    return read
+
+
+def _pins(words: Sequence[str], chords: Sequence[Chord]) -> dict[str, str]:
+    """Read ``CHORD=SHAPE``; a pin for a chord that is not asked for would say nothing, so it is told."""
+    from underbow.errors import InputError
+
+    pins = dict(word.partition("=")[::2] for word in words)
+    for symbol, shape in pins.items():
+        if not shape:
+            raise InputError(f"--pin must say which shape for which chord, such as G=0-3, not {symbol!r}")
+        (chord,) = _chords([symbol]) if len(symbol.split()) == 1 else (None,)
+        if chord not in chords:
+            raise InputError(f"--pin {symbol}={shape}: {symbol} is not among the chords; name it there too")
+    return pins

@@ -16,18 +16,16 @@ from underbow.errors import InputError
 @app.command()
 @command
 def lesson(
-    sheets: Annotated[
-        list[Path], typer.Argument(metavar="SHEET...", help="Track sheets (.toml), in the lesson's order.")
-    ],
+    sheets: Annotated[list[Path], typer.Argument(metavar="SHEET", help="Track sheets (.toml), in the lesson's order.")],
     output: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="DIR", help="The lesson's folder; the zip lies beside it.")
     ] = None,
     title: Annotated[str | None, typer.Option(help="The lesson's title; the first sheet's otherwise.")] = None,
     again: Annotated[
-        bool, typer.Option("--again", help="Make a lesson that is there anew; only what changed is redone.")
+        bool, typer.Option("--again", metavar="", help="Make a lesson that is there anew; only what changed is redone.")
     ] = False,
     each_tempo: Annotated[
-        bool, typer.Option("--each-tempo", help="Also a track for every tempo, once through.")
+        bool, typer.Option("--each-tempo", metavar="", help="Also a track for every tempo, once through.")
     ] = False,
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
     formats: Annotated[str, typer.Option("--format", help="mp3, wav, flac, ogg: one, or several with commas.")] = "mp3",

@@ -10,10 +10,10 @@ import typer
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
 
-TuneFile = Annotated[Path, typer.Argument(metavar="FILE", help="An ABC file or tunebook, or a MIDI file.")]
-Number = Annotated[int | None, typer.Option(help="The tune's number in its book (X: in ABC).")]
-Title = Annotated[str | None, typer.Option(help="The tune's title, or a part of it.")]
-Strict = Annotated[bool, typer.Option("--strict", help="Take what had to be assumed as an error.")]
+TuneFile = Annotated[Path, typer.Argument(metavar="FILE", help="An ABC file or tunebook, MusicXML, or a MIDI file.")]
+Number = Annotated[int | None, typer.Option(metavar="N", help="The tune's number in its book (X: in ABC).")]
+Title = Annotated[str | None, typer.Option(metavar="TEXT", help="The tune's title, or a part of it.")]
+Strict = Annotated[bool, typer.Option("--strict", metavar="", help="Take what had to be assumed as an error.")]
 
 
 @app.command()
@@ -49,3 +49,49 @@ def tune(
         tell_json(tune_json(found))
     else:
         tell(tune_text(found))
+
+
+@app.command()
+@command
+def chords(
+    file: TuneFile,
+    number: Number = None,
+    title: Title = None,
+    style: Annotated[
+        str, typer.Option(metavar="STYLE", help="usual; few: three chords at most; open: no thirds, for modal tunes.")
+    ] = "usual",
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", metavar="OUT.abc", help="Also write the tune with these chords.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Suggest chords for a tune that has none, bar by bar, with what else would do.
+
+    A percentage after a bar says how much of it can be expected to be right where that is not much: play those and choose.
+
+    Examples:
+
+      underbow chords my-tune.abc
+
+      underbow chords my-book.abc --number 12 -o with-chords.abc
+    """
+    from underbow.cli.changes import changes_json, changes_text
+    from underbow.errors import InputError
+    from underbow.files import write_whole
+    from underbow.tune.harmonise import harmonise
+    from underbow.tune.source import load_tune
+    from underbow.tune.write_abc import to_abc
+
+    if output is not None and (output.exists() or output.is_symlink()):
+        raise InputError(f"{output} is there already; name a new file, so that nothing is lost")
+    found = load_tune(file, number=number, title=title)
+    for told in found.told:
+        say(f"underbow: note: {told}")
+    harmony = harmonise(found, style=style)  # type: ignore[arg-type]  # it tells what is no style
+    if output is not None:
+        write_whole(output, to_abc(harmony.tune))
+        say(f"underbow: wrote {output}")
+    if as_json:
+        tell_json(changes_json(harmony))
+    else:
+        tell(changes_text(harmony))

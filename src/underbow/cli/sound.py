@@ -27,18 +27,18 @@ Mixes = Annotated[
 Formats = Annotated[str, typer.Option("--format", help="wav, flac, ogg, mp3: one, or several with commas.")]
 VoiceKind = Annotated[str, typer.Option("--voices", help="auto, soundfont or builtin.")]
 Bank = Annotated[Path | None, typer.Option("--soundfont", metavar="FILE", help="The SoundFont to play (.sf2, .sf3).")]
-Stems = Annotated[bool, typer.Option("--stems", help="Every part alone too, as a file of its own.")]
-Rate = Annotated[int, typer.Option(help="Samples a second: 44100 or 48000.")]
+Stems = Annotated[bool, typer.Option("--stems", metavar="", help="Every part alone too, as a file of its own.")]
+Rate = Annotated[int, typer.Option(metavar="N", help="Samples a second: 44100 or 48000.")]
 Bits = Annotated[str, typer.Option(help="16, 24 or float, for wav and flac.")]
 Afresh = Annotated[
-    bool, typer.Option("--afresh", help="Sound every stroke anew instead of reusing equal ones: slower.")
+    bool, typer.Option("--afresh", metavar="", help="Sound every stroke anew instead of reusing equal ones: slower.")
 ]
 
 
 @app.command()
 @command
 def render(
-    sheets: Annotated[list[Path], typer.Argument(metavar="SHEET...", help="Track sheets (.toml).")],
+    sheets: Annotated[list[Path], typer.Argument(metavar="SHEET", help="Track sheets (.toml).")],
     output: Output = Path("out"),
     mix: Mixes = None,
     formats: Formats = "wav",
@@ -70,22 +70,20 @@ def render(
 @app.command()
 @command
 def drill(
-    chords: Annotated[
-        list[str], typer.Argument(metavar="CHORD...", help="Chord symbols, a bar each, such as C G D A.")
-    ],
+    chords: Annotated[list[str], typer.Argument(metavar="CHORD", help="Chord symbols, a bar each, such as C G D A.")],
     pattern: Annotated[str, typer.Option(help="A pattern's name, or a pattern file.")] = "nashville-shuffle",
-    start: Annotated[int, typer.Option(help="Tempo of the first pass, beats a minute.")] = 60,
-    goal: Annotated[int, typer.Option(help="Tempo of the last pass.")] = 100,
-    passes: Annotated[int, typer.Option(help="How many times round.")] = 6,
+    start: Annotated[int, typer.Option(metavar="N", help="Tempo of the first pass, beats a minute.")] = 60,
+    goal: Annotated[int, typer.Option(metavar="N", help="Tempo of the last pass.")] = 100,
+    passes: Annotated[int, typer.Option(metavar="N", help="How many times round.")] = 6,
     beat: Annotated[
         str | None, typer.Option(help="What is counted: 1/4, 3/8, 1/2; the pattern's own otherwise.")
     ] = None,
     key: Annotated[str | None, typer.Option(help="The key of the melody; by default what the chords suggest.")] = None,
     tuning: Annotated[str, typer.Option(help="Tuning of the strings.")] = "GDAE",
     strings: Annotated[str, typer.Option(help="low, middle or high.")] = "low",
-    rounds: Annotated[int, typer.Option(help="How often the chords go round in one pass.")] = 4,
-    seed: Annotated[int, typer.Option(help="Another number: another melody.")] = 0,
-    drone: Annotated[bool, typer.Option("--drone", help="A drone of root and fifth under it.")] = False,
+    rounds: Annotated[int, typer.Option(metavar="N", help="How often the chords go round in one pass.")] = 4,
+    seed: Annotated[int, typer.Option(metavar="N", help="Another number: another melody.")] = 0,
+    drone: Annotated[bool, typer.Option("--drone", metavar="", help="A drone of root and fifth under it.")] = False,
     output: Output = Path("out"),
     mix: Mixes = None,
     formats: Formats = "wav",
