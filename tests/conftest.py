@@ -14,8 +14,8 @@ from collections.abc import Callable
 import hypothesis
 import pytest
 
-# A busy machine is no fault of the code: no example is timed.
-hypothesis.settings.register_profile("house", deadline=None)
+# A busy machine is no fault of the code: no example is timed. In CI the same code always meets the same examples.
+hypothesis.settings.register_profile("house", deadline=None, derandomize="CI" in os.environ)
 hypothesis.settings.load_profile("house")
 
 
