@@ -147,6 +147,7 @@ class View {
       digit.classList.toggle("kept", kept.includes(Number(finger.slice(-1))));
       return line;
     }));
+    stops.dataset.position = hand?.position ?? "";
     stops.classList.toggle("flat", Boolean(hand?.flat));
     stops.classList.toggle("kept", kept.length > 0);
     box.querySelector(".neck").innerHTML = hand?.svg ?? "";

@@ -50,7 +50,7 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
         - ``sections``: name, index of its first bar within a pass, bars
         - ``pictures``: of bars: ``svg``, ``travel``
         - ``chords``: start, hand
-        - ``hands``: ``chord``, ``stops`` ([string, finger], highest string first), ``flat``, ``svg``
+        - ``hands``: ``chord``, ``position`` (empty for the first), ``stops`` ([string, finger], highest string first), ``flat``, ``svg``
         - ``stays``: for each hand, for each hand after it, the fingers that stay
         - ``beats``: starts
         - ``notes``: start, measure, note as the engraver counts them
@@ -112,12 +112,13 @@ def _chords(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[Held]
 
 def _hand(chord: Chord | None, shape: HandShape | None) -> dict[str, Any]:
     if chord is None or shape is None:
-        return {"chord": _signs(str(chord)) if chord else "", "stops": [], "flat": False, "svg": ""}
+        return {"chord": _signs(str(chord)) if chord else "", "position": "", "stops": [], "flat": False, "svg": ""}
     names = [_signs(str(shape.tuning.strings[string].pitch_class)) for string in shape.strings]
     stops = [[name, str(stop)] for name, stop in zip(names, shape.stops, strict=True)][::-1]
-    flat = shape.stops[0] == shape.stops[1] and shape.stops[0].finger > 0
+    flat = len({*shape.stops}) == 1 and shape.stops[0].finger > 0
     return {
         "chord": _signs(str(chord)),
+        "position": shape.label.rpartition(" ")[0],
         "stops": stops,
         "flat": flat,
         "svg": _neck(draw_svg([(chord, shape)], all_strings=False)),
