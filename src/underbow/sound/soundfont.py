@@ -131,7 +131,7 @@ def _pyfluidsynth() -> ModuleType:
 def _how_to_install() -> str:
     match sys.platform:
         case "darwin":
-            return "brew install fluid-synth"
+            return "brew install fluidsynth"
         case "win32":
             return "unpack FluidSynth's Windows release and put its bin folder on PATH"
         case _:

@@ -64,8 +64,8 @@ def usual_places() -> tuple[Path, ...]:
     """Give the folders where banks are looked for on this system, best first."""
     home = Path.home()
     if sys.platform == "win32":
-        data = [os.environ.get(name, "") for name in ("LOCALAPPDATA", "PROGRAMDATA")]
-        return (*(Path(d) / "soundfonts" for d in data if d), home / "Documents" / "SoundFonts", Path("C:/soundfonts"))
+        own = Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local")
+        return (own / "soundfonts", home / "soundfonts", Path("C:/soundfonts"))
     if sys.platform == "darwin":
         return (
             home / "Library/Audio/Sounds/Banks",
