@@ -58,13 +58,13 @@ def check(tune: Tune, low: int = LOWEST.midi, high: int = HIGHEST.midi) -> None:
 @pytest.mark.parametrize("key", ROUNDS)
 @pytest.mark.parametrize("meter", METERS)
 def test_tunes_fill_their_bars_in_range_with_chord_notes_on_strong_beats(key: str, meter: str) -> None:
-    for seed in range(4):
+    for seed in range(3):
         check(compose(Progression.parse(ROUNDS[key]), Meter.parse(meter), Key.parse(key), seed=seed))
 
 
 @pytest.mark.parametrize("meter", ["4/4", "6/8", "3/4"])
 def test_phrases_end_on_the_chord_and_the_tune_on_the_tonic(meter: str) -> None:
-    for seed in range(40):
+    for seed in range(20):
         tune = compose(Progression.parse(ROUNDS["G"]), Meter.parse(meter), Key.parse("G"), seed=seed)
         for number in (3, 7, 11, 15):
             measure = tune.measures[number]
@@ -146,7 +146,7 @@ def test_a_bar_without_a_chord_is_composed_over_the_tonic() -> None:
     key=st.sampled_from(sorted(ROUNDS)),
     meter=st.sampled_from(METERS),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_any_range_of_an_octave_will_do(low: int, room: int, seed: int, key: str, meter: str) -> None:
     limits = Key.parse(key).spell(low), Key.parse(key).spell(low + room)
     tune = compose(

@@ -26,7 +26,7 @@ from underbow.tune._melody_figures import KINDS, MOST_STEPS, Figures
 Array = NDArray[np.float64]
 
 # Weight of a note foreign to the chord, by strength, a chord note having 1.
-FOREIGN = (0.6, 0.35, 0.012, 1e-6)
+FOREIGN = (0.6, 0.35, 1e-4, 1e-6)
 SEVENTH = 0.35  # of a chord's seventh and other tones above the fifth
 LEAP_TO_FOREIGN = 1e-7
 AUGMENTED = 0.01  # a step of three semitones, as from F to G# in A minor

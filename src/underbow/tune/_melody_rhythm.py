@@ -53,7 +53,7 @@ def _bar(meter: Meter, figures: Figures, rng: Random, *, ending: bool) -> Rhythm
         text = figures.cell(i, length, rng.random(), ending=ending)
         at = start
         for j, word in enumerate(text):
-            if j == 0 and word < 0 and notes:
+            if j == 0 and word < 0 and notes and notes[-1][1] >= length / 2:  # a short note is not held over the beat
                 notes[-1] = (notes[-1][0], notes[-1][1] + abs(word))
             else:
                 notes.append((at, abs(word)))

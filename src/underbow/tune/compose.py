@@ -83,8 +83,11 @@ def compose(
     rng = Random(seed)  # noqa: S311  music, not secrets
     plans = plan([len(section.bars) for section in sections], rng)
     figures = figures_of(chosen, compound=meter.compound)
-    written = rhythms(plans, meter, figures, rng)
     chords = [bar for section in sections for bar in section.bars]
+    written = [
+        _parted(rhythm, divided(bar, meter)[-1][0]) if planned.ending else rhythm
+        for rhythm, bar, planned in zip(rhythms(plans, meter, figures, rng), chords, plans, strict=True)
+    ]
     slots = _slots(plans, written, chords, meter, key)
     where = Range.between(lowest.midi, highest.midi, strings)
     pitches = line(slots, key, where, figures, rng)
@@ -114,7 +117,9 @@ def _checked(
     if not progression.bars:
         faults.append(Fault('there are no chords to compose over; write bars such as "G | G | C | D"'))
     if (bars is not None and not 1 <= bars <= MOST_BARS) or len(progression.bars) > MOST_BARS:
-        faults.append(Fault(f"a tune can have 1 to {MOST_BARS} bars, not {len(progression.bars) if bars is None else bars}"))
+        faults.append(
+            Fault(f"a tune can have 1 to {MOST_BARS} bars, not {len(progression.bars) if bars is None else bars}")
+        )
     if highest.midi - lowest.midi < _LEAST_RANGE or not 24 <= lowest.midi <= highest.midi <= 108:
         faults.append(
             Fault(f"from {lowest} to {highest} there is no room for a tune; give it an octave, from C1 to C8")
@@ -168,6 +173,15 @@ def _slots(
             strength = 3 if start == 0 else 2 if start in strong else int(start in beats)
             out.append(Slot(meter.bar * number + start, length, chord, strength, ending, like, bar.high))
     return out
+
+
+def _parted(rhythm: Rhythm, at: Fraction) -> Rhythm:
+    """Part the note that is held over a place, so that a phrase's last note belongs to its last chord."""
+    out: list[tuple[Fraction, Fraction]] = []
+    for start, length in rhythm:
+        parts = [(start, at - start), (at, start + length - at)] if start < at < start + length else [(start, length)]
+        out += parts
+    return tuple(out)
 
 
 def _middle(meter: Meter) -> Fraction:
