@@ -26,7 +26,8 @@ class MadeFile:
     sha256 : str
     rate, frames, seconds : int, int, float, or None where there is no sound
     lufs, dbtp : float or None
-        Integrated loudness and true peak; None for silence and where there is no sound.
+        Integrated loudness and true peak, before what a lossy format does to them; None for silence and where there is no
+        sound.
     """
 
     path: str
