@@ -16,11 +16,11 @@ from underbow.theory.chord import Chord
 from underbow.theory.meter import Meter
 from underbow.theory.progression import divided
 from underbow.track.form import over
-from underbow.tune._harmony_abc import chords_into_abc
 from underbow.tune._harmony_model import CHORDS, NAMES, NUMBER, model_of, name_of, solve
 from underbow.tune._harmony_seen import see
 from underbow.tune._harmony_units import RINGS, starts, units_of
 from underbow.tune.abc import read_abc
+from underbow.tune.abc_chords import chords_into_abc
 from underbow.tune.harmonise import Harmony, chosen_chords, harmonise
 from underbow.tune.tune import Tune
 
