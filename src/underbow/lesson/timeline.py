@@ -50,7 +50,8 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
         - ``sections``: name, index of its first bar within a pass, bars
         - ``pictures``: of bars: ``svg``, ``travel``
         - ``chords``: start, hand
-        - ``hands``: ``chord``, ``position`` (empty for the first), ``stops`` ([string, finger], highest string first), ``flat``, ``svg``
+        - ``hands``: ``chord``, ``position`` (empty for the first), ``stops`` ([string, finger], highest string first),
+          ``flat`` (one finger on both), ``svg``
         - ``stays``: for each hand, for each hand after it, the fingers that stay
         - ``beats``: starts
         - ``notes``: start, measure, note as the engraver counts them

@@ -10,8 +10,10 @@ import pytest
 
 from underbow.lesson.page import make_page
 from underbow.lesson.page_words import ENGLISH
+from underbow.track.sequencer import perform
+from underbow.track.sheet import build_sheet
 
-from .conftest import Page, Track
+from .conftest import TUNE, Page, Track
 
 SIZES = [(360, 740), (768, 1024), (1440, 900), (844, 390)]
 
@@ -249,3 +251,48 @@ def test_a_tap_on_a_bar_of_the_tune_goes_there(browser: Page, track: Track) -> N
             event = {"type": kind, "x": x, "y": y, "button": "left", "clickCount": 1}
             browser.driver.execute_cdp_cmd("Input.dispatchMouseEvent", event)
         assert browser.text("#w-bar") == "Section B, Bar 9"
+
+
+ODD_SHEETS: dict[str, dict[str, Any]] = {
+    "one bar once": {"abc": 'X:1\nM:4/4\nL:1/4\nK:G\n"G"GABc|]', "tempo": {"goal": 120, "count_in": 0}},
+    "200 passes": {"abc": 'X:1\nM:2/4\nL:1/4\nK:G\n"G"GA|]', "tempo": {"start": 60, "goal": 240, "passes": 181}},
+    "a slip jig in a glide": {
+        "abc": 'X:1\nM:9/8\nL:1/8\nK:D\nP:A\nA|"D"d2e f2g "A"a2f|"G"g3 "N.C."f3 "D"d2:|',
+        "pattern": "slip-jig",
+        "tempo": {"beat": "3/8", "start": 60, "goal": 90, "passes": 4, "ramp": "glide"},
+    },
+    "composed, tuning notes, cross tuning": {
+        "compose": {"seed": 3},
+        "progression": "A | D | E7 | A",
+        "tuning": "AEAE",
+        "tempo": {"start": 80, "goal": 100, "passes": 3},
+        "sound": {"tuning_notes": True, "drone": True},
+    },
+    "chops": {"pattern": "ghost-chop"},
+    "lifted bows": {"pattern": "off-beats"},
+    "some bars": {"bars": "4-6"},
+}
+
+
+@pytest.mark.parametrize("name", ODD_SHEETS)
+def test_odd_sheets_are_shown_from_end_to_end(browser: Page, tmp_path: Path, name: str) -> None:
+    table = ODD_SHEETS[name]
+    tune = {} if "compose" in table else {"abc": TUNE}
+    sheet = build_sheet({"title": name, "pattern": "saw", "tempo": {"goal": 120}, **tune} | table)
+    performance = perform(sheet)
+    path = tmp_path / "odd.html"
+    path.write_bytes(make_page(sheet, performance, sheet.mixes, dict.fromkeys([mix.name for mix in sheet.mixes], b"-")))
+    browser.open(path, 360, 740)
+    end = performance.tempo.seconds(performance.length)
+    for repeat in ("off", "two bars", "section"):
+        assert browser.text("#repeat-word") == repeat
+        for step in range(25):
+            browser.go(end * step / 24)
+            assert browser.text("#now .chord")
+            assert browser.text("#w-tempo .unseen")
+        for key in ("ArrowLeft", "ArrowRight"):
+            press_key(browser, key)
+            press_key(browser, key, modifiers=8)
+        browser.press("#repeat")
+    assert browser.run("return document.documentElement.scrollWidth") == 360
+    assert browser.complaints() == []
