@@ -163,12 +163,14 @@ function build() {
     button.addEventListener("click", () => toPass(i));
     return item;
   }));
-  $("mixes").append(...mixes.map((name, i) => {
+  $("mixes").append(...mixes.map(([name, about], i) => {
     const label = document.createElement("label");
     const input = label.appendChild(document.createElement("input"));
     Object.assign(input, {type: "radio", name: "mix", value: i, checked: i === 0});
     input.addEventListener("change", () => choose(i));
-    label.appendChild(document.createElement("span")).textContent = name;
+    const seen = label.appendChild(document.createElement("span"));
+    seen.appendChild(document.createElement("b")).textContent = name;
+    if (about) seen.append(" ", about);
     return label;
   }));
   $("place").max = head.end;

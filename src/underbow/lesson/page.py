@@ -22,7 +22,7 @@ from underbow.lesson.engrave import engrave
 from underbow.lesson.page_audio import KNOCK, LEAD, RATE, page_audio
 from underbow.lesson.page_words import ENGLISH
 from underbow.lesson.timeline import page_timeline
-from underbow.track.mixes import Mix
+from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Performance
 from underbow.track.sheet import Sheet
 from underbow.tune.tune import Tune
@@ -74,7 +74,7 @@ def make_page(
     data = timeline | {
         "words": dict(words),
         "head": {"rate": RATE, "lead": LEAD, "knock": KNOCK, "end": timeline["end"] / 1000},
-        "mixes": [_plain(mix.name) for mix in mixes],
+        "mixes": [[_plain(mix.name), words[f"about_{mix.name}"] if mix in STANDARD_MIXES else ""] for mix in mixes],
     }
     css, js = _asset("page.css"), "\n".join(_asset(name) for name in _SCRIPTS)
     script = f'"use strict";\n{{\n{js}\n}}\n'

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files
 
@@ -88,7 +89,7 @@ def test_hostile_text_can_not_end_the_data(hostile: Track) -> None:
     (text,) = [text for tag, attributes, text in read(hostile) if attributes.get("id") == "timeline"]
     assert not set(text) & set("<>&\u2028\u2029\u202e")
     data = json.loads(text)
-    assert data["mixes"][0].startswith("backup turn</script><img src=x onerror='window.caught=1'> wide")
+    assert data["mixes"][0][0].startswith("backup turn</script><img src=x onerror='window.caught=1'> wide")
 
 
 def test_a_mix_without_sound_is_told(track: Track) -> None:
@@ -104,7 +105,7 @@ def test_every_word_asked_for_is_in_the_table_and_every_word_in_it_is_used() -> 
     asked = set(re.findall(r"\{w_(\w+)\}", texts["page.html"]))
     asked |= {name for text in texts.values() for name in re.findall(r"words\.(\w+)", text)}
     asked |= {f"repeat_{kind}" for kind in ("off", "pair", "section")}
-    asked |= {name for name in ENGLISH if name.startswith("beat_")}
+    asked |= {name for name in ENGLISH if name.startswith(("beat_", "about_"))}
     asked |= {"lang", "page_title", "ramp", "tempo"}
     assert asked == set(ENGLISH)
 
@@ -112,3 +113,10 @@ def test_every_word_asked_for_is_in_the_table_and_every_word_in_it_is_used() -> 
 def test_the_words_say_what_to_beware_of_and_leave_the_rest_to_teacher_and_doctor() -> None:
     for word in ("ear", "rest", "hurts", "doctor", "teacher"):
         assert word in ENGLISH["care_text"].lower()
+
+
+def test_only_the_mixes_that_everybody_gets_are_explained(track: Track) -> None:
+    """A teacher's own mix may have the name of one of them and be another."""
+    own = replace(track.sheet.mixes[0], levels=(("click", (0.0,)),))
+    page = make_page(track.sheet, track.performance, (own, *track.sheet.mixes[1:]), track.audio).decode()
+    assert '"mixes":[["backup turn",""],["tune turn","' + ENGLISH["about_tune turn"] in page
