@@ -39,6 +39,14 @@ def timed(function: object, *arguments: object) -> tuple[float, object]:
     return time.process_time() - begin, result
 
 
+def signs_in_rows() -> tuple[float, str]:
+    """The slowest of texts that repeat one sign or slip 100,000 times: what a quadratic search would be caught by."""
+    rows = ['"', "(", "[", "{", "!", "|:", ":", '"a', "[A", "-", ">", "(3", "[K:C", "a\\\n", "=\n", "\n", "[1", "&", "1", "/", "{a", "!a", "+a",
+            "A(B",
+            "|[1 A:|", "A|:", "P:A\nA|\n", "V:1\nA|\n", '"C"', "[|]", "A-|", "[A|", "S|"]  # fmt: skip
+    return max((timed(read_abc, "X:1\nM:4/4\nL:1/8\nK:C\n" + row * 100_000 + "\nABc|\n")[0], row) for row in rows)
+
+
 def main() -> None:
     print(
         "| characters | tunes | read all, s | µs a character | times a plain scan | list the titles, s | read the last tune, s |"
@@ -56,6 +64,8 @@ def main() -> None:
             flush=True,
         )
         del tunes
+    took, row = signs_in_rows()
+    print(f"slowest of 33 signs and slips repeated 100,000 times: {row!r}, {took:.1f} s")
     text = book(625_000)
     tracemalloc.start()
     tunes = read_abc(text)

@@ -17,7 +17,7 @@ from underbow.tune.abc_notes import MARKS, Accidentals
 from underbow.tune.abc_text import Line, Music, Told, TuneText, body_field, field_of
 
 MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
-_OPENS_NOTHING = re.compile(r'(?:"[^"\n]*"|[^\]|"\n])*\|')
+_OPENS_NOTHING = re.compile(r'(?:"[^"\n]{0,99}"|[^\]|"\n]){0,199}\|')
 _MAIL = re.compile(r"=3D|=20$|=$")
 _NO_CHORD = re.compile(r"N\.?C\.?", re.IGNORECASE)
 _JUMPS = (

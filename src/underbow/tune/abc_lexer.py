@@ -16,10 +16,11 @@ LONGEST = (
     1024  # units in one note or parts of a unit: beyond any music, and a bound for what a slip of the keyboard costs
 )
 
-# In the order tried; the first that fits is taken.
+# In the order tried; the first that fits is taken. What has an end is searched for it over a bounded stretch only, so that the
+# time does not grow with the square of a text full of opening signs.
 _SIGNS = {
     "space": r"[ \t\n`\u00a0\u200b]+",
-    "inline": r"\[[ \t]*[A-Za-z]:[^\]\n]*\]?",
+    "inline": r"\[[ \t]*[A-Za-z]:[^\]\n]{0,999}\]?",
     "ending": r"\[[ \t]*\d+(?:[,\-]\d+)*\.?",
     "bar": r"\.?(?:\[?\||::|:(?=[|\]]))(?:[|:\]]|\[(?=[|\]]))*",
     "colon": r":",
@@ -27,8 +28,8 @@ _SIGNS = {
     "rests": r"[ZX]\d*",
     "rest": r"[zx][\d/]*",
     "spacer": r"y[\d/]*",
-    "string": r'"[^"\n]*"',
-    "grace": r"\{[^}\n]*\}",
+    "string": r'"[^"\n]{0,999}"',
+    "grace": r"\{[^}\n]{0,199}\}",
     "tuplet": r"\([ \t]*\d+(?::\d*){0,2}",
     "slur": r"\.?\(",
     "unslur": r"\)",
@@ -36,7 +37,7 @@ _SIGNS = {
     "open": r"\[",
     "close": r"\][\d/]*",
     "broken": r"<+|>+",
-    "mark": r"![^!\s|\[\]:]*!|![a-z]{2,12}[|:][a-z]{1,12}!|\+[^+\s|\[\]:]*\+",
+    "mark": r"![^!\s|\[\]:]{0,60}!|![a-z]{2,12}[|:][a-z]{1,12}!|\+[^+\s|\[\]:]{0,60}\+",
     "short": r"[.~H-Wh-w]",
     "overlay": r"&+",
     "number": r"/+\d*|\d+/+\d*|\d+(?:[,\-]\d+)*\.?",
