@@ -37,11 +37,11 @@ MESSAGES: dict[str, list[str]] = {
         ': tune: "." is a folder; name the tune in it, as in "./NAME"',
     ],
     "bars-short-and-over": [
-        "crooked.abc: bar 2 as played, in section A: found 3 quarter notes in a bar of 4/4, expected 4 quarter notes; mend its notes, or write its own meter before it (in ABC [M:3/4])",
-        "crooked.abc: bar 3 as played, in section A: found 5 quarter notes in a bar of 4/4, expected 4 quarter notes; mend its notes, or write its own meter before it (in ABC [M:5/4])",
+        "crooked.abc:6:14: bar 2, section A: holds 3 quarter notes, and 4/4 needs 4; add 1 quarter note, or, if it is meant so, write its own meter before it (in ABC [M:3/4])",
+        "crooked.abc:6:23: bar 3, section A: holds 5 quarter notes, and 4/4 needs 4; take out 1 quarter note, or, if it is meant so, write its own meter before it (in ABC [M:5/4])",
     ],
     "bars-over-in-place": [
-        ": bar 2 as played, in section A: found 3 1/2 quarter notes in a bar of 6/8, expected 3 quarter notes; mend its notes, or write its own meter before it (in ABC [M:7/8])",
+        ": abc, line 6, bar 2, section A: holds 7 eighth notes, and 6/8 needs 6; take out 1 eighth note, or, if it is meant so, write its own meter before it (in ABC [M:7/8])",
     ],
     "abc-empty": [
         ": abc, tune 1, Nothing: the tune has no notes",
@@ -133,7 +133,20 @@ MESSAGES: dict[str, list[str]] = {
         ": tempo.start: found 60.5, expected a whole number of beats a minute, such as 60",
     ],
     "tempo-too-fast": [
-        ": tempo: 260 beats a minute is 520 quarter notes a minute; write a tempo of 20 to 400 quarter notes a minute",
+        ": tempo.goal: found 1/2 = 260, expected 10 to 200 (20 to 400 quarter notes a minute)",
+    ],
+    "tempo-without-tune": [
+        ': tune: no file "lost.abc" beside the sheet; write the name of a tune that is there',
+        ": tempo.start: found 0, expected a whole number of beats a minute, such as 60",
+        ": tempo.goal: found 9999, expected a whole number of beats a minute, such as 104",
+    ],
+    "tempo-of-a-pattern": [
+        ': tune: no file "lost.abc" beside the sheet; write the name of a tune that is there',
+        ': tempo.beat: found "1/4", expected a note value that counts the beats of 6/8; write "3/8"',
+    ],
+    "tempo-beat-without-tune": [
+        ': tune: no file "lost.abc" beside the sheet; write the name of a tune that is there',
+        ": tempo.start: found 3/8 = 10, expected 14 to 266 (20 to 400 quarter notes a minute)",
     ],
     "tempo-downhill": [
         ": tempo: start 104 is above goal 60; a track goes from slow to fast, swap the two",
@@ -178,7 +191,7 @@ MESSAGES: dict[str, list[str]] = {
         ": sound.loudness: found 16, expected LUFS from -40 to -8, such as -16.0",
     ],
     "voice": [
-        ": sound.voice: found \"flut\", expected one of fiddle, flute, whistle, accordion, harmonica, guitar, banjo, piano (did you mean 'flute'?)",
+        ": sound.voice: found \"flut\", expected one of fiddle, flute, whistle, accordion, harmonica, mandolin, guitar, banjo, piano, plain tone (did you mean 'flute'?)",
     ],
     "swing": [
         ": sound.swing: found 2, expected a share from 0.5 (even) to 0.75, such as 0.667 for triplet swing",

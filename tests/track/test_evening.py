@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import pytest
 
+from underbow.errors import InputError
 from underbow.track.evening import evened
 from underbow.track.sheet import Sheet
 from underbow.tune.tune import Melody, MelodyNote, Section
@@ -59,3 +60,13 @@ def test_a_pickup_after_a_full_bar_is_played_over_its_end(melody: Melody) -> Non
 def test_a_bar_that_is_short_in_mid_section_stays_so(melody: Melody) -> None:
     crooked = written(melody, (4, "A"), (3, "A"), (4, "A"), (4, "B"))
     assert evened(crooked) == (crooked, ())
+
+
+def test_a_bar_that_is_repeated_is_told_once_with_its_number_on_the_page(sheet_of: SheetMaker) -> None:
+    """Bar 4 on the page is bar 6 as played, and again bar 9."""
+    with pytest.raises(InputError) as error:
+        sheet_of('A |: "G"G4 | "G"G3 A :: "G"B4 | "C"c3 | "D"d4 :|', unit="1/4")
+    cure = "add 1 quarter note, or, if it is meant so, write its own meter before it (in ABC [M:3/4])"
+    assert [str(fault) for fault in error.value.faults] == [
+        f"abc, line 6, bar 4, section B: holds 3 quarter notes, and 4/4 needs 4; {cure}"
+    ]

@@ -128,3 +128,16 @@ def test_other_instruments(
     assert {g.manner for g in part.gestures} == {manner}
     assert len(part.gestures) == strokes
     assert (part.gestures[0].bow == "d") == (voice == "fiddle")
+
+
+@pytest.mark.parametrize(
+    ("voice", "program", "manner"),
+    [("mandolin", 15, Manner.PLUCK), ("plain tone", 80, Manner.TONE), ("flute", 73, Manner.TONE)],
+)
+def test_other_instruments_have_no_bow(sheet_of: SheetMaker, voice: str, program: int, manner: Manner) -> None:
+    """General MIDI (MMA RP-003), counted from 0: 15 dulcimer (there is no mandolin), 80 square lead, 73 flute."""
+    part = perform(sheet_of('"G"GABc (de)fg | "C"c8 |]', sound={"voice": voice})).part("melody")
+    assert part.program == program
+    assert {gesture.manner for gesture in part.gestures} == {manner}
+    assert {gesture.bow for gesture in part.gestures} == {""}
+    assert max(len(gesture.notes) for gesture in part.gestures) == (1 if manner is Manner.PLUCK else 2)

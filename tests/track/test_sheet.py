@@ -263,3 +263,29 @@ def test_far_too_many_strokes_are_refused(sheet_of: SheetMaker) -> None:
     sheet = sheet_of(body, tempo={"start": 390, "goal": 400, "passes": 200})
     with pytest.raises(InputError, match=r"500000 are the most, write fewer passes or bars"):
         perform(sheet)
+
+
+def test_tunes_of_a_printed_collection_are_taken_with_their_pickups() -> None:
+    """Ryan's Mammoth Collection (1883), as music21 carries it: every 26th tune; the one refused lacks notes in two bars."""
+    music21 = pytest.importorskip("music21")
+    files = sorted((Path(music21.__file__).parent / "corpus" / "ryansMammoth").glob("*.abc"))[::26]
+    assert len(files) > 40
+    refused = []
+    for path in files:
+        try:
+            sheet = build_sheet({"abc": path.read_bytes().decode("latin-1"), "progression": "G"})
+        except InputError as error:
+            refused.append((path.stem, [fault.where for fault in error.faults]))
+        else:
+            bars = [bar for bar in sheet.melody.bars[:-1] if bar.number]
+            assert all(bar.length == bar.meter.bar for bar in bars), path.stem
+    assert refused == [
+        ("TomDeeringsRamblesReel", ["abc, line 12, bar 4, section A", "abc, line 15, bar 12, section B"])
+    ]
+
+
+def test_only_what_is_not_as_asked_for_is_told(sheet_of: SheetMaker) -> None:
+    """That a shape fits another chord too, or leaves out a seventh, is the shapes command's to tell."""
+    assert sheet_of('"G"G8 | "Em"E8 | "D7"d8 | "Bm"B8 |]', pattern="saw").told == ()
+    drone = sheet_of('"G"G8 | "A"a8 |]', pattern="saw", shapes={"A": "1-0"})
+    assert [fault.where for fault in drone.told] == ["shapes"]

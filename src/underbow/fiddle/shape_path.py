@@ -61,11 +61,14 @@ class Solution:
         What the player should know, a line each: chords on other strings, tones left out, shapes that fit two chords.
     cost : float
         Points of all shapes and changes (see :mod:`underbow.fiddle.shape_cost`).
+    fallbacks : tuple of str
+        Those of the lines told that say what is not as it was asked for.
     """
 
     shapes: tuple[HandShape | None, ...]
     told: tuple[str, ...] = ()
     cost: float = 0.0
+    fallbacks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +137,9 @@ def solve(
         taken, cost = _cheapest([own[layer.chord] for layer in layers], changes, seam)
         for i, layer, index in zip(at, layers, taken, strict=True):
             shapes[i] = layer.shapes[index]
-    told = told_about([(step.chord, shape) for step, shape in zip(steps, shapes, strict=True)], tuning, pair)
-    return Solution(tuple(shapes), told, cost)
+    placed = [(step.chord, shape) for step, shape in zip(steps, shapes, strict=True)]
+    told, fallbacks = (told_about(placed, tuning, pair, fallbacks=only) for only in (False, True))
+    return Solution(tuple(shapes), told, cost, fallbacks)
 
 
 def path_cost(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import chain
 
 from underbow.fiddle.fingerboard import HandShape
 from underbow.fiddle.shape_cost import fits
@@ -13,7 +14,11 @@ _WORDS = {2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
 
 
 def told_about(
-    placed: Sequence[tuple[Chord | None, HandShape | None]], tuning: Tuning, pair: tuple[int, int]
+    placed: Sequence[tuple[Chord | None, HandShape | None]],
+    tuning: Tuning,
+    pair: tuple[int, int],
+    *,
+    fallbacks: bool = False,
 ) -> tuple[str, ...]:
     """One line for each thing worth telling about the shapes of a progression, each thing once.
 
@@ -24,34 +29,39 @@ def told_about(
     tuning : Tuning
     pair : tuple of int
         The strings that were asked for.
+    fallbacks : bool
+        Whether to tell only what is not as it was asked for: silence, other strings, a note that is not in the chord.
     """
     different = dict.fromkeys((chord, shape) for chord, shape in placed if chord is not None)
     company = {chord: frozenset(chord.numbers) for chord, _ in different}
     lines: dict[str, None] = {}
     for chord, shape in different:
-        for line in _about(chord, shape, tuning, pair, company):
+        about = _fallbacks(chord, shape, tuning, pair)
+        if not fallbacks and shape is not None:
+            about = chain(about, _remarks(chord, shape, company))
+        for line in about:
             lines[line] = None
     return tuple(lines)
 
 
-def _about(
-    chord: Chord,
-    shape: HandShape | None,
-    tuning: Tuning,
-    pair: tuple[int, int],
-    company: Mapping[Chord, frozenset[int]],
-) -> Iterator[str]:
+def _fallbacks(chord: Chord, shape: HandShape | None, tuning: Tuning, pair: tuple[int, int]) -> Iterator[str]:
     if shape is None:
         yield f"{chord}: no hand shape within reach on any strings; the backup is silent there"
         return
-    here = f"{chord} {shape.label}"
-    sounding = " and ".join(str(note.pitch_class) for note in shape.spelled(chord))
     if not set(shape.strings) >= set(pair):
         yield (
-            f"{here}: no two of its notes within reach on the {_names(tuning, pair)} strings; the nearest are {sounding} on "
-            f"{_names(tuning, shape.strings)}"
+            f"{chord} {shape.label}: no two of its notes within reach on the {_names(tuning, pair)} strings; the nearest are "
+            f"{_sounding(chord, shape)} on {_names(tuning, shape.strings)}"
         )
-    elif len(shape.tones) < 2:
+    if not fits(shape, chord):
+        foreign = [str(note.pitch_class) for note in shape.notes if note.midi % 12 not in chord.numbers]
+        yield f"{chord} {shape.label}: {' and '.join(foreign)} is not in the chord and rings as a drone"
+
+
+def _remarks(chord: Chord, shape: HandShape, company: Mapping[Chord, frozenset[int]]) -> Iterator[str]:
+    here = f"{chord} {shape.label}"
+    sounding = _sounding(chord, shape)
+    if len(shape.tones) < 2:
         yield f"{here}: {sounding}, one note doubled"
     degrees = shape.degrees(chord)
     missing = [
@@ -63,13 +73,14 @@ def _about(
         count = _WORDS[len(chord.tones)]
         without = f", without its {' and '.join(missing)}" if missing else ""
         yield f"{here}: of its {count} notes the shape keeps {sounding} ({', '.join(degrees)}){without}"
-    if not fits(shape, chord):
-        foreign = [str(note.pitch_class) for note in shape.notes if note.midi % 12 not in chord.numbers]
-        yield f"{here}: {' and '.join(foreign)} is not in the chord and rings as a drone"
     sounds = shape.tones
     claims = [str(other) for other, has in company.items() if sounds <= has and other.root.number != chord.root.number]
     if claims and len(sounds) > 1:
         yield f"{here}: {sounding} also fit {', '.join(claims)}"
+
+
+def _sounding(chord: Chord, shape: HandShape) -> str:
+    return " and ".join(str(note.pitch_class) for note in shape.spelled(chord))
 
 
 def _names(tuning: Tuning, strings: Sequence[int]) -> str:

@@ -14,11 +14,11 @@ from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
-from underbow.track._sheet_faults import Notebook
+from underbow.track._sheet_faults import Notebook, in_place
 from underbow.track._sheet_melody import laid_out
 from underbow.track._sheet_mixes import mixes_of
 from underbow.track._sheet_patterns import named_patterns, patterns_played
-from underbow.track._sheet_ramp import ramp_of, too_long
+from underbow.track._sheet_ramp import ramp_of, range_of, too_long
 from underbow.track._sheet_table import SheetTable, one_line, plain
 from underbow.track._sheet_tune import Source, tune_of
 from underbow.track.instruments import MELODY_VOICES
@@ -36,14 +36,14 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
     progression = notebook.read("progression", Progression.parse, table.progression)
     named = named_patterns(table, folder, notebook)
     tune = _tune(table, folder, notebook, tuning=tuning, progression=progression, named=named)
-    if tune is None:
-        return None
-    laid = laid_out(table, tune, progression, notebook)
-    if laid is None:
+    laid = laid_out(table, tune, progression, notebook) if tune is not None else None
+    patterns = patterns_played(table, laid.tune, laid.melody, named, notebook) if laid is not None else ()
+    if laid is None or not patterns:  # the tempo is checked all the same, as far as it goes
+        meter = tune.meter if tune is not None else next((one.grid.meter for one in named.values()), None)
+        notebook.attempt("tempo", partial(range_of, table.tempo, meter))
         return None
     tune, melody = laid.tune, laid.melody
-    patterns = patterns_played(table, tune, melody, named, notebook)
-    ramp = notebook.attempt("tempo", partial(ramp_of, table.tempo, tune.meter, patterns[0][1])) if patterns else None
+    ramp = notebook.attempt("tempo", partial(ramp_of, table.tempo, tune.meter, patterns[0][1]))
     if ramp is None or tuning is None or pair is None:
         return None
     fault = too_long(ramp, melody, table.tempo.count_in)
@@ -77,7 +77,7 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
         drone=sound.drone,
         tuning_notes=sound.tuning_notes,
         mixes=mixes,
-        told=tuple(dict.fromkeys(one_line(_named(fault, notebook.file)) for fault in [*tune.told, *notebook.told])),
+        told=_told(table, tune, notebook),
     )
 
 
@@ -126,7 +126,7 @@ def _shapes(
     solution = notebook.attempt("shapes", lambda: solve(steps, tuning, pair, pinned, around=True))
     if solution is None:
         return None
-    for text in solution.told:
+    for text in solution.fallbacks:  # the shapes command tells the rest
         notebook.tell("shapes", text)
     return solution.shapes
 
@@ -136,6 +136,12 @@ def _check_voice(table: SheetTable, notebook: Notebook) -> None:
     if voice not in MELODY_VOICES:
         known = f"expected one of {', '.join(MELODY_VOICES)}{near_miss(voice, MELODY_VOICES)}"
         notebook.say("sound.voice", f'found "{voice}", {known}')
+
+
+def _told(table: SheetTable, tune: Tune, notebook: Notebook) -> tuple[Fault, ...]:
+    """Tell what the tune's reader assumed, then what the sheet's did, each once."""
+    of_tune = tune.told if table.abc is None else map(in_place, tune.told)
+    return tuple(dict.fromkeys(one_line(_named(fault, notebook.file)) for fault in [*of_tune, *notebook.told]))
 
 
 def _named(fault: Fault, file: str) -> Fault:

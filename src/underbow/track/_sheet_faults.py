@@ -53,8 +53,22 @@ class Notebook:
         return self.attempt(where, made)
 
 
+def in_place(fault: Fault) -> Fault:
+    """Let a fault of a tune that stands in the sheet itself say its line in the tune, not in the sheet.
+
+    >>> str(in_place(Fault("too long", file="s.toml", line=6, column=2, where="bar 3")))
+    's.toml: abc, line 6, bar 3: too long'
+    """
+    if fault.line is None:
+        return fault
+    where = ", ".join(filter(None, ["abc", f"line {fault.line}", fault.where]))
+    return replace(fault, line=None, column=None, where=where)
+
+
 def _within(key: str, place: str) -> str:
     """Join a key and a place in its value, which may be a key of its table or the key itself."""
+    if place.startswith(f"{key}, "):
+        return place
     if place == "" or key.rpartition(".")[2] == place:
         return key
     return f"{key}.{place}" if f"{key}.{place}" in EXPECTED else f"{key}, {place}"

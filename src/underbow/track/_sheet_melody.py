@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from underbow.theory.progression import Progression
 from underbow.track._laying import full_bars
-from underbow.track._sheet_faults import Notebook
+from underbow.track._sheet_bars import bar_faults
+from underbow.track._sheet_faults import Notebook, in_place
 from underbow.track._sheet_table import SheetTable
-from underbow.track._sheet_tune import bar_faults
 from underbow.track.evening import evened
 from underbow.track.form import in_form, only_bars, over
 from underbow.tune.tune import Melody, Tune
@@ -46,7 +46,8 @@ def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, not
         notebook.say("tune", "no full bar of music; write at least one")
         return None
     if not tune.free:
-        notebook.faults += [replace(fault, file=source) for fault in bar_faults(whole)]
+        faults = [replace(fault, file=source) for fault in bar_faults(tune)]
+        notebook.faults += faults if table.abc is None else map(in_place, faults)
     melody: Melody | None = whole
     if table.form is not None:
         melody = notebook.attempt("form", partial(in_form, whole, table.form))

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import math
 import re
 from fractions import Fraction
 
 from underbow.errors import Fault, InputError
 from underbow.fiddle.pattern import Pattern
 from underbow.theory.meter import Meter, note_value
-from underbow.track._sheet_table import TempoTable
-from underbow.track.ramp import Ramp, tempo_map
+from underbow.track._sheet_table import EXPECTED, TempoTable
+from underbow.track.ramp import FASTEST, SLOWEST, Ramp, tempo_map
 from underbow.tune.tune import Melody
 
 MOST_SECONDS = 3 * 3600  # of a track
 DEFAULT_PASSES, STEADY_PASSES = 6, 4
+UNKNOWN_BEATS = (Fraction(1), Fraction(3, 2), Fraction(2), Fraction(1, 2))  # where neither tune, pattern nor sheet says
 START_SHARE = Fraction(
     3, 5
 )  # of the goal, where the pattern's range gives no start (common practice: half to 70 per cent)
@@ -30,8 +32,10 @@ def ramp_of(table: TempoTable, meter: Meter, pattern: Pattern) -> Ramp:
         With what to write instead.
     """
     beat = _beat(table.beat, meter)
+    _in_range(table, (beat,))
     scale = pattern.tempo.beat / beat
-    low, high = (max(round(count * scale), 1) for count in (pattern.tempo.low, pattern.tempo.high))
+    slow, fast = math.ceil(SLOWEST / beat), math.floor(FASTEST / beat)
+    low, high = (min(max(round(count * scale), slow), fast) for count in (pattern.tempo.low, pattern.tempo.high))
     goal = table.goal
     if goal is None:
         goal = table.start if table.start is not None and (table.ramp == "steady" or table.start > high) else high
@@ -39,11 +43,48 @@ def ramp_of(table: TempoTable, meter: Meter, pattern: Pattern) -> Ramp:
     if start is None:
         start = goal if table.ramp == "steady" or (table.passes == 1 and table.ramp == "steps") else low
         if start > goal or (start == goal and table.ramp != "steady" and table.passes != 1):
-            start = max(round(goal * START_SHARE), 1)
+            start = min(max(round(goal * START_SHARE), slow), goal)
     try:
         return _made(table, start, goal, beat)
     except ValueError as error:
         raise InputError(str(error)) from None
+
+
+def range_of(table: TempoTable, meter: Meter | None) -> None:
+    """Check what can be checked of a tempo while the tune is not known, and its meter perhaps neither."""
+    if meter is not None:
+        beats: tuple[Fraction, ...] = (_beat(table.beat, meter),)
+    elif (written := _note_value(table.beat or "")) > 0:
+        beats = (written,)
+    elif table.beat is None:
+        beats = UNKNOWN_BEATS
+    else:
+        raise InputError(Fault(f'found "{table.beat}", expected {EXPECTED["tempo.beat"]}', where="beat"))
+    _in_range(table, beats)
+    if table.start is not None and table.goal is not None:
+        for beat in beats[:1]:
+            try:
+                _made(table, table.start, table.goal, beat)
+            except ValueError as error:
+                raise InputError(str(error)) from None
+
+
+def _in_range(table: TempoTable, beats: tuple[Fraction, ...]) -> None:
+    """See that start and goal can be played, whichever of the beats it is."""
+    faults = []
+    for where in ("start", "goal"):
+        count = getattr(table, where)
+        if count is None or any(SLOWEST <= count * beat <= FASTEST for beat in beats):
+            continue
+        if len(beats) == 1:
+            slow, fast = math.ceil(SLOWEST / beats[0]), math.floor(FASTEST / beats[0])
+            value = note_value(beats[0])
+            what = f"found {value} = {count}, expected {slow} to {fast} ({SLOWEST} to {FASTEST} quarter notes a minute)"
+        else:
+            what = f"found {count}, expected {EXPECTED[f'tempo.{where}']}"
+        faults.append(Fault(what, where=where))
+    if faults:
+        raise InputError(*faults)
 
 
 def _made(table: TempoTable, start: int, goal: int, beat: Fraction) -> Ramp:
@@ -71,8 +112,7 @@ def _beat(text: str | None, meter: Meter) -> Fraction:
     natural = meter.beat if len(meter.groups) == 1 else Fraction(4, meter.unit)
     if text is None:
         return natural
-    match = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
-    beat = Fraction(4 * int(match[1]), int(match[2])) if match and int(match[2]) else Fraction(0)
+    beat = _note_value(text)
     fits = beat > 0 and meter.bar % beat == 0 and (natural % beat == 0 or beat % natural == 0)
     if not fits:
         wanted = note_value(natural)
@@ -83,6 +123,12 @@ def _beat(text: str | None, meter: Meter) -> Fraction:
             )
         )
     return beat
+
+
+def _note_value(text: str) -> Fraction:
+    """Read a note value in quarters; 0 where it is none."""
+    match = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
+    return Fraction(4 * int(match[1]), int(match[2])) if match and int(match[2]) else Fraction(0)
 
 
 def too_long(ramp: Ramp, melody: Melody, count_in: int) -> str:

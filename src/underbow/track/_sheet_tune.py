@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 
-from underbow.errors import Fault, InputError
+from underbow.errors import InputError
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.key import Key
-from underbow.theory.meter import Meter, note_value
+from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
+from underbow.track._sheet_faults import in_place
 from underbow.track._sheet_files import beside
 from underbow.track._sheet_table import SheetTable
 from underbow.tune.source import load_tune
-from underbow.tune.tune import Melody, Tune
-
-MOST_TOLD = 5  # faulty bars told one by one
+from underbow.tune.tune import Tune
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +43,10 @@ def tune_of(source: Source) -> Tune:
     if table.compose is not None:
         return _composed(source)
     if table.abc is not None:
-        tune = load_tune(table.abc.strip("\n") + "\n", table.number, file=source.file)
+        try:
+            tune = load_tune(table.abc.strip("\n") + "\n", table.number, file=source.file)
+        except InputError as error:
+            raise InputError(*map(in_place, error.faults)) from None
     else:
         assert table.tune is not None  # noqa: S101  one of the three is given
         tune = load_tune(beside(source.folder, table.tune, "tune"), table.number, file=table.tune)
@@ -54,33 +55,6 @@ def tune_of(source: Source) -> Tune:
     from underbow.tune.transpose import transposed  # noqa: PLC0415  needed where a key is asked for only
 
     return transposed(tune, table.key)  # as written: a bare tonic leaves the mode open
-
-
-def bar_faults(melody: Melody) -> list[Fault]:
-    """Tell the bars that are short or over; a last bar may be short, for the pickup or for want of a rest."""
-    bars = [bar for bar in melody.bars if bar.number > 0]
-    wrong = [
-        bar
-        for bar in bars
-        if bar.length > bar.meter.bar or (bar.length < bar.meter.bar and bar is not bars[-1])
-    ]  # fmt: skip
-    faults = [
-        Fault(
-            f"found {_quarters(bar.length)} in a bar of {bar.meter}, expected {_quarters(bar.meter.bar)}; mend its notes, or "
-            f"write its own meter before it (in ABC [M:{note_value(bar.length)}])",
-            where=f"bar {bar.number} as played" + (f", in section {bar.section}" if bar.section else ""),
-        )
-        for bar in wrong[:MOST_TOLD]
-    ]
-    if len(wrong) > MOST_TOLD:
-        faults.append(Fault(f"{len(wrong) - MOST_TOLD} more bars are short or over"))
-    return faults
-
-
-def _quarters(length: Fraction) -> str:
-    whole, rest = divmod(length, 1)
-    number = " ".join(filter(None, [str(whole) if whole or not rest else "", str(rest) if rest else ""]))
-    return f"{number} quarter note{'' if length == 1 else 's'}"
 
 
 def _composed(source: Source) -> Tune:

@@ -14,6 +14,22 @@ def evened(melody: Melody) -> tuple[Melody, tuple[str, ...]]:
     A bar that is short at the end of a section is filled with a rest. A section's pickup that comes after a full bar is played
     over that bar's end. What is short elsewhere stays so, and so does the last bar of all.
     """
+    pieces, waited, over_end = _pieces(melody)
+    told = []
+    if waited:
+        told.append(f"{_bars(waited)} short at the end of a section: filled with a rest")
+    if over_end:
+        told.append(f"{_bars(over_end)} full before a pickup: the pickup is played over the end")
+    return (Layer(melody).laid(pieces) if told else melody), tuple(told)
+
+
+def numbers_before(melody: Melody) -> tuple[int, ...]:
+    """Give the number that each bar of the evened melody had before, without the pickup's."""
+    return tuple(piece.number for piece in _pieces(melody)[0])
+
+
+def _pieces(melody: Melody) -> tuple[list[Piece], list[int], list[int]]:
+    """Give the bars to play, the numbers of those that are waited out and of those that a pickup is laid over."""
     begins = {section.first_bar for section in melody.sections}
     bars = full_bars(melody)
     pieces: list[Piece] = []
@@ -32,12 +48,7 @@ def evened(melody: Melody) -> tuple[Melody, tuple[str, ...]]:
                 waited.append(bar.number)
         pieces.append(Piece(bar.number, bar.section, first))
         first = False
-    told = []
-    if waited:
-        told.append(f"{_bars(waited)} short at the end of a section: filled with a rest")
-    if over_end:
-        told.append(f"{_bars(over_end)} full before a pickup: the pickup is played over the end")
-    return (Layer(melody).laid(pieces) if told else melody), tuple(told)
+    return pieces, waited, over_end
 
 
 def _bars(numbers: list[int]) -> str:

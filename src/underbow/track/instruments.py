@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from underbow.track.performance import Manner
 
-# Name in a sheet -> General MIDI program counted from 0 (MMA RP-003), and how the instrument makes its sound.
+# Name in a sheet -> General MIDI program counted from 0 (MMA RP-003), and how the instrument makes its sound. General MIDI has
+# no mandolin: what plays its MIDI file takes the dulcimer, which has pairs of strings too. The plain tone is its square lead.
 MELODY_VOICES: dict[str, tuple[int, Manner]] = {
     "fiddle": (40, Manner.BOW),
     "flute": (73, Manner.TONE),
     "whistle": (78, Manner.TONE),
     "accordion": (21, Manner.TONE),
     "harmonica": (22, Manner.TONE),
+    "mandolin": (15, Manner.PLUCK),
     "guitar": (25, Manner.PLUCK),
     "banjo": (105, Manner.PLUCK),
     "piano": (0, Manner.PLUCK),
+    "plain tone": (80, Manner.TONE),
 }
