@@ -41,9 +41,8 @@ def timed(function: object, *arguments: object) -> tuple[float, object]:
 
 def signs_in_rows() -> tuple[float, str]:
     """The slowest of texts that repeat one sign or slip 100,000 times: what a quadratic search would be caught by."""
-    rows = ['"', "(", "[", "{", "!", "|:", ":", '"a', "[A", "-", ">", "(3", "[K:C", "a\\\n", "=\n", "\n", "[1", "&", "1", "/", "{a", "!a", "+a",
-            "A(B",
-            "|[1 A:|", "A|:", "P:A\nA|\n", "V:1\nA|\n", '"C"', "[|]", "A-|", "[A|", "S|"]  # fmt: skip
+    signs = '" ( [ { ! |: : "a [A - > (3 [K:C [1 & 1 / {a !a +a A(B |[1_A:| A|: "C" [|] A-| [A| S|'
+    rows = [row.replace("_", " ") for row in signs.split()] + ["a\\\n", "=\n", "\n", "P:A\nA|\n", "V:1\nA|\n"]
     return max((timed(read_abc, "X:1\nM:4/4\nL:1/8\nK:C\n" + row * 100_000 + "\nABc|\n")[0], row) for row in rows)
 
 

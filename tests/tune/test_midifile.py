@@ -187,7 +187,7 @@ def test_the_key_is_found_from_the_notes(scale: list[int], key: str) -> None:
         (PLAIN[:40], "it ends too early"),
         (PLAIN[:12] + b"\xe7\x28" + PLAIN[14:], "counts time in film frames"),
         (made([]), "no notes in it"),
-        (made([(0, 480, 60), (480 * 50_000, 480, 62)]), "longer than 40000 quarter notes"),
+        (made([(0, 480, 60), (480 * 50_000, 480, 62)]), "longer than 40000 quarter notes or 10000 bars"),
     ],
 )
 def test_files_that_can_not_be_read(data: bytes, says: str) -> None:

@@ -23,6 +23,7 @@ from underbow.tune._quantise import Played, pickup_phase, quantised, skyline
 from underbow.tune.tune import Measure, Note, Tune
 
 MOST_NOTES = 100_000
+MOST_BARS = 10_000
 MOST_QUARTERS = 40_000  # from the file's beginning; a note lasts at most as long again
 DRUMS = 9  # channel 10
 _MELODY_NAMES = ("melody", "tune", "fiddle", "violin", "lead", "flute", "whistle")
@@ -75,8 +76,10 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     score = _score(data, file)
     part, told = _chosen(score.parts, track, file)
     where = part.name or "melody"
-    if part.notes[-1][0] > MOST_QUARTERS * score.ticks:
-        raise InputError(Fault(f"longer than {MOST_QUARTERS} quarter notes; take one tune of it", file))
+    shortest = min([meter.bar for _, meter in score.meters] or [_COMMON.bar])
+    if part.notes[-1][0] > min(MOST_QUARTERS, MOST_BARS * shortest) * score.ticks:
+        limits = f"{MOST_QUARTERS} quarter notes or {MOST_BARS} bars"
+        raise InputError(Fault(f"longer than {limits}; take one tune of it", file))
     melody = skyline(
         [Played(Fraction(a, score.ticks), Fraction(b, score.ticks), midi, vel) for a, b, midi, vel in part.notes]
     )
