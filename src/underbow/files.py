@@ -12,9 +12,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from underbow.errors import InputError, UnderbowError
+from underbow.errors import Fault, InputError, UnderbowError
 
-__all__ = ["output_error", "safe_name", "whole_file", "write_whole"]
+__all__ = ["output_error", "plain_file", "safe_name", "whole_file", "write_whole"]
 
 _LONGEST = 120
 _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])\s*(\..*)?", re.IGNORECASE)
@@ -129,6 +129,23 @@ def _sync_folder(folder: Path) -> None:
                 os.fsync(handle)
             finally:
                 os.close(handle)
+
+
+def plain_file(path: Path, name: str = "") -> Path:
+    """Let a path pass that is no device or pipe, for reading one might never end.
+
+    Raises
+    ------
+    InputError
+        Where it is one, naming it as the user did.
+    """
+    try:
+        special = path.exists() and not path.is_file() and not path.is_dir()
+    except (OSError, ValueError):  # whoever opens it tells what is wrong
+        return path
+    if special:
+        raise InputError(Fault("a device or a pipe; save it as a file and name that", file=name or str(path)))
+    return path
 
 
 def write_whole(path: Path, data: bytes | str) -> str:

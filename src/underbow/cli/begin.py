@@ -81,10 +81,11 @@ def _read_toml(path: Path) -> None:
     import tomllib
 
     from underbow.fiddle.pattern import find_pattern
+    from underbow.files import plain_file
     from underbow.track.sheet import read_sheet
 
     try:
-        table = tomllib.loads(path.read_text("utf-8-sig"))
+        table = tomllib.loads(plain_file(path).read_text("utf-8-sig"))
     except (OSError, ValueError):
         table = {}  # the sheet's reader says what is wrong with the file
     if {"bow", "accent", "cells"} & table.keys():

@@ -15,6 +15,7 @@ from pathlib import Path
 from underbow.errors import Fault, InputError, near_miss
 from underbow.fiddle.grid import AccentGrid
 from underbow.fiddle.pattern_file import TempoRange, read_entry
+from underbow.files import plain_file
 from underbow.theory.meter import Meter
 
 MOST_BYTES = 100_000  # of a pattern file
@@ -200,7 +201,7 @@ def _names() -> dict[str, str]:
 def _from_file(name: str, beside: Path | None) -> Pattern:
     path = (beside or Path()) / name
     try:
-        with path.open("rb") as stream:
+        with plain_file(path, name).open("rb") as stream:
             data = stream.read(MOST_BYTES + 1)
         text = data.decode("utf-8-sig").replace("\r\n", "\n")
     except OSError as error:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from underbow.errors import InputError
+from underbow.files import plain_file
 
 __all__ = ["Bank", "find_banks", "read_bank", "usual_places"]
 
@@ -88,6 +89,7 @@ def read_bank(path: Path) -> Bank:
         If there is no such file, or it is no SoundFont, or a part of it is missing.
     """
     try:
+        plain_file(path)
         size = path.stat().st_size
         if path.is_dir():
             raise InputError(f"{path}: this is a folder; name the SoundFont file (.sf2 or .sf3) itself")

@@ -15,6 +15,7 @@ from underbow.errors import Fault, InputError
 from underbow.fiddle.handshape import HandShape
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.tuning import Tuning
+from underbow.files import plain_file
 from underbow.theory.progression import Progression
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp
@@ -118,7 +119,7 @@ def read_sheet(path: Path | str) -> Sheet:
 
     file = str(path)
     try:
-        with Path(path).open("rb") as stream:
+        with plain_file(Path(path), file).open("rb") as stream:
             data = stream.read(MOST_BYTES + 1)
         text = data.decode("utf-8-sig")
     except FileNotFoundError:

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, near_miss
+from underbow.files import plain_file
 from underbow.tune.abc import headings, read_abc, read_one
 from underbow.tune.abc_notes import Accidentals
 from underbow.tune.tune import Tune
@@ -15,6 +16,9 @@ MOST_BYTES = 64_000_000
 _CHARSET = re.compile(rb"(?:^|\n)(?:%%|I:)\s*(?:abc-)?charset\s+([\w.-]+)", re.IGNORECASE)
 _MUSICXML = (".musicxml", ".mxl", ".xml")
 _NO_TUNE = "no tune; an ABC tune begins with a line X:1 and has a line K: before its notes"
+# What teachers have tunes in, or beside them, but no reader reads: by its ending, and by its first bytes.
+_NO_TUNES = (".docx", ".doc", ".odt", ".rtf", ".pdf", ".jpg", ".jpeg", ".png", ".heic", ".mp3", ".wav", ".toml")
+_NO_TUNE_HEADS = (b"%PDF", b"\xff\xd8\xff", b"\x89PNG", b"ID3", b"{\\rtf", b"OggS", b"fLaC")
 _MIDI = (".mid", ".midi", ".kar", ".smf")
 
 
@@ -54,6 +58,10 @@ def _opened(source: Path | str, file: str) -> str | bytes:
     path = Path(source)
     data = _bytes(path, _name(source, file))
     suffix = path.suffix.lower()
+    if suffix in _NO_TUNES or data.startswith(_NO_TUNE_HEADS):
+        raise InputError(
+            Fault("not a tune; write it in ABC as plain text, or give MIDI (.mid) or MusicXML", _name(source, file))
+        )
     if suffix in (*_MIDI, *_MUSICXML) or data.startswith((b"MThd", b"<?xml", b"PK\x03\x04")):
         return data
     return decoded(data)
@@ -143,6 +151,7 @@ def decoded(data: bytes) -> str:
 
 def _bytes(path: Path, name: str) -> bytes:
     try:
+        plain_file(path, name)
         if path.stat().st_size > MOST_BYTES:
             raise InputError(Fault(f"the file is larger than {MOST_BYTES // 1_000_000} MB; divide it", name))
         return path.read_bytes()
