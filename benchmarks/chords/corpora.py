@@ -43,7 +43,9 @@ def main() -> None:
         print(f"{folder}: {len(times)} tunes, {faults} without chords")
         print(f"  processor time in ms: mean {statistics.mean(times):.2f}, median {statistics.median(times):.2f},",
               f"95 % under {times[int(0.95 * len(times))]:.2f}, at most {times[-1]:.2f}")  # fmt: skip
-        print(f"  mean sureness {statistics.mean(sure):.3f}; tunes by number of different chords {sorted(different.items())}")
+        print(
+            f"  mean sureness {statistics.mean(sure):.3f}; tunes by number of different chords {sorted(different.items())}"
+        )
 
 
 if __name__ == "__main__":

@@ -31,7 +31,9 @@ def main() -> None:
     for seed in range(count):
         key = Key.parse(keys[seed % len(keys)])
         meter, dance = DANCED[seed // len(keys) % len(DANCED)]
-        tune = compose(Progression.parse(ROUNDS[keys[seed % len(keys)]]), Meter.parse(meter), key, seed=seed, dance=dance)
+        tune = compose(
+            Progression.parse(ROUNDS[keys[seed % len(keys)]]), Meter.parse(meter), key, seed=seed, dance=dance
+        )
         try:
             check(tune)
             for number in range(3, len(tune.measures), 4):
@@ -45,7 +47,9 @@ def main() -> None:
         least, shares = min(least, share), shares + share
         off += tune.measures[-1].notes[-1].midi % 12 != key.tonic.number
     seconds = (time.process_time() - began) / count
-    print(f"{count} seeds, {faults} faults; strong beats on the chord: {shares / count:.1%} on average, {least:.1%} at least;")
+    print(
+        f"{count} seeds, {faults} faults; strong beats on the chord: {shares / count:.1%} on average, {least:.1%} at least;"
+    )
     print(f"last note not the tonic: {off}; {1000 * seconds:.1f} ms of the processor a tune, checks included")
 
 
