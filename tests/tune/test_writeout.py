@@ -123,6 +123,11 @@ def test_equal_sections_have_one_letter() -> None:
     assert [s.name for s in read("c8|d8||c8|d8||e8|f8||c8|d8|]").melody().sections] == list("AABA")
 
 
+def test_parts_have_their_letters() -> None:
+    assert [s.name for s in read("P:B\nc8|\nP:A\nd8|").melody().sections] == ["B", "A"]
+    assert [s.name for s in read("P:Variation 1\nc8|\nP:A\nd8|\nP:Coda\ne8|").melody().sections] == ["B", "A", "C"]
+
+
 def test_numbers_down_the_page() -> None:
     assert written_numbers(read("G2|:c8|c6:|\n|:G2|e8|c6|]")) == (0, 1, 2, 2, 3, 4)
 

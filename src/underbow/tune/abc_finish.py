@@ -222,14 +222,15 @@ def _letters_for_sections(measures: list[Draft], told: Told) -> None:
 def name_sections(measures: list[Draft]) -> None:
     """Give every measure its section's letter.
 
-    Where the tune marks its parts (P:), these are the names. Else a section begins at a ``|:``, after the end of a repeat with
+    Where the tune marks its parts (P:), these are the names; a word gets a letter. Else a section begins at a ``|:``, after the end of a repeat with
     its endings, and after a double bar; what is shorter than a bar is the next one's pickup, and a section that has the same
     notes as an earlier one has the same letter.
     """
     if any(measure.part for measure in measures):
-        name = next((measure.part for measure in measures if measure.part), "")
+        letters_of = _letters_of_parts([measure.part for measure in measures if measure.part])
+        name = next(iter(letters_of.values()))
         for measure in measures:
-            name = measure.part or name
+            name = letters_of.get(measure.part, name)
             measure.section = name
         return
     sections: list[list[Draft]] = []
@@ -256,6 +257,13 @@ def name_sections(measures: list[Draft]) -> None:
         letter = letters.setdefault(content, _letter(len(letters)))
         for draft in section:
             draft.section = letter
+
+
+def _letters_of_parts(labels: list[str]) -> dict[str, str]:
+    """A letter for every part label: its own where it is one, else the next that no other part has."""
+    taken = {label for label in labels if len(label) == 1}
+    free = (letter for letter in map(_letter, range(len(labels) + len(taken))) if letter not in taken)
+    return {label: label if len(label) == 1 else next(free) for label in dict.fromkeys(labels)}
 
 
 def _pickup(section: list[Draft]) -> bool:

@@ -76,8 +76,8 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     score = _score(data, file)
     part, told = _chosen(score.parts, track, file)
     where = part.name or "melody"
-    shortest = min([meter.bar for _, meter in score.meters] or [_COMMON.bar])
-    if part.notes[-1][0] > min(MOST_QUARTERS, MOST_BARS * shortest) * score.ticks:
+    shortest = min((meter.bar for _, meter in score.meters), default=_COMMON.bar)
+    if part.notes[-1][0] > min(Fraction(MOST_QUARTERS), MOST_BARS * shortest) * score.ticks:
         limits = f"{MOST_QUARTERS} quarter notes or {MOST_BARS} bars"
         raise InputError(Fault(f"longer than {limits}; take one tune of it", file))
     melody = skyline(

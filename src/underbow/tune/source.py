@@ -155,6 +155,10 @@ def _bytes(path: Path, name: str) -> bytes:
         if path.stat().st_size > MOST_BYTES:
             raise InputError(Fault(f"the file is larger than {MOST_BYTES // 1_000_000} MB; divide it", name))
         return path.read_bytes()
+    except FileNotFoundError:
+        raise InputError(Fault("no such file; check its name, its ending and its folder", name)) from None
+    except IsADirectoryError:
+        raise InputError(Fault("a folder; name a tune's file in it", name)) from None
     except (OSError, ValueError) as fault:
         why = fault.strerror if isinstance(fault, OSError) and fault.strerror else str(fault)
         raise InputError(Fault(f"can't be read: {why}", name)) from None
