@@ -2,7 +2,7 @@
 
     PYTHONPATH=src:benchmarks/chords python benchmarks/chords/ceiling.py FOLDER
 
-Three ways to ask: bars with the same notes inside one tune; those whose neighbours are the same too; and bars with the same notes in two
+Three ways to ask: bars with the same notes inside one tune; those whose neighbours are the same too; and such bars in two
 versions of a tune under two titles or from two players (versions with the very same chords are copies, and left out).
 """
 
