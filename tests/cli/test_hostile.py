@@ -84,3 +84,29 @@ def test_damaged_files_end_with_0_or_2_and_never_a_traceback(tmp_path: Path, see
     result = CliRunner().invoke(app, ["check", str(tmp_path / source.name)], catch_exceptions=False)
     assert result.exit_code in (0, 2)
     assert "\x1b" not in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("text", "cure"),
+    [
+        ("title = “Reel”\n", "straight quotes"),
+        ("[sound]\nloudness = -16,0\n", "write a point in a number"),
+        ("[tempo]\nbeat = 1/4\n", 'such as "1/4"'),
+        ('title = "Reel\n', "a double quote is missing"),
+        ("title: Reel\n", "write = between a key and its value"),
+        ("start = 60\n", "write it below the line [tempo]"),
+        ('[tempo]\ntune = "a.abc"\n', "write it above the first line in brackets"),
+    ],
+)
+def test_the_usual_slips_of_a_teacher_have_their_cure(tmp_path: Path, text: str, cure: str) -> None:
+    sheet = tmp_path / "sheet.toml"
+    sheet.write_text(text, "utf-8")
+    result = CliRunner().invoke(app, ["check", str(sheet)], catch_exceptions=False)
+    assert result.exit_code == 2
+    assert cure in result.stdout
+
+
+def test_a_folder_name_that_is_too_long_is_told(tmp_path: Path) -> None:
+    result = CliRunner().invoke(app, ["new", str(tmp_path / ("a" * 400))], catch_exceptions=False)
+    assert result.exit_code == 2
+    assert "can't make the folder" in result.stderr

@@ -26,9 +26,9 @@ def new(
     """
     from underbow.files import write_whole
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder} is there already and is not empty; name a new folder")
     try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise InputError(f"{folder} is there already and is not empty; name a new folder")
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(

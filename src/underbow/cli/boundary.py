@@ -65,7 +65,8 @@ def run_and_flush(run: Callable[[], object]) -> int | str | None:
     except OSError as error:
         _drop_stdout()
         with suppress(OSError):
-            say(f"underbow: can't write the answer: {error.strerror or error}; send it elsewhere")
+            what = "can't write the answer" if error.filename is None else f"can't use {error.filename}"
+            say(f"underbow: {what}: {error.strerror or error}; name another place")
         return 1
     except KeyboardInterrupt:
         return 130

@@ -155,8 +155,27 @@ def parsed(text: str, file: str) -> dict[str, Any]:
     place = re.search(r"\(at line (\d+), column (\d+)\)$", message)
     what = re.sub(r"\s*\(at .*\)$", "", message)
     line, column = (int(place[1]), int(place[2])) if place else (None, None)
-    cure = "write key = value, with text in double quotes, and tables such as [tempo] on a line of their own"
+    cure = _slip(text.split("\n")[line - 1] if line else "") or (
+        "write key = value, with text in double quotes, and tables such as [tempo] on a line of their own"
+    )
     raise InputError(Fault(f"not TOML: {what}; {cure}", file=file, line=line, column=column))
+
+
+def _slip(line: str) -> str:
+    """Name the usual slips of a hand that writes letters rather than TOML; empty where it is another one."""
+    if re.search("[“”„«»]", line):
+        return 'write straight quotes, "...", instead of curly ones'
+    if re.search(r"=\s*-?\d+,\d", line):
+        return "write a point in a number, such as -16.0, not a comma"
+    if re.search(r"=\s*\d+/\d", line):
+        return 'write a note value in double quotes, such as "1/4"'
+    if line.split("#", maxsplit=1)[0].count('"') == 1:
+        return "a double quote is missing; text stands between two"
+    if re.match(r"[ \w]+:", line) and "=" not in line:
+        return (
+            "write = between a key and its value, not a colon; a tune in ABC is named by a sheet, or checked by itself"
+        )
+    return ""
 
 
 def checked(table: Mapping[str, Any], file: str) -> tuple[SheetTable, list[Fault]]:
@@ -203,7 +222,13 @@ def _place(loc: tuple[str | int, ...]) -> tuple[tuple[str | int, ...], str, str]
 
 def _what(error: Any, path: tuple[str | int, ...], key: str) -> str:
     if error["type"] == "extra_forbidden":
-        names = list(_TABLES[key.rpartition(".")[0]].model_fields)
+        here = key.rpartition(".")[0]
+        for table, model in _TABLES.items():
+            if path[-1] in model.model_fields and table != here:
+                lines = "[[mix]]" if table == "mix" else f"[{table}]"
+                place = f"below the line {lines}" if table else "above the first line in brackets"
+                return f"in the wrong place; write it {place}"
+        names = list(_TABLES[here].model_fields)
         return f"unknown key{near_miss(str(path[-1]), names)}; the keys are {', '.join(names)}"
     if error["type"] == "missing":
         return f"missing; write {EXPECTED[key]}"
