@@ -65,7 +65,7 @@ def test_line_ends(end: str) -> None:
 @pytest.mark.parametrize(
     ("content", "says"),
     [
-        (None, "can't be read: No such file or directory"),
+        (None, "no such file; check its name"),
         (b"", "no tune"),
         (b"X:1\nT:a\nK:C\n", "the tune has no notes"),
         (b"MThd\0\0\0\6\0\0\0\1\1\xe0", "it ends too early"),
@@ -83,7 +83,7 @@ def test_files_that_can_not_be_read(tmp_path: Path, content: bytes | None, says:
 
 
 def test_a_folder_is_no_tune(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="can't be read"):
+    with pytest.raises(InputError, match="a folder; name a tune's file in it"):
         load_tune(tmp_path)
 
 

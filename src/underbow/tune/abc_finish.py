@@ -222,9 +222,9 @@ def _letters_for_sections(measures: list[Draft], told: Told) -> None:
 def name_sections(measures: list[Draft]) -> None:
     """Give every measure its section's letter.
 
-    Where the tune marks its parts (P:), these are the names; a word gets a letter. Else a section begins at a ``|:``, after the end of a repeat with
-    its endings, and after a double bar; what is shorter than a bar is the next one's pickup, and a section that has the same
-    notes as an earlier one has the same letter.
+    Where the tune marks its parts (P:), these are the names; a word gets a letter. Else a section begins at a ``|:``, after
+    the end of a repeat with its endings, and after a double bar; what is shorter than a bar is the next one's pickup, and a
+    section that has the same notes as an earlier one has the same letter.
     """
     if any(measure.part for measure in measures):
         letters_of = _letters_of_parts([measure.part for measure in measures if measure.part])
