@@ -1,5 +1,5 @@
 """The command line: the only place that prints, and where errors become a line and an exit status."""
 
-from underbow.cli.app import app, main
+from underbow.cli.commands import app, main
 
 __all__ = ["app", "main"]

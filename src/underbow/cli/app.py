@@ -1,15 +1,12 @@
-"""The commands, gathered. Each lives with its kin in a module of this folder and imports what it needs only when it runs."""
+"""The application that the commands of this folder register with; each imports what it needs only when it runs."""
 
 from __future__ import annotations
 
-import os
-import sys
 from typing import Annotated
 
 import typer
 
 import underbow
-from underbow.cli.boundary import run_and_flush
 
 HELP = """Play-along tracks for fiddlers who back up the tune.
 
@@ -48,23 +45,3 @@ def _root(
     ] = False,
 ) -> None:
     pass
-
-
-def main() -> None:
-    """Run the command line; the installed ``underbow`` calls this."""
-    # Our arrays are small: numpy's own threads cost more than they bring, and on one the bytes don't depend on the cores.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):
-        reconfigure = getattr(stream, "reconfigure", None)
-        if reconfigure is not None:  # a terminal that can't show a sign gets a replacement, not a crash
-            reconfigure(errors="replace")
-    sys.exit(run_and_flush(app))
-
-
-# Each registers its commands, in the order in which --help lists them.
-# isort: off
-from underbow.cli import begin  # noqa: E402, F401
-from underbow.cli import read  # noqa: E402, F401
-from underbow.cli import hand  # noqa: E402, F401
-from underbow.cli import sound  # noqa: E402, F401
-from underbow.cli import lesson  # noqa: E402, F401

@@ -1,0 +1,24 @@
+"""What the installed ``underbow`` calls: every command gathered, in the order in which ``--help`` lists them."""
+
+# isort: off
+from __future__ import annotations
+
+import os
+import sys
+
+from underbow.cli.app import app
+from underbow.cli import begin, read, hand, sound, lesson  # noqa: F401  each registers its commands
+from underbow.cli.boundary import run_and_flush
+
+__all__ = ["app", "main"]
+
+
+def main() -> None:
+    """Run the command line."""
+    # Our arrays are small: numpy's own threads cost more than they bring, and on one the bytes don't depend on the cores.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:  # a terminal that can't show a sign gets a replacement, not a crash
+            reconfigure(errors="replace")
+    sys.exit(run_and_flush(app))
