@@ -163,6 +163,14 @@ def test_sections_that_a_last_ending_would_swallow() -> None:
     assert [section.name for section in tune.melody().sections] == list("AABB")
 
 
+def test_what_a_word_processor_makes_of_it() -> None:
+    """Curly quotes and apostrophes, dashes for ties, spaces before the fields."""
+    tune = read("  X:1\n  T: Typed\n  M: 4/4\n  L: 1/8\n  K: D\n|: “G”d4–d2 c’2|”A7”e8 :|\n")
+    assert (tune.title, str(tune.key), told(tune)) == ("Typed", "D", "")
+    assert [note.midi for note in tune.melody().notes][:3] == [74, 85, 76]
+    assert [str(span.chord) for span in tune.melody().chords][:2] == ["G", "A7"]
+
+
 def test_several_tunes_free_text_and_a_missing_empty_line() -> None:
     tunes = read_abc(
         "A book\n\nX:1\nT:a\nK:C\nC4|\nX:2\nT:b\nK:C\nD4|\n\nsome words | in between\n\nX:3\nT:c\nK:C\nE4|"

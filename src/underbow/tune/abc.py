@@ -20,7 +20,7 @@ from underbow.tune.abc_finish import finish
 from underbow.tune.abc_header import FREE_METER
 from underbow.tune.abc_notes import Accidentals
 from underbow.tune.abc_repeats import MOST_PLAYED, TooManyMeasuresError, order_of
-from underbow.tune.abc_text import LineIndex, Told, TuneText, tunes_of
+from underbow.tune.abc_text import LineIndex, Told, TuneText, field_of, tunes_of
 from underbow.tune.tune import Tune
 
 MOST_SOUNDED = 400_000  # notes of a tune with its repeats written out
@@ -84,7 +84,8 @@ def read_one(text: str, index: int, *, file: str = "", accidentals: Accidentals 
 
 def _first(text: TuneText, letter: str) -> str:
     """First value of a field, before the music is read."""
-    return next((line.text[2:].strip() for line in text.lines if line.text.startswith(letter + ":")), "")
+    found = (field_of(line.text) for line in text.lines)
+    return next((field[1].strip() for field in found if field and field[0] == letter), "")
 
 
 def _number(value: str) -> int:

@@ -57,7 +57,7 @@ class TuneBuilder(FieldReader):
             elif line.text.startswith("%%"):
                 self.directive(line.text[2:], line.start)
         music = Music()
-        self.key_line = max((line.start for line in tune.lines if line.text.startswith("K:")), default=-1)
+        self.key_line = max((line.start for line in tune.lines if line.text.lstrip().startswith("K:")), default=-1)
         self.mailed = any(_MAIL.search(line.text) and not field_of(line.text) for line in tune.lines)
         for line in tune.lines:
             self._line(line, music)

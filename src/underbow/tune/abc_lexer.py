@@ -24,16 +24,16 @@ _SIGNS = {
     "ending": r"\[[ \t]*\d+(?:[,\-]\d+)*\.?",
     "bar": r"\.?(?:\[?\||::|:(?=[|\]]))(?:[|:\]]|\[(?=[|\]]))*",
     "colon": r":",
-    "note": r"[\^_=]*[A-Ga-g][,']*[\d/]*",
+    "note": r"[\^_=]*[A-Ga-g][,'’]*[\d/]*",
     "rests": r"[ZX]\d*",
     "rest": r"[zx][\d/]*",
     "spacer": r"y[\d/]*",
-    "string": r'"[^"\n]{0,999}"',
+    "string": r'"[^"\n]{0,999}"|[“”„][^“”"\n]{0,99}[“”"]',  # curly quotes, as a word processor makes them
     "grace": r"\{[^}\n]{0,199}\}",
     "tuplet": r"\([ \t]*\d+(?::\d*){0,2}",
     "slur": r"\.?\(",
     "unslur": r"\)",
-    "tie": r"\.?-",
+    "tie": r"\.?[-–]",
     "open": r"\[",
     "close": r"\][\d/]*",
     "broken": r"<+|>+",
@@ -46,7 +46,7 @@ _SIGNS = {
 }
 _SIGN = re.compile("|".join(f"(?P<{name}>{form})" for name, form in _SIGNS.items()), re.DOTALL)
 _LONG_NAMES = frozenset(("fermata", "trill", "roll", "accent", "segno", "coda", "upbow", "downbow", "turn", "mordent"))
-_NOTE = re.compile(r"([\^_=]*)([A-Ga-g])([,']*)([\d/]*)")
+_NOTE = re.compile(r"([\^_=]*)([A-Ga-g])([,'’]*)([\d/]*)")
 _LENGTH = re.compile(r"(\d*)(/*)(\d*)(.*)")
 _ACCIDENTALS = {"^": 1, "^^": 2, "_": -1, "__": -2, "=": 0}
 
@@ -104,7 +104,7 @@ def note_sign(text: str) -> Written:
     signs_, letter, marks, length_text = match.groups()
     length = length_of(length_text)
     accidental = _ACCIDENTALS.get(signs_)
-    octave = (5 if letter.islower() else 4) + marks.count("'") - marks.count(",")
+    octave = (5 if letter.islower() else 4) + marks.count("'") + marks.count("’") - marks.count(",")
     good = length is not None and (accidental is not None or not signs_) and -1 <= octave <= 9
     if signs_ and accidental is None:
         accidental = _ACCIDENTALS.get(signs_[-1])
