@@ -43,7 +43,6 @@ class NoteReader:
         self.last: Event | None = None  # the note, chord or rest before this one
         self.bracket: list[tuple[Event, Fraction]] | None = None
         self.bracket_start = 0
-        self.bracket_broken: tuple[str, int] | None = None
         self.broken = 0
         self.broken_place = 0
         self.tuplet_now: list[int] | None = None  # p, q, notes still to come
@@ -144,11 +143,7 @@ class NoteReader:
             return None
         pitches = [pair for event, _ in inside for pair in event.pitches]
         length = inside[0][1] * (outer or Fraction(1)) * self.unit
-        event = self._place(Event(length, pitches, source=(self.bracket_start, place + len(text))))
-        if self.bracket_broken:
-            self.break_rhythm(*self.bracket_broken)
-            self.bracket_broken = None
-        return event
+        return self._place(Event(length, pitches, source=(self.bracket_start, place + len(text))))
 
     def lengthen(self, text: str) -> bool:
         """Take a length that a line break has parted from its note; False where there is none."""
@@ -185,8 +180,7 @@ class NoteReader:
     def break_rhythm(self, text: str, place: int) -> None:
         """Read ``>`` or ``<``; both notes change when the second one comes (section 4.4, which leaves unequal ones undefined)."""
         if self.bracket:
-            self.told.assume(f"{text!r} inside a chord of notes; read as if after it", place)
-            self.bracket_broken = (text, place)
+            self.told.assume(f"{text!r} inside a chord of notes; left out", place)
             return
         if self.last is None or self.broken or len(text) > 3:
             self.told.assume(f"{text!r} has no two notes to share their time unevenly; left out", place)
