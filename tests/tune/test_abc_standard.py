@@ -234,6 +234,7 @@ def test_user_symbols() -> None:
     """4.16: U: gives a letter its meaning."""
     tune = read("WA", header="U:W = !upbow!\n")
     assert tune.measures[0].notes[0].bow == "u"
+    assert read("TA", header="U:T = !nil!\n").measures[0].notes[0].marks == ()
 
 
 def test_chord_symbols_annotations_and_fingerings() -> None:

@@ -213,7 +213,7 @@ class TuneBuilder(FieldReader):
         name = self.notes.user_marks.get(sign.text, MARKS.get(sign.text))
         if name is None:
             self.told.pass_over(f"the sign {sign.text} has no meaning unless U: gives it one", place)
-        elif name:
+        elif name not in ("", "nil", "none"):
             self._mark(name)
 
     def _mark(self, name: str) -> None:
