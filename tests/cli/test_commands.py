@@ -251,3 +251,12 @@ def test_text_from_a_file_cannot_steer_the_terminal(tmp_path: Path) -> None:
 def test_usage_errors_end_with_2() -> None:
     assert run("render").exit_code == 2
     assert run("no-such-command").exit_code == 2
+
+
+def test_a_sheet_taken_for_a_pattern_and_the_other_way_round_are_told_in_one_line(sheet: Path) -> None:
+    wrong = run("patterns", sheet)
+    assert (wrong.exit_code, len(wrong.stderr.splitlines())) == (2, 1)
+    assert "a track sheet, not a pattern" in wrong.stderr
+    wrong = run("render", ROOT / "patterns" / "saw.toml")
+    assert (wrong.exit_code, len(wrong.stderr.splitlines())) == (2, 1)
+    assert "a pattern, not a track sheet" in wrong.stderr

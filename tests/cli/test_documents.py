@@ -12,7 +12,8 @@ from typer.testing import CliRunner
 
 from underbow.cli import app
 from underbow.sound.soundfont_files import usual_places
-from underbow.track._sheet_table import SheetTable, parsed
+from underbow.tables import read_table
+from underbow.track._sheet_table import SheetTable
 from underbow.track.instruments import MELODY_VOICES
 
 ROOT = Path(__file__).parents[2]
@@ -62,7 +63,7 @@ def test_the_examples_of_the_readme_are_accepted(tmp_path: Path) -> None:
     (tmp_path / "pattern.toml").write_text(pattern, "utf-8")
     result = CliRunner().invoke(app, ["check", str(tmp_path / "sheet.toml"), str(tmp_path / "pattern.toml")])
     assert result.exit_code == 0, result.stdout
-    assert parsed(sheet, "")["tempo"]["beat"] == "1/2"
+    assert read_table(sheet, "")["tempo"]["beat"] == "1/2"
 
 
 @pytest.mark.parametrize(("system", "row"), [("linux", "Linux"), ("darwin", "macOS"), ("win32", "Windows")])

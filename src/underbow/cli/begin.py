@@ -78,17 +78,16 @@ def _faults(path: Path) -> list[str]:
 
 def _read_toml(path: Path) -> None:
     """Read a pattern file as such, anything else as a track sheet."""
-    import tomllib
-
     from underbow.fiddle.pattern import find_pattern
     from underbow.files import plain_file
+    from underbow.tables import is_pattern, read_table
     from underbow.track.sheet import read_sheet
 
     try:
-        table = tomllib.loads(plain_file(path).read_text("utf-8-sig"))
-    except (OSError, ValueError):
-        table = {}  # the sheet's reader says what is wrong with the file
-    if {"bow", "accent", "cells"} & table.keys():
+        pattern = is_pattern(read_table(plain_file(path).read_text("utf-8-sig"), str(path)))
+    except (OSError, UnicodeDecodeError, InputError):
+        pattern = False  # the sheet's reader says what is wrong with the file
+    if pattern:
         find_pattern(str(path), Path())
     else:
         read_sheet(path)

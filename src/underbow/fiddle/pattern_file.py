@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -11,6 +9,7 @@ from typing import Any
 
 from underbow.errors import Fault, InputError, near_miss
 from underbow.fiddle.grid import AccentGrid
+from underbow.tables import is_sheet, read_table
 from underbow.theory.meter import note_value
 
 _KEYS = ("title", "aka", "meter", "cells", "bow", "accent", "strings", "swing", "retake", "tempo", "source", "about")
@@ -53,12 +52,9 @@ def read_entry(text: str, file: str) -> tuple[AccentGrid, TempoRange, dict[str, 
     InputError
         With every fault, each naming the file and the key, in the order of the keys.
     """
-    try:
-        table = tomllib.loads(text)
-    except RecursionError:
-        raise InputError(Fault("not TOML: brackets nested too deeply", file=file)) from None
-    except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
-        raise InputError(_syntax_fault(str(error), file)) from None
+    table = read_table(text, file)
+    if is_sheet(table):
+        raise InputError(Fault("a track sheet, not a pattern; make its audio with `underbow render`", file=file))
     faults = _key_faults(table)
     given = {key: value for key, value in table.items() if key not in {fault.where for fault in faults}}
     tempo = _tempo(given.get("tempo"), faults)
@@ -66,16 +62,6 @@ def read_entry(text: str, file: str) -> tuple[AccentGrid, TempoRange, dict[str, 
     if faults or grid is None or tempo is None:
         raise InputError(*(replace(fault, file=file) for fault in sorted(faults, key=_order)))
     return grid, tempo, given
-
-
-def _syntax_fault(message: str, file: str) -> Fault:
-    """Turn tomllib's message into a line, a column and the likely cure."""
-    place = re.search(r" \(at line (\d+), column (\d+)\)$", message)
-    what = re.sub(r" \(at (line .*|end of document)\)$", "", message)
-    cure = "; write key = value, with text and rows in double quotes"
-    if place is None:
-        return Fault(f"not TOML: {what}{cure}", file=file)
-    return Fault(f"not TOML: {what}{cure}", file=file, line=int(place[1]), column=int(place[2]))
 
 
 def _key_faults(table: Mapping[str, Any]) -> list[Fault]:

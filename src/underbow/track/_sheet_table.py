@@ -6,14 +6,13 @@ The models are private: pydantic says what is wrong where, :data:`EXPECTED` says
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from underbow.errors import Fault, InputError, near_miss
+from underbow.errors import Fault, near_miss
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ramp import KINDS, MOST_PASSES
 
@@ -144,38 +143,6 @@ class SheetTable(_Table):
 _TABLES: dict[str, type[_Table]] = {
     "": SheetTable, "compose": ComposeTable, "tempo": TempoTable, "sound": SoundTable, "mix": MixTable,
 }  # fmt: skip
-
-
-def parsed(text: str, file: str) -> dict[str, Any]:
-    """Read TOML; raise InputError with the line, the column and the likely cure."""
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        message = str(error)
-    place = re.search(r"\(at line (\d+), column (\d+)\)$", message)
-    what = re.sub(r"\s*\(at .*\)$", "", message)
-    line, column = (int(place[1]), int(place[2])) if place else (None, None)
-    cure = _slip(text.split("\n")[line - 1] if line else "") or (
-        "write key = value, with text in double quotes, and tables such as [tempo] on a line of their own"
-    )
-    raise InputError(Fault(f"not TOML: {what}; {cure}", file=file, line=line, column=column))
-
-
-def _slip(line: str) -> str:
-    """Name the usual slips of a hand that writes letters rather than TOML; empty where it is another one."""
-    if re.search("[“”„«»]", line):
-        return 'write straight quotes, "...", instead of curly ones'
-    if re.search(r"=\s*-?\d+,\d", line):
-        return "write a point in a number, such as -16.0, not a comma"
-    if re.search(r"=\s*\d+/\d", line):
-        return 'write a note value in double quotes, such as "1/4"'
-    if line.split("#", maxsplit=1)[0].count('"') == 1:
-        return "a double quote is missing; text stands between two"
-    if re.match(r"[ \w]+:", line) and "=" not in line:
-        return (
-            "write = between a key and its value, not a colon; a tune in ABC is named by a sheet, or checked by itself"
-        )
-    return ""
 
 
 def checked(table: Mapping[str, Any], file: str) -> tuple[SheetTable, list[Fault]]:

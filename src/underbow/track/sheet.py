@@ -16,6 +16,7 @@ from underbow.fiddle.handshape import HandShape
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.tuning import Tuning
 from underbow.files import plain_file
+from underbow.tables import is_pattern, read_table
 from underbow.theory.progression import Progression
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp
@@ -115,7 +116,7 @@ def read_sheet(path: Path | str) -> Sheet:
     InputError
         With every fault of the sheet, each naming the file and the key.
     """
-    from underbow.track._sheet_table import MOST_BYTES, parsed  # noqa: PLC0415  pydantic is needed here only
+    from underbow.track._sheet_table import MOST_BYTES  # noqa: PLC0415  pydantic is needed here only
 
     file = str(path)
     try:
@@ -132,7 +133,10 @@ def read_sheet(path: Path | str) -> Sheet:
         raise InputError(Fault("not a text file; save the sheet as UTF-8 text", file=file)) from None
     if len(data) > MOST_BYTES:
         raise InputError(Fault(f"more than {MOST_BYTES} bytes; a sheet is a page of text", file=file))
-    return build_sheet(parsed(text.replace("\r\n", "\n"), file), Path(path).parent, file)
+    table = read_table(text.replace("\r\n", "\n"), file)
+    if is_pattern(table):
+        raise InputError(Fault("a pattern, not a track sheet; look at it with `underbow patterns`", file=file))
+    return build_sheet(table, Path(path).parent, file)
 
 
 def build_sheet(table: Mapping[str, Any], folder: Path | None = None, file: str = "") -> Sheet:

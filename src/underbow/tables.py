@@ -1,0 +1,74 @@
+"""The tables of our TOML files: track sheets and patterns read alike, and the usual slips of a hand told with their cure."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from typing import Any
+
+from underbow.errors import Fault, InputError
+
+_PATTERNS_ONLY = {"bow", "accent", "cells", "retake", "about"}
+_SHEETS_ONLY = {"tune", "abc", "compose", "pattern", "progression", "mix", "sound", "form", "bars", "shapes"}
+
+
+def read_table(text: str, file: str) -> dict[str, Any]:
+    """Read TOML.
+
+    Raises
+    ------
+    InputError
+        With the line, the column and the likely cure.
+
+    >>> read_table('cells = 8', "p.toml")
+    {'cells': 8}
+    """
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise InputError(Fault("not TOML: brackets nested too deeply", file=file)) from None
+    except ValueError as error:  # TOMLDecodeError, or a number of thousands of digits
+        message = str(error)
+    place = re.search(r"\(at line (\d+), column (\d+)\)$", message)
+    what = re.sub(r"\s*\(at .*\)$", "", message)
+    line, column = (int(place[1]), int(place[2])) if place else (None, None)
+    cure = _slip(text.split("\n")[line - 1] if line else "") or (
+        "write key = value, with text in double quotes, and tables such as [tempo] on a line of their own"
+    )
+    raise InputError(Fault(f"not TOML: {what}; {cure}", file=file, line=line, column=column))
+
+
+def is_pattern(table: Mapping[str, Any]) -> bool:
+    """Whether a table is a pattern rather than a track sheet, by the keys that only one of them has.
+
+    >>> is_pattern({"title": "x", "bow": "d u"}), is_pattern({"title": "x", "tune": "x.abc"})
+    (True, False)
+    """
+    return len(_PATTERNS_ONLY & table.keys()) > len(_SHEETS_ONLY & table.keys())
+
+
+def is_sheet(table: Mapping[str, Any]) -> bool:
+    """Whether a table is a track sheet rather than a pattern.
+
+    >>> is_sheet({"title": "x", "tune": "x.abc"}), is_sheet({"title": "x"})
+    (True, False)
+    """
+    return len(_SHEETS_ONLY & table.keys()) > len(_PATTERNS_ONLY & table.keys())
+
+
+def _slip(line: str) -> str:
+    """Name the usual slips of a hand that writes letters rather than TOML; empty where it is another one."""
+    if re.search("[“”„«»]", line):
+        return 'write straight quotes, "...", instead of curly ones'
+    if re.search(r"=\s*-?\d+,\d", line):
+        return "write a point in a number, such as -16.0, not a comma"
+    if re.search(r"=\s*\d+/\d", line):
+        return 'write a note value in double quotes, such as "1/4"'
+    if line.split("#", maxsplit=1)[0].count('"') == 1:
+        return "a double quote is missing; text stands between two"
+    if re.match(r"[ \w]+:", line) and "=" not in line:
+        return (
+            "write = between a key and its value, not a colon; a tune in ABC is named by a sheet, or checked by itself"
+        )
+    return ""
