@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import zip_longest
+from itertools import tee, zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,7 +83,9 @@ def plan(part: Part, seconds: Callable[[Fraction], float], rate: int) -> Plan:
     frames, gains, which = np.zeros(count, np.int64), np.zeros(count), np.zeros(count, np.int32)
     known: dict[Action, int] = {}
     solo = part.name == "melody"
-    for at, (gesture, following) in enumerate(zip_longest(part.gestures, part.gestures[1:])):
+    gestures, coming = tee(part.gestures)
+    next(coming, None)
+    for at, (gesture, following) in enumerate(zip_longest(gestures, coming)):
         placed = place(gesture, clock, rate, program=part.program, solo=solo, following=following)
         frames[at], gains[at] = max(placed.frame, 0), placed.gain
         which[at] = known.setdefault(placed.action, len(known))

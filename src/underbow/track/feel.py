@@ -3,37 +3,35 @@
 from __future__ import annotations
 
 import random
-from dataclasses import replace
+from array import array
 
-from underbow.track.performance import Part
-
-FEEL_MS, FEEL_DB = 4.0, 0.4  # how far it goes, either way, where a sheet doesn't say
+from underbow.track.gestures import Gestures
 
 
-def humanised(part: Part, seed: int, milliseconds: float, decibels: float) -> Part:
-    """Move a part's gestures a little in time and level.
+def humanised(gestures: Gestures, seed: str, milliseconds: float, decibels: float) -> Gestures:
+    """Move gestures a little in time and level.
 
-    The same seed, part name and number of gestures give the same feel. A grace keeps to the note that it belongs to. No level
+    The same seed and number of gestures give the same feel. A grace keeps to the note that it belongs to. No level
     rises above full.
 
     Parameters
     ----------
-    part : Part
-    seed : int
+    gestures : Gestures
+    seed : str
     milliseconds, decibels : float
         The most that anything is moved, at least 0.
     """
     if not (milliseconds or decibels):
-        return part
-    chance = random.Random(f"{seed} {part.name}")  # noqa: S311  music, not secrets
-    gestures = []
+        return gestures
+    chance = random.Random(seed)  # noqa: S311  music, not secrets
+    offsets, levels = array("i"), array("i")
     fresh = True
-    offset = level = 0.0
-    for gesture in part.gestures:
+    offset = level = 0
+    for ornament in gestures.ornaments():
         if fresh:
-            offset = round(chance.uniform(-milliseconds, milliseconds) / 1000.0, 6)
-            level = round(chance.uniform(-decibels, decibels), 3)
-        fresh = not gesture.ornament
-        notes = tuple(replace(note, level=min(note.level + level, 0.0)) for note in gesture.notes)
-        gestures.append(replace(gesture, notes=notes, offset=offset))
-    return Part(part.name, part.program, tuple(gestures))
+            offset = round(chance.uniform(-milliseconds, milliseconds) * 1000)
+            level = round(chance.uniform(-decibels, decibels) * 1000)
+        fresh = not ornament
+        offsets.append(offset)
+        levels.append(level)
+    return gestures.felt(offsets, levels)

@@ -13,6 +13,7 @@ in ``offset`` and in the levels.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -106,12 +107,14 @@ class Part:
         melody, backup, rhythm, click, and drone and tuning where asked for.
     program : int
         General MIDI program, 0 to 127; -1 for percussion (channel 10).
-    gestures : tuple of Gesture
+    gestures : sequence of Gesture
+        A tuple, or an :class:`underbow.track.gestures.Gestures`, which makes them as it is walked: walk it rather than
+        keep what it gives.
     """
 
     name: str
     program: int
-    gestures: tuple[Gesture, ...]
+    gestures: Sequence[Gesture]
 
 
 @dataclass(frozen=True, slots=True)

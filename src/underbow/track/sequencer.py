@@ -12,8 +12,9 @@ from underbow.track.backup_part import backup_part
 from underbow.track.click_part import click_part
 from underbow.track.extra_parts import drone_part, tuning_length, tuning_part
 from underbow.track.feel import humanised
+from underbow.track.gestures import Gestures
 from underbow.track.melody_part import melody_part
-from underbow.track.performance import Gesture, Part, Pass, Performance
+from underbow.track.performance import Part, Pass, Performance
 from underbow.track.ramp import TempoMap, tempo_map
 from underbow.track.rhythm_part import rhythm_part
 from underbow.track.sheet import Sheet
@@ -45,12 +46,8 @@ def perform(sheet: Sheet) -> Performance:
     """
     timeline = lay_out(sheet)
     _within_limit(sheet, timeline)
-    parts = [play(sheet, timeline) for play in PLAYERS.values()]
-    if sheet.drone:
-        parts.append(drone_part(sheet, timeline))
-    parts = [
-        part if part.name in STRICT else humanised(part, sheet.seed, sheet.feel_ms, sheet.feel_db) for part in parts
-    ]
+    players = [*PLAYERS.values(), *([drone_part] if sheet.drone else [])]
+    parts = [_played(play, sheet, timeline) for play in players]
     tempo = tempo_map(sheet.ramp, timeline.count_in, timeline.lengths)
     performance = Performance(
         title=sheet.title,
@@ -68,6 +65,15 @@ def perform(sheet: Sheet) -> Performance:
         seed=sheet.seed,
     )
     return _tuned_first(performance, sheet, timeline) if sheet.tuning_notes else performance
+
+
+def _played(play: Callable[[Sheet, Timeline], Part], sheet: Sheet, timeline: Timeline) -> Part:
+    """Let one player play, and keep what he played in little room before the next one begins."""
+    part = play(sheet, timeline)
+    gestures = Gestures(part.gestures)
+    if part.name not in STRICT:
+        gestures = humanised(gestures, f"{sheet.seed} {part.name}", sheet.feel_ms, sheet.feel_db)
+    return Part(part.name, part.program, gestures)
 
 
 def _within_limit(sheet: Sheet, timeline: Timeline) -> None:
@@ -111,8 +117,4 @@ def _tuned_first(performance: Performance, sheet: Sheet, timeline: Timeline) -> 
 
 
 def _later(part: Part, by: Fraction) -> Part:
-    moved = tuple(
-        Gesture(g.manner, tuple(replace(n, start=n.start + by) for n in g.notes), g.bow, g.offset, g.ornament)
-        for g in part.gestures
-    )
-    return Part(part.name, part.program, moved)
+    return Part(part.name, part.program, Gestures(part.gestures).later(by))

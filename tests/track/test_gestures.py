@@ -1,0 +1,76 @@
+"""Gestures kept in little room give back what was put in, however they are walked."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import pytest
+
+from underbow.track.gestures import Gestures
+from underbow.track.performance import Gesture, Manner, Sounded
+
+F = Fraction
+
+
+def stroke(start: Fraction, *midis: int, level: float = -4.0, bow: str = "d", ornament: bool = False) -> Gesture:
+    notes = [Sounded(start, F(1, 2), midi, level, i) for i, midi in enumerate(midis)]
+    notes.append(Sounded(start + F(1, 2), F(1, 3), midis[0], level - 2.0, 0))
+    return Gesture(Manner.BOW, tuple(notes), bow, ornament=ornament)
+
+
+PLAYED = (
+    stroke(F(0), 55, 62),
+    stroke(F(1), 55, 62),
+    stroke(F(5, 3), 55, 62, bow="u"),
+    stroke(F(7, 3), 57, level=0.0),
+    stroke(F(3), 55, 62, ornament=True),
+)
+
+
+def test_what_was_put_in_comes_out_by_any_way() -> None:
+    kept = Gestures(PLAYED)
+    assert list(kept) == list(PLAYED)
+    assert kept == PLAYED
+    assert [kept[i] for i in range(-5, 5)] == [PLAYED[i] for i in range(-5, 5)]
+    assert kept[1:-1] == PLAYED[1:-1]
+    assert list(reversed(kept)) == list(reversed(PLAYED))
+    assert list(kept) == list(kept)
+    assert hash(kept) == hash(Gestures(PLAYED))
+    assert kept.different == 4
+    assert list(kept.ornaments()) == [False] * 4 + [True]
+    with pytest.raises(IndexError):
+        kept[5]
+
+
+def test_nothing_is_nothing() -> None:
+    assert not Gestures()
+    assert len(Gestures()) == 0
+    assert Gestures() == ()
+
+
+def test_another_gesture_makes_others() -> None:
+    assert Gestures(PLAYED) != Gestures(PLAYED[:-1])
+    assert Gestures(PLAYED) != PLAYED[::-1]
+    assert Gestures(PLAYED) != Gestures(PLAYED).later(F(1))
+    assert Gestures(PLAYED) != "gestures"
+
+
+def test_later_moves_everything_alike() -> None:
+    moved = Gestures(PLAYED).later(F(2)).later(F(1, 7))
+    assert [[n.start for n in g.notes] for g in moved] == [[n.start + F(15, 7) for n in g.notes] for g in PLAYED]
+    assert [[n.length for n in g.notes] for g in moved] == [[n.length for n in g.notes] for g in PLAYED]
+
+
+def test_feel_moves_each_by_its_own_and_no_note_above_full() -> None:
+    felt = Gestures(PLAYED).felt([1, -2500, 0, 4000, 7], [400, -250, 0, 1, 0])
+    assert [g.offset for g in felt] == [0.000001, -0.0025, 0.0, 0.004, 0.000007]
+    assert [g.notes[0].level for g in felt] == [-3.6, -4.25, -4.0, 0.0, -4.0]
+    assert [g.start for g in felt] == [g.start for g in PLAYED]
+    with pytest.raises(ValueError, match="5 gestures, but 1 offsets and 5 levels"):
+        Gestures(PLAYED).felt([1], [0] * 5)
+
+
+def test_fractions_finer_than_eight_bytes_are_kept_too() -> None:
+    fine = [stroke(F(i) + F(1, 3**60), 55) for i in range(3)]
+    mixed = (PLAYED[0], *fine, PLAYED[1])
+    assert Gestures(mixed) == mixed
