@@ -125,7 +125,7 @@ def test_strict_turns_what_was_assumed_into_errors() -> None:
         read_abc(text, file="tunes.abc", strict=True)
     assert str(caught.value).split("\n") == [
         "tunes.abc:5:3: tune 3: > between notes of unequal length; they are played as written",
-        "tunes.abc:5:9: tune 3: bar 1 is too short: it holds 7/8, the meter is 4/4",
+        "tunes.abc:5:9: tune 3: bar 1 is too short: it holds 7/8, the meter is 4/4; it is waited out",
     ]
     read_abc("%%scale 0.7\nX:1\nM:4/4\nL:1/8\nK:C\nc8|\n", strict=True)  # what is passed over is no fault
 

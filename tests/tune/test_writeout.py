@@ -61,12 +61,31 @@ def test_a_careless_full_bar_before_a_pickup() -> None:
     assert write_out(tune, exact=True).length == melody.length + 1
 
 
-def test_a_careless_full_bar_with_notes_in_the_way_is_told() -> None:
+def test_a_careless_full_bar_with_notes_in_the_way() -> None:
+    """There is no time for the pickup: a player leaves it out, and goes on with the first full bar."""
     tune = read("|:G2|c8|c4 d2 e2:|")
-    assert [bar.length for bar in tune.melody().bars] == [1, 4, 4, 1, 4, 4]
-    assert [fault.what for fault in tune.told] == [
-        "a pickup comes back after bar 2, which is full; leave as much off that bar's end"
+    melody = tune.melody()
+    assert [bar.length for bar in melody.bars] == [1, 4, 4, 4, 4]
+    assert "".join(note.pitch.letter for note in melody.notes) == "GCCDECCDE"
+    assert [(s.first_bar, s.bars) for s in melody.sections] == [(1, 2), (3, 2)]
+    assert [f.what for f in tune.told] == [
+        "bar 2 is full although a pickup comes back after it; the pickup is left out there"
     ]
+
+
+def test_a_pickup_smaller_than_the_room_for_it_stands_at_the_end_of_the_bar() -> None:
+    tune = read("|:G2|c8|c6:|\n|:A|e8|e7:|")
+    melody = tune.melody()
+    assert all(bar.length == 4 for bar in melody.bars[1:])
+    assert [str(note.start) for note in melody.notes if note.pitch.letter == "A"] == ["33/2", "49/2"]
+    assert [f.what for f in tune.told] == ["bar 2 is too short: it holds 7/8, the meter is 4/4; it is waited out"]
+
+
+def test_the_room_left_for_the_next_pickup_is_waited_out_at_the_repeat() -> None:
+    """A begins without a pickup but ends short for B's: the usual way of writing it, so nothing is told."""
+    tune = read("c8|c6:|\n|:A2|e8|e6:|")
+    assert [bar.length for bar in tune.melody().bars] == [4] * 8
+    assert not tune.told
 
 
 def test_a_short_bar_without_a_pickup_after_it_is_waited_out() -> None:

@@ -1,9 +1,9 @@
 """Bars as a player counts them, from measures as they are written.
 
-A pickup and the short measure before it make one bar, wherever a repeat, a section or a jump brings them together. Two
-careless ways of writing are evened out, because a player would: a pickup that comes back after a full bar is played over the end
-of that bar if nothing else begins there, and a bar that is short by its section's pickup, which the next section does not
-bring, is waited out.
+A pickup and the short measure before it make one bar, wherever a repeat, a section or a jump brings them together. What does
+not come out even there is evened out, because a player keeps the beat: a bar that stays short is waited out, with the
+pickup at its end; a pickup that comes back after a full bar is played over that bar's end if nothing else begins there, else
+it is left out that time.
 """
 
 from __future__ import annotations
@@ -28,14 +28,28 @@ class OpenBar:
         """What its meter asks for."""
         return self.measure.meter.bar
 
+    @property
+    def room(self) -> Fraction:
+        """What it lacks; negative where it holds too much."""
+        return self.full - self.length
+
+
+@dataclass(frozen=True, slots=True)
+class Evened:
+    """Something that did not come out even: a bar by its first measure, what it holds, and what was done about it."""
+
+    index: int
+    length: Fraction
+    done: str  # "" nothing, "waited", "over" the pickup after it is played over its end, "out" it is left out
+
 
 @dataclass(slots=True)
 class Laid:
-    """Bars laid end to end, where each measure played starts, and the measures whose pickup was laid over the bar before."""
+    """Bars laid end to end; where each measure played starts, None where it is left out; what was evened out."""
 
     bars: list[OpenBar] = field(default_factory=list)
-    starts: list[Fraction] = field(default_factory=list)
-    overlaid: list[int] = field(default_factory=list)
+    starts: list[Fraction | None] = field(default_factory=list)
+    evened: list[Evened] = field(default_factory=list)
 
     @property
     def pickup(self) -> Fraction:
@@ -64,37 +78,66 @@ def lay(tune: Tune, order: tuple[int, ...] | None = None, *, exact: bool = False
     """
     order = tune.order if order is None else order
     laid = Laid()
-    at = Fraction(0)
     for n, index in enumerate(order):
         measure = tune.measures[index]
-        edge = n > 0 and edge_between(tune, order[n - 1], index)
         last = laid.bars[-1] if laid.bars else None
-        if last is not None and 0 < measure.length < measure.meter.bar:
-            together = last.length + measure.length
-            if last.length < last.full and (together == last.full or (edge and together < last.full)):
-                if edge or len(laid.bars) > 1:
-                    laid.starts.append(at)
-                    last.length = together
-                    at += measure.length
-                    continue
-            elif edge and not exact and _fits_over(tune, order, n, last):
-                laid.starts.append(last.start + last.full - measure.length)
-                laid.overlaid.append(index)
-                last.length = last.full
-                at = last.start + last.full
-                continue
-        elif last is not None and edge and not exact and len(laid.bars) > 1 and measure.length == measure.meter.bar:
-            missing = last.full - last.length
-            if missing and missing in (pickup_of(tune, order[n - 1]), laid.pickup):
-                last.length = last.full
-                at += missing
+        if n and last is not None and measure.length and _joins(tune, order, n, laid, exact=exact):
+            continue
+        at = laid.bars[-1].start + laid.bars[-1].length if laid.bars else Fraction(0)
         laid.starts.append(at)
         if measure.length:
             laid.bars.append(OpenBar(at, measure.length, index, measure))
-            at += measure.length
+    if not exact and len(laid.bars) > 1 and laid.bars[-1].room > 0:
+        _complete_last(tune, laid)
     if not laid.bars and order:
-        laid.bars.append(OpenBar(at, at, order[0], tune.measures[order[0]]))
+        laid.bars.append(OpenBar(Fraction(0), Fraction(0), order[0], tune.measures[order[0]]))
     return laid
+
+
+def _complete_last(tune: Tune, laid: Laid) -> None:
+    """Let the last bar be short by just the pickup that the tune begins with, or full, so that it can go round and round."""
+    last = laid.bars[-1]
+    if last.room not in (laid.pickup, *_pickups(tune)):
+        laid.evened.append(Evened(last.index, last.length, "waited"))
+    last.length = last.full - (laid.pickup if last.room >= laid.pickup else 0)
+
+
+def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: bool) -> bool:
+    """Let a measure join the bar before it where it belongs there; complete that bar where it needs it."""
+    measure, last = tune.measures[order[n]], laid.bars[-1]
+    edge = edge_between(tune, order[n - 1], order[n])
+    short = measure.length < measure.meter.bar
+    later = len(laid.bars) > 1  # the first bar of all may be a pickup
+    fits = last.room == measure.length or (
+        edge and measure.length < last.room and (exact or not _is_pickup(tune, order, n))
+    )
+    if short and last.room > 0 and fits and (edge or later):
+        laid.starts.append(last.start + last.length)
+        last.length += measure.length
+        return True
+    if exact or not edge or not later or last.room < 0:
+        return False
+    held = last.length
+    if not short:
+        if last.room:
+            if last.room not in (laid.pickup, *_pickups(tune)):
+                laid.evened.append(Evened(last.index, held, "waited"))
+            last.length = last.full
+        return False
+    if not _is_pickup(tune, order, n):
+        return False
+    begin = last.start + last.full - measure.length
+    if begin >= last.start + held:
+        laid.starts.append(begin)
+        laid.evened.append(Evened(last.index, held + measure.length, "waited"))
+    elif _free(tune.measures[order[n - 1]], laid.starts[-1], begin):
+        laid.starts.append(begin)
+        laid.evened.append(Evened(last.index, held, "over"))
+    else:
+        laid.starts.append(None)
+        laid.evened.append(Evened(last.index, held, "out"))
+    last.length = last.full
+    return True
 
 
 def edge_between(tune: Tune, before: int, here: int) -> bool:
@@ -107,21 +150,23 @@ def edge_between(tune: Tune, before: int, here: int) -> bool:
     )
 
 
-def _fits_over(tune: Tune, order: tuple[int, ...], n: int, bar: OpenBar) -> bool:
-    """Whether a pickup can be played over the end of the bar before it: no other note begins there, a full bar follows."""
-    pickup, before = tune.measures[order[n]], tune.measures[order[n - 1]]
-    if bar.length > bar.full or before.length < bar.length or n + 1 >= len(order):
+def _is_pickup(tune: Tune, order: tuple[int, ...], n: int) -> bool:
+    """Whether a full measure follows a short one."""
+    if n + 1 >= len(order):
         return False
     after = tune.measures[order[n + 1]]
-    room = bar.full - pickup.length
-    return after.length >= after.meter.bar and room > 0 and all(note.start < room for note in before.notes)
+    return after.length >= after.meter.bar
 
 
-def pickup_of(tune: Tune, index: int) -> Fraction:
-    """Length of the pickup that the section of a measure begins with; 0 for none."""
-    name = tune.measures[index].section
-    first = next(measure for measure in tune.measures if measure.section == name)
-    return first.length if first.length < first.meter.bar else Fraction(0)
+def _free(before: Measure, start: Fraction | None, place: Fraction) -> bool:
+    """Whether no note of a measure begins at or after a place."""
+    return start is not None and start < place and all(start + note.start < place for note in before.notes)
+
+
+def _pickups(tune: Tune) -> set[Fraction]:
+    """Lengths of the pickups that sections begin with."""
+    firsts = {measure.section: measure for measure in reversed(tune.measures)}
+    return {first.length for first in firsts.values() if first.length < first.meter.bar}
 
 
 def written_numbers(tune: Tune) -> tuple[int, ...]:
@@ -134,30 +179,19 @@ def written_numbers(tune: Tune) -> tuple[int, ...]:
     bars = [(bar.start, bar.number) for bar in laid.numbered()]
     at = 0
     for start in laid.starts:
-        while at + 1 < len(bars) and bars[at + 1][0] <= start:
+        while start is not None and at + 1 < len(bars) and bars[at + 1][0] <= start:
             at += 1
         numbers.append(bars[at][1])
     return tuple(numbers)
 
 
-@dataclass(frozen=True, slots=True)
-class Uneven:
-    """A bar that does not fill its meter, as played: its first measure, what it holds, the full bar that a pickup follows."""
-
-    index: int
-    length: Fraction
-    after: int | None
-
-
-def uneven(tune: Tune) -> list[Uneven]:
-    """Find the bars that do not fill their meter, once each, down the page."""
+def uneven(tune: Tune) -> list[Evened]:
+    """Find what does not come out even as played, each once, down the page."""
     laid = lay(tune)
-    out: dict[int, Uneven] = {}
+    out: dict[tuple[int, str], Evened] = {(found.index, found.done): found for found in reversed(laid.evened)}
     for n, bar in enumerate(laid.bars):
-        closing = n == len(laid.bars) - 1 and bar.length < bar.full
-        fits = bar.length == bar.full or (n == 0 and laid.pickup) or (closing and bar.length + laid.pickup == bar.full)
-        if not fits and bar.index not in out:
-            before = laid.bars[n - 1] if n else None
-            comes_back = before is not None and bar.index != before.index + 1 and before.length == before.full
-            out[bar.index] = Uneven(bar.index, bar.length, before.index if before and comes_back else None)
-    return [out[index] for index in sorted(out)]
+        closing = n == len(laid.bars) - 1 and bar.room > 0
+        fits = bar.room == 0 or (n == 0 and laid.pickup) or (closing and bar.room == laid.pickup)
+        if not fits:
+            out.setdefault((bar.index, ""), Evened(bar.index, bar.length, ""))
+    return [out[key] for key in sorted(out)]

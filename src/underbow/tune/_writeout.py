@@ -18,16 +18,16 @@ def write_out(tune: Tune, *, exact: bool = False) -> Melody:
     ----------
     tune : Tune
     exact : bool
-        Whether every measure keeps its written length. By default the bars are what a player counts: where a section ends on
-        a full bar although its pickup comes back, the pickup is played over that bar's end; where it ends on a
-        bar that is short by the pickup and the next section has none, the bar is waited out.
+        Whether every measure keeps its written length. By default the bars are what a player counts, who keeps the beat: a
+        section's last bar that stays short is waited out, and a pickup that comes back after a full bar is played over its
+        end, or left out that time where other notes stand there.
 
     Returns
     -------
     Melody
-        Its length is short by the pickup where the last bar is written short, so that ``length - pickup`` is a whole number of
-        bars less the pickup. A careless full last bar shows in ``bars[-1].length`` being the meter's full bar although there
-        is a pickup: who plays the tune round and round lays the pickup over that bar's end.
+        Its last bar is short by the pickup where it is written short, so that the pickup completes it. A careless full last
+        bar shows in ``bars[-1].length`` being the meter's full bar although there is a pickup: who plays the tune round and
+        round lays the pickup over that bar's end.
         A tune without measures gives an empty melody.
     """
     if not tune.order:
@@ -54,6 +54,8 @@ def _notes(tune: Tune, laid: Laid) -> tuple[MelodyNote, ...]:
         if index != before + 1:
             depth = 0  # no bow stroke reaches over a jump
         before = index
+        if start is None:
+            continue
         for note in tune.measures[index].notes:
             at = start + note.start
             if out and out[-1].end > at:  # under a pickup laid over it
@@ -83,6 +85,8 @@ def _chords(tune: Tune, laid: Laid, bars: tuple[Bar, ...]) -> tuple[ChordSpan, .
     changes: dict[Fraction, Chord | None] = {}
     for n, (index, start) in enumerate(zip(tune.order, laid.starts, strict=True)):
         measure = tune.measures[index]
+        if start is None:
+            continue
         if not _is_pickup(tune, n, measure):
             changes[start] = on_page[index]
         for span in measure.chords:
@@ -126,19 +130,17 @@ def _in_force(tune: Tune) -> list[Chord | None] | None:
 def _sections(tune: Tune, laid: Laid, bars: tuple[Bar, ...]) -> tuple[Section, ...]:
     """Sections as played: a new one where the name changes, where the music goes back, and where the page begins one."""
     begins: list[tuple[Fraction, str]] = []
-    for n, (index, start) in enumerate(zip(tune.order, laid.starts, strict=True)):
+    before = -1
+    for index, start in zip(tune.order, laid.starts, strict=True):
         measure = tune.measures[index]
-        if (
-            n == 0
-            or measure.section != begins[-1][1]
-            or index <= tune.order[n - 1]
-            or (
-                not measure.ending
-                and edge_between(tune, tune.order[n - 1], index)
-                and start - begins[-1][0] >= measure.meter.bar
-            )
-        ):
+        if start is None:
+            continue  # the section begins with the measure after it
+        anew = not begins or measure.section != begins[-1][1] or index <= before
+        if not anew and not measure.ending and start - begins[-1][0] >= measure.meter.bar:
+            anew = edge_between(tune, index - 1, index)  # the page begins one here
+        if anew:
             begins.append((start, measure.section))
+        before = index
     counted = [bar for bar in bars if bar.number > 0] or list(bars)
     out: list[Section] = []
     at = 0
@@ -149,6 +151,8 @@ def _sections(tune: Tune, laid: Laid, bars: tuple[Bar, ...]) -> tuple[Section, .
             at += 1
         if at > first:
             out.append(Section(name, counted[first].number, at - first))
-    if at < len(counted) and out:
+    if not out:  # nothing but empty measures
+        return (Section(begins[0][1] if begins else "A", counted[0].number, len(counted)),)
+    if at < len(counted):
         out[-1] = replace(out[-1], bars=out[-1].bars + len(counted) - at)
     return tuple(out)

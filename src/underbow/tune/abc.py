@@ -120,16 +120,15 @@ def tell_bars(tune: Tune, builder: TuneBuilder) -> None:
     numbers = written_numbers(tune) if odd else ()
     for bar in odd:
         meter = tune.measures[bar.index].meter
-        what = f"bar {numbers[bar.index]} is too {'short' if bar.length < meter.bar else 'long'}"
-        if bar.after is not None:
-            what = (
-                f"a pickup comes back after bar {numbers[bar.after]}, which is full; leave as much off that bar's end"
-            )
-            where = builder.measures[bar.after].place
+        number = numbers[bar.index]
+        if bar.done in ("over", "out"):
+            done = "is played over its end" if bar.done == "over" else "is left out there"
+            what = f"bar {number} is full although a pickup comes back after it; the pickup {done}"
         else:
-            what += f": it holds {note_value(bar.length)}, the meter is {meter}"
-            where = builder.measures[bar.index].place
-        builder.told.assume(what, where)
+            size = "short" if bar.length < meter.bar else "long"
+            what = f"bar {number} is too {size}: it holds {note_value(bar.length)}, the meter is {meter}"
+            what += "; it is waited out" if bar.done else ""
+        builder.told.assume(what, builder.measures[bar.index].place)
 
 
 def _refused(builder: TuneBuilder, why: str) -> Tune:
