@@ -16,7 +16,7 @@ from typing import Any
 import mido
 import pytest
 
-from underbow.track.midi import to_midi, velocity
+from underbow.track.midi import Score, to_midi, velocity
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Manner, Part, Performance, Sounded
 from underbow.track.sequencer import perform
@@ -345,3 +345,40 @@ def test_a_broken_fluidsynth_library_does_not_stop_the_midi_file(
     monkeypatch.setattr(builtins, "__import__", failing)
     assert to_midi(jig) == expected
     assert "fluidsynth" not in sys.modules
+
+
+def test_a_long_part_written_in_cuts_is_whole(sheet_of: SheetMaker) -> None:
+    """Thousands of notes, written some at a time: a reader finds each of them, and every pass's volume among them."""
+    tempo = {"start": 60, "goal": 119, "passes": 60}
+    track = perform(sheet_of(JIG, meter="6/8", pattern="jig-one-and-two", tempo=tempo))
+    assert sum(len(g.notes) for g in track.part("melody").gestures) > 1200
+    levels = tuple(-float(number % 3) for number in range(60))
+    file = read(to_midi(track, Mix("waves", (("melody", levels), ("backup", levels)))))
+    for part, written in zip(track.parts, file.tracks[1:], strict=True):
+        wanted = sorted(
+            (int(note.start * 480), note.midi, velocity(note.level)) for g in part.gestures for note in g.notes
+        )
+        events = timed(written)
+        assert sorted((at, m.note, m.velocity) for at, m in events if m.type == "note_on" and m.velocity) == wanted
+        sounding: set[int] = set()
+        for _, message in events:
+            if message.type == "note_on":
+                assert (message.note in sounding) == (message.velocity == 0)
+                sounding ^= {message.note}
+        assert not sounding
+    begins = [0, *(int(one.start * 480) for one in track.passes[1:])]
+    volumes = [(at, m.value) for at, m in timed(file.tracks[1]) if m.type == "control_change"]
+    assert volumes == [(at, velocity(level)) for at, level in zip(begins, levels, strict=True)]
+
+
+def test_a_silent_part_has_its_volumes_too(jig: Performance) -> None:
+    silent = replace(jig, parts=(Part("backup", 110, ()),))
+    mix = Mix("fading", (("backup", (0.0, -6.0, None)),))
+    track = read(to_midi(silent, mix)).tracks[1]
+    assert [m.value for m in track if m.type == "control_change"] == [127, velocity(-6), 0]
+
+
+def test_one_score_gives_every_mix_what_it_would_have_alone(jig: Performance) -> None:
+    score = Score(jig)
+    for mix in (*STANDARD_MIXES, None, STANDARD_MIXES[0]):
+        assert score.midi(mix) == to_midi(jig, mix)

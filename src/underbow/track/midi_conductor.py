@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import math
+import struct
 from collections.abc import Iterator
 from fractions import Fraction
 from itertools import pairwise
@@ -38,6 +39,15 @@ def chunks(data: bytes) -> list[bytes]:
         out.append(data[at:end])
         at = end
     return out
+
+
+def header(tracks: int) -> bytes:
+    """Give the header chunk of a file of format 1.
+
+    >>> header(5).hex(" ")
+    '4d 54 68 64 00 00 00 06 00 01 00 05 01 e0'
+    """
+    return b"MThd" + struct.pack(">IHHH", 6, 1, tracks, TICKS)
 
 
 def conductor(mido: ModuleType, performance: Performance) -> bytes:
