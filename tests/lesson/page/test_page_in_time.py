@@ -153,8 +153,6 @@ def test_two_bars_go_round_without_a_gap_or_a_seam(browser: Page, track: Track) 
     assert max(map(abs, late)) < TOLERANCE
     assert {name for _, _, _, name, _, _ in seen} == {"Section A, Bar 3", "Section A, Bar 4"}
     ring = browser.samples(0)
-    steps = np.abs(np.diff(ring))
-    assert abs(ring[0] - ring[-1]) < steps.max()
     # let go of the repeat: the track goes on from where it is, and what went round was that stretch of it
     browser.press("#repeat")
     browser.press("#repeat")
@@ -165,6 +163,9 @@ def test_two_bars_go_round_without_a_gap_or_a_seam(browser: Page, track: Track) 
     start = round((on - place + first) * 24_000)
     same = [np.abs(whole[start + by : start + by + 20_000] - ring[:20_000]).max() for by in (-1, 0, 1)]
     assert min(same) == 0
+    # the end meets the beginning as the track itself comes to it: a bar may begin with a knock, but with no more than that
+    start += (-1, 0, 1)[int(np.argmin(same))]
+    assert ring[0] - ring[-1] == pytest.approx(whole[start] - whole[start - 1], abs=0.02)
     assert browser.complaints() == []
 
 
