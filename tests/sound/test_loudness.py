@@ -18,7 +18,7 @@ from scipy import signal
 
 from underbow.errors import UnderbowError
 from underbow.sound.kweight import KFilter, k_coefficients, k_gain_db
-from underbow.sound.loudness import LoudnessMeter, StemMeter, gated
+from underbow.sound.loudness import LoudnessMeter, gated
 from underbow.sound.truepeak import PeakScan
 
 RATE = 48_000
@@ -327,53 +327,3 @@ def test_a_meter_without_true_peak_says_so() -> None:
 
 def test_gated_of_nothing() -> None:
     assert gated(np.zeros(0)) == -inf
-
-
-# --- mixes of stems ---
-
-
-def stems_of(sounds: list[np.ndarray], channels: int = 2) -> StemMeter:
-    result = StemMeter(44_100, len(sounds), channels=channels)
-    for start in range(0, len(sounds[0]), 50_000):
-        result.add([sound[start : start + 50_000] for sound in sounds])
-    return result
-
-
-def test_the_loudness_of_a_mix_is_known_from_its_stems() -> None:
-    sounds = [phrase(44_100, 8, seed) for seed in range(3)]
-    measured = stems_of(sounds)
-    for gains in ((1.0, 1.0, 1.0), (0.5, -0.25, 0.0), (0.0, 0.0, 2.0)):
-        mix = np.sum([np.float32(gain) * sound for gain, sound in zip(gains, sounds, strict=True)], axis=0)
-        assert measured.integrated(np.array(gains)) == pytest.approx(meter(*mix.T, rate=44_100).integrated(), abs=1e-4)
-
-
-def test_stems_that_cancel_are_silent() -> None:
-    sound = phrase(44_100, 2)
-    assert stems_of([sound, sound]).integrated(np.array([1.0, -1.0])) < -69
-
-
-def test_stems_of_one_channel_are_placed_by_the_mix() -> None:
-    sounds = [phrase(44_100, 6, seed)[:, :1] for seed in range(2)]
-    gains = np.array([[0.9, 0.3], [0.4, 0.8]])
-    mix = (np.concatenate(sounds, axis=1) @ gains.T).astype(np.float32)
-    assert stems_of(sounds, 1).integrated(gains) == pytest.approx(meter(*mix.T, rate=44_100).integrated(), abs=1e-4)
-
-
-def test_gains_that_change_from_pass_to_pass_hold_to_two_hundredths() -> None:
-    """Four passes of 10 s; gains change within tenths of a second, over 10 ms as a mixer moves them."""
-    sounds = [phrase(44_100, 40, seed) for seed in range(3)]
-    at = np.array([0, 10.03, 20.06, 30.04, 40])
-    levels = np.array([[1, 1, 0.3, 0], [1, 0.5, 0.25, 0.125], [0.5, 0.5, 0.5, 0.5]])
-    seconds = np.arange(len(sounds[0])) / 44_100
-    mix = np.zeros_like(sounds[0])
-    tenths = np.zeros((400, 1, 3))
-    for number, (sound, level) in enumerate(zip(sounds, levels, strict=True)):
-        points = np.stack([at[1:-1] - 0.005, at[1:-1] + 0.005], axis=1).ravel()
-        gain = np.interp(seconds, points, np.repeat(level, 2)[1:-1])
-        mix += (sound * gain[:, None]).astype(np.float32)
-        tenths[:, 0, number] = gain.reshape(400, -1).mean(axis=1)
-    assert stems_of(sounds).integrated(tenths) == pytest.approx(meter(*mix.T, rate=44_100).integrated(), abs=0.02)
-
-
-def test_stems_shorter_than_a_gating_block_have_no_loudness() -> None:
-    assert stems_of([np.zeros((100, 2), np.float32)]).integrated(np.ones(1)) == -inf

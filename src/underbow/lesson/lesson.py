@@ -149,7 +149,7 @@ def _make_part(sheet: Sheet, root: Path, place: str, wish: Wish, steps: _Steps) 
     files = [_entry(root, Path(file["path"]), file["kind"], file) for file in document["files"]]
     if wish.each_tempo:
         for single, mixes, label in _each_tempo(sheet):
-            one = render_files(perform(single), mixes, home / "by tempo", name=f"{name} {label}", midi=False, **sound)
+            one = render_files(perform(single), mixes, home / "by tempo", name=f"{name} {label}", papers=False, **sound)
             files += [_entry(root, Path(f["path"]), f["kind"], f) for f in one.to_json()["files"]]
     steps.at(0.7)
     audio = page_audio(performance, sheet.mixes, voices=wish.voices, soundfont=wish.soundfont, loudness=sheet.loudness)

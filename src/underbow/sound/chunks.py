@@ -54,38 +54,31 @@ class Chunks:
 
 
 class Tenths:
-    """Sums over tenths of a second, at rates that don't divide by ten as well; four bytes a number are kept."""
+    """Sums over tenths of a second, at rates that don't divide by ten as well; four bytes a tenth are kept."""
 
-    def __init__(self, rate: int, shape: tuple[int, ...]) -> None:
-        self._rate, self._shape = rate, shape
+    def __init__(self, rate: int) -> None:
+        self._rate = rate
         self._frames = 0
-        self._open = np.zeros(shape)
+        self._open = 0.0
         self._sums = array("f")
-        self._count = 0
 
     def _edge(self, number: int) -> int:
         return (number * self._rate + 5) // 10
 
-    def add(self, filtered: Floats, products: Callable[[Floats], Doubles]) -> None:
-        """Add the products of the next frames, shape ``(channels, frames)``, to the tenths they belong to."""
+    def add(self, filtered: Floats, power: Callable[[Floats], float]) -> None:
+        """Add the power of the next frames, shape ``(channels, frames)``, to the tenths they belong to."""
         at, length = 0, filtered.shape[1]
         while at < length:
-            end = min(self._edge(self._count + 1) - self._frames, length)
-            self._open += products(filtered[:, at:end])
-            if self._frames + end == self._edge(self._count + 1):
-                self._sums.frombytes(self._open.astype(np.float32).tobytes())
-                self._open[...] = 0
-                self._count += 1
+            edge = self._edge(len(self._sums) + 1) - self._frames
+            end = min(edge, length)
+            self._open += power(filtered[:, at:end])
+            if end == edge:
+                self._sums.append(self._open)
+                self._open = 0.0
             at = end
         self._frames += length
 
-    def __len__(self) -> int:
-        return self._count
-
-    def means(self, start: int = 0, end: int | None = None) -> Doubles:
-        """Give the mean products of the whole tenths from ``start`` to ``end``, shape ``(n, ...)``."""
-        end = self._count if end is None else min(end, self._count)
-        width = int(np.prod(self._shape))
-        sums = np.array(self._sums[start * width : end * width], np.float64)
-        edges = np.diff([self._edge(number) for number in range(start, end + 1)])
-        return np.asarray(sums.reshape(-1, width) / edges[:, None]).reshape(-1, *self._shape)
+    def means(self) -> Doubles:
+        """Give the mean power of each whole tenth."""
+        edges = np.diff([self._edge(number) for number in range(len(self._sums) + 1)])
+        return np.asarray(np.array(self._sums, np.float64) / edges)

@@ -1,4 +1,4 @@
-"""Loudness and true peak of a stream, and the loudness of any mix of stems without mixing them.
+"""Loudness and true peak of a stream.
 
 Everything is measured while the audio goes by; what is kept is one number for each tenth of a second. The result doesn't
 depend on the sizes of the blocks in which the audio comes.
@@ -10,7 +10,6 @@ Source: ITU-R BS.1770-5 (11/2023): K-weighting, gating and channel weights of An
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import inf, log10
 
 import numpy as np
@@ -20,7 +19,7 @@ from underbow.sound.chunks import Chunks, Tenths
 from underbow.sound.kweight import KFilter
 from underbow.sound.truepeak import PeakScan
 
-__all__ = ["LoudnessMeter", "StemMeter", "decibels", "gated"]
+__all__ = ["LoudnessMeter", "decibels", "gated"]
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -29,7 +28,6 @@ _OFFSET = -0.691
 _ABSOLUTE_GATE = -70.0
 _RELATIVE_GATE = -10.0
 _MOMENTARY, _SHORT_TERM = 4, 30  # tenths of a second
-_LOT = 4096  # tenths worked on at a time
 _SURROUND = (1.0, 1.0, 1.0, 1.41, 1.41)
 
 
@@ -110,7 +108,7 @@ class LoudnessMeter:
             raise ValueError(f"channels must be 1, 2 or 5, not {channels}")
         self._filter = KFilter(rate, channels)
         self._weights = _SURROUND[:channels]
-        self._tenths = Tenths(rate, ())
+        self._tenths = Tenths(rate)
         self._chunks = Chunks(KFilter.chunk, (channels,))
         self._scan = PeakScan(channels, KFilter.chunk) if true_peak else None
         self._peak = 0.0
@@ -124,8 +122,8 @@ class LoudnessMeter:
             self._tenths.add(self._filter.run(chunk), self._power)
             self._look(chunk)
 
-    def _power(self, part: Floats) -> Doubles:
-        return np.array(sum(w * float(np.dot(lane, lane)) for w, lane in zip(self._weights, part, strict=True)))
+    def _power(self, part: Floats) -> float:
+        return sum(w * float(np.dot(lane, lane)) for w, lane in zip(self._weights, part, strict=True))
 
     def _look(self, chunk: Floats) -> None:
         if self._scan is not None:
@@ -162,74 +160,3 @@ class LoudnessMeter:
         if self._scan is None:
             raise ValueError("this meter was made without true peak")
         return decibels(self._peak)
-
-
-class StemMeter:
-    """Measure stems once, then tell the loudness of any mix of them without making it.
-
-    The power of a mix is a quadratic form of its gains, and K-weighting doesn't mix the stems up. So the products of
-    every pair of K-weighted stems in every tenth of a second are all there is to know. Exact where the gains hold still;
-    a gain that moves within a tenth of a second counts as its mean there.
-
-    Parameters
-    ----------
-    rate : int
-        Sample rate in hertz.
-    stems : int
-    channels : int
-        Channels of each stem; 1 lets every mix place the stems left and right.
-
-    Examples
-    --------
-    >>> meter = StemMeter(48000, 2, channels=1)
-    >>> sine = np.sin(2 * np.pi * 997 / 48000 * np.arange(48000))[:, None].astype(np.float32)
-    >>> meter.add([sine, sine])
-    >>> round(meter.integrated(np.array([1.0, 1.0])) - meter.integrated(np.array([1.0, 0.0])), 3)
-    6.021
-    """
-
-    def __init__(self, rate: int, stems: int, *, channels: int = 2) -> None:
-        self._rate = rate
-        self._stems, self._channels = stems, channels
-        self._filters = [KFilter(rate, channels) for _ in range(stems)]
-        self._filtered = np.zeros((stems * channels, KFilter.chunk), np.float32)
-        self._tenths = Tenths(rate, (channels, stems, stems))
-        self._chunks = [Chunks(KFilter.chunk, (channels,)) for _ in range(stems)]
-        self._ended = False
-
-    def add(self, blocks: Sequence[Floats]) -> None:
-        """Measure the next block of every stem, each of shape ``(frames, channels)``, all of the same length."""
-        if self._ended:
-            raise ValueError("this meter was read already: its stream has ended")
-        for parts in zip(*(c.add(b) for c, b in zip(self._chunks, blocks, strict=True)), strict=True):
-            self._measure(parts, KFilter.chunk)
-
-    def _measure(self, chunks: Sequence[Floats], frames: int) -> None:
-        for number, (kfilter, chunk) in enumerate(zip(self._filters, chunks, strict=True)):
-            kfilter.run(chunk, self._filtered[number * self._channels : (number + 1) * self._channels])
-        self._tenths.add(self._filtered[:, :frames], self._products)
-
-    def _products(self, part: Floats) -> Doubles:
-        lanes = part.reshape(self._stems, self._channels, -1).transpose(1, 0, 2)
-        return np.asarray(np.matmul(lanes, lanes.transpose(0, 2, 1)), np.float64)
-
-    def integrated(self, gains: Doubles) -> float:
-        """Give the integrated loudness of a mix in LUFS. Reading ends the stream.
-
-        Parameters
-        ----------
-        gains : shape (stems,), (outputs, stems) or (tenths, outputs, stems)
-            Linear gains of the stems in each output channel; over time, one set for each tenth of a second.
-            ``outputs`` is 1 or the number of channels, or, with stems of one channel, anything.
-        """
-        if not self._ended:
-            self._ended = True
-            self._measure([chunks.rest() for chunks in self._chunks], self._chunks[0].filled)
-        gains = np.asarray(gains, np.float64).reshape(*[1] * (3 - np.ndim(gains)), *np.shape(gains))
-        power = []
-        for start in range(0, len(self._tenths), _LOT):
-            products = self._tenths.means(start, start + _LOT)
-            now = gains if len(gains) == 1 else gains[start : start + len(products)]
-            halfway = (now[..., None, :] @ products)[..., 0, :]
-            power.append(np.maximum((halfway * now).sum(axis=(1, 2)), 0))
-        return gated(np.concatenate([np.zeros(0), *power]))

@@ -8,7 +8,7 @@ stems. Every file takes its name when it is whole.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor, wait
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from functools import partial
 from math import inf, isfinite
@@ -26,13 +26,12 @@ from underbow.sound.report import MadeFile, RenderReport
 from underbow.sound.stems import Stems
 from underbow.sound.tape import Taped
 from underbow.sound.voices import Remembered, Voice
-from underbow.track.midi import to_midi
+from underbow.track.midi import Score
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
 __all__ = ["render_files"]
 
-_MANY = 10_000  # gestures, some 15 minutes
 _ROOM = 8 << 20  # bytes of sounded gestures kept
 _LOWEST_RATE, _HIGHEST_RATE, _MP3_RATE = 22_050, 96_000, 48_000
 _MEASURING = 0.4  # share of the work, for the progress told
@@ -51,7 +50,7 @@ def render_files(
     bits: Bits = 16,
     loudness: float = -16.0,
     name: str | None = None,
-    midi: bool = True,
+    papers: bool = True,
     remember: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> RenderReport:
@@ -77,8 +76,8 @@ def render_files(
         LUFS that every mix is brought to; true peaks stay at -1 dBTP or below.
     name : str, optional
         What the files' names begin with; the title otherwise.
-    midi : bool
-        Whether a MIDI file is written for every mix.
+    papers : bool
+        Whether what goes with the audio is written too: MIDI and cue sheet for every mix, and a label file.
     remember : bool
         False sounds every gesture anew: slower, the same bytes.
     progress : callable, optional
@@ -104,17 +103,21 @@ def render_files(
         finish = Finish(rate, sound.frames, bits, loudness)
         job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)
         with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
-            scores = [beside.submit(to_midi, performance, mix) for mix in mixes if midi]
-            if sum(len(part.gestures) for part in performance.parts) > _MANY:
-                wait(scores)  # a long track's MIDI takes much memory for a moment: not at the same time then
+            scores = beside.submit(_scores, performance, mixes) if papers else None
             try:
                 made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
             except BaseException:
                 beside.shutdown(cancel_futures=True)
                 raise
-            made += job.papers([file for file in made if file.kind == "audio"], [score.result() for score in scores])
+            if scores is not None:
+                made += job.papers([file for file in made if file.kind == "audio"], scores.result())
     told = (choice.told, *job.told)
     return RenderReport(performance, tuple(made), rate, choice.what, tuple(line for line in told if line))
+
+
+def _scores(performance: Performance, mixes: Sequence[Mix]) -> list[bytes]:
+    score = Score(performance)
+    return [score.midi(mix) for mix in mixes]
 
 
 @contextmanager
@@ -237,7 +240,7 @@ class _Job:
     def papers(self, audio: list[MadeFile], scores: list[bytes]) -> list[MadeFile]:
         """Write what goes with the audio: MIDI, the label file, and a cue sheet for each audio file that can have one."""
         made = []
-        for mix, name, score in zip(self._mixes, self._names, scores, strict=False):
+        for mix, name, score in zip(self._mixes, self._names, scores, strict=True):
             path = self._path(name, "mid")
             made.append(MadeFile(str(path), "midi", mix.name, write_whole(path, score)))
         path = self._path("passes", "txt")

@@ -36,7 +36,7 @@ ebur128 = pytest.importorskip("pyebur128") if sys.version_info < (3, 13) else No
 
 
 def quick(performance: Performance, folder: Path, *mixes: Mix, **more: object) -> RenderReport:
-    settings: dict[str, object] = {"voices": "builtin", "midi": False, **more}
+    settings: dict[str, object] = {"voices": "builtin", "papers": False, **more}
     return render_files(performance, mixes or (TOGETHER,), folder, **settings)  # type: ignore[arg-type]
 
 
@@ -90,7 +90,7 @@ def test_the_loudest_clicks_are_limited_and_the_loudness_still_met(
 
 def test_the_same_performance_gives_the_same_bytes(quartet: Performance, tmp_path: Path) -> None:
     one = quick(
-        quartet, tmp_path / "one", TOGETHER, GUIDE, formats=("wav", "flac", "ogg", "mp3"), stems=True, midi=True
+        quartet, tmp_path / "one", TOGETHER, GUIDE, formats=("wav", "flac", "ogg", "mp3"), stems=True, papers=True
     )
     other = quick(
         quartet,
@@ -99,7 +99,7 @@ def test_the_same_performance_gives_the_same_bytes(quartet: Performance, tmp_pat
         GUIDE,
         formats=("wav", "flac", "ogg", "mp3"),
         stems=True,
-        midi=True,
+        papers=True,
         remember=False,
     )
     first, second = ({Path(f.path).name: f.sha256 for f in report.files} for report in (one, other))
@@ -225,7 +225,7 @@ def test_labels_and_cues_lie_where_the_passes_do(quartet: Performance) -> None:
 
 
 def test_the_report_has_what_was_promised(quartet: Performance, tmp_path: Path) -> None:
-    told = json.loads(json.dumps(quick(quartet, tmp_path, GUIDE, midi=True).to_json()))
+    told = json.loads(json.dumps(quick(quartet, tmp_path, GUIDE, papers=True).to_json()))
     assert {"title", "files", "passes", "bars", "voices"} <= set(told)
     assert {"path", "kind", "mix", "sha256", "rate", "frames", "seconds", "lufs", "dbtp"} <= set(told["files"][0])
     assert [file["kind"] for file in told["files"]] == ["audio", "midi", "labels", "cue"]
