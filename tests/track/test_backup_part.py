@@ -79,7 +79,8 @@ def test_a_string_whose_note_stays_is_not_touched_when_the_chord_changes(sheet_o
 
 
 def test_a_chop_is_short_and_has_no_bow_direction(sheet_of: SheetMaker) -> None:
-    gestures = strokes(sheet_of('"G"G8 |]', pattern="off-beat-chop"))
+    *gestures, last = strokes(sheet_of('"G"G8 | "G"G8 |]', pattern="off-beat-chop"))
+    assert last.manner is Manner.BOW  # the closing chord
     assert {gesture.manner for gesture in gestures} == {Manner.CHOP}
     assert {gesture.bow for gesture in gestures} == {""}
     assert {note.length for gesture in gestures for note in gesture.notes} == {F(1, 8)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -30,7 +31,7 @@ def bows(sheet: Sheet) -> str:
         ('"G"GAB cde | "G"G6 |]', "6/8", "d u d u d u d"),
         ('"G"G3 ABc | "G"G6 |]', "6/8", "d u d u d"),
         ('D | "G"GABc defg | "G"G7 |]', "4/4", "u d u d u d u d u d"),  # the pickup leads up to a down-bow
-        ('DE | "G"GABc defg | "G"G6 |]', "4/4", "d u d u d u d u d u d"),
+        ('DE | "G"GABc defg | "G"G6 |]', "4/4", "u2 d u d u d u d u d"),  # one up-bow, the last bar being a down-bow
         ('"G"(GA)Bc (de)fg | "G"G8 |]', "4/4", "d2 u d u2 d u d"),  # the tune's own slurs are kept
         ('"G"G2 z2 A2 B2 | "G"G8 |]', "4/4", "d d u d"),  # after a rest the bow begins where it will
         ('"G"vGABc ude f2 | "G"G8 |]', "4/4", "d u d u u d u d"),  # marks are obeyed
@@ -107,7 +108,7 @@ def test_notes_under_the_melody_are_softer(sheet_of: SheetMaker, one_pass: dict[
 
 def test_it_leans_on_the_beats(sheet_of: SheetMaker, one_pass: dict[str, object]) -> None:
     gestures = melody(sheet_of('"G"GABc LdeA2 |]', **one_pass))
-    assert [n.level for g in gestures for n in g.notes] == [-1, -3, -2, -3, 0, -3, -2]
+    assert [n.level for g in gestures for n in g.notes] == [-1, -3.5, -2.5, -3.5, 0, -3.5, -2.5]
 
 
 @pytest.mark.parametrize(
@@ -141,3 +142,27 @@ def test_other_instruments_have_no_bow(sheet_of: SheetMaker, voice: str, program
     assert {gesture.manner for gesture in part.gestures} == {manner}
     assert {gesture.bow for gesture in part.gestures} == {""}
     assert max(len(gesture.notes) for gesture in part.gestures) == (1 if manner is Manner.PLUCK else 2)
+
+
+def played_as(sheet_of: SheetMaker, dance: str, meter: str = "4/4") -> tuple[str, list[float]]:
+    sheet = sheet_of(f'[R:{dance}]"G"GABc dBAF | "C"cBAG EGAB | "D"A2F2 D2F2 | "G"G8 |]', meter=meter)
+    sheet = replace(sheet, tune=replace(sheet.tune, rhythm=dance))
+    part = perform(sheet).part("melody")
+    return "".join(str(len(g.notes)) for g in part.gestures[:8]), [n.level for g in part.gestures for n in g.notes][:8]
+
+
+def test_a_reel_a_hornpipe_and_an_air_are_phrased_each_in_its_way(sheet_of: SheetMaker) -> None:
+    """Common practice, no source: a reel in separate strokes, an air half a bar to a bow with a swell."""
+    reel, hornpipe, air = (played_as(sheet_of, dance) for dance in ("reel", "hornpipe", "slow air"))
+    assert reel == ("11111111", [-1.0, -3.5, -2.5, -3.5, -1.5, -3.5, -2.5, -3.5])
+    assert hornpipe[1] == [-1.0, -4.0, -1.5, -4.0, -1.5, -4.0, -1.5, -4.0]
+    assert air[0].startswith("444")
+    assert max(air[1]) - min(air[1]) < max(reel[1]) - min(reel[1])
+
+
+def test_an_air_swells_to_its_third_bar(sheet_of: SheetMaker) -> None:
+    sheet = sheet_of(" | ".join(['"G"G8'] * 8) + " |]")
+    sheet = replace(sheet, tune=replace(sheet.tune, rhythm="air"))
+    levels = [g.notes[0].level for g in perform(sheet).part("melody").gestures][:8]
+    assert levels[:4] == levels[4:]
+    assert levels[0] < levels[1] < levels[2] > levels[3]

@@ -164,7 +164,7 @@ def test_swing_moves_positions_inside_a_pair_and_leaves_the_beats(sheet_of: Shee
 
 def test_swing_reaches_the_pickup(sheet_of: SheetMaker) -> None:
     track = perform(sheet_of('EF | "G"GABc defg | "D"d6 |]', pattern="saw", sound={"swing": 0.667}))
-    first, second = [g.notes[0] for g in track.part("melody").gestures[:2]]
+    first, second = [note for g in track.part("melody").gestures for note in g.notes][:2]
     assert (first.start, second.start) == (7, 7 + F(2, 3))
 
 
@@ -177,3 +177,27 @@ def test_a_meter_that_changes_has_its_own_bars_and_patterns(sheet_of: SheetMaker
         "waltz-oom-pah-pah",
         "nashville-shuffle",
     ]
+
+
+def test_the_players_close_together_on_the_last_note_and_hold_it(sheet_of: SheetMaker) -> None:
+    """The last note falls on beat 3 of a bar that is short by the pickup; no pickup comes, so the bar is held to its end."""
+    sheet = sheet_of('D | "G"GABc | "D"dA "G"G |]', unit="1/4", pattern="saw", tempo={"passes": 3})
+    track = perform(sheet)
+    assert [one.length for one in track.passes] == [8, 8, 9]
+    closing = track.length - 2
+    melody, backup, rhythm = (track.part(name).gestures for name in ("melody", "backup", "rhythm"))
+    for gestures in (melody, backup, rhythm):
+        assert (gestures[-1].start, gestures[-1].end) == (closing, track.length)
+        assert gestures[-2].end <= closing
+    assert [note.midi for note in rhythm[-1].notes] == [43, 55, 59, 62]  # the bass and the whole chord
+    assert len({note.string for note in backup[-1].notes}) == 2
+    assert {backup[-2].bow, backup[-1].bow} == {"d", "u"}
+    assert [note.length for g in melody for note in g.notes if note.midi == 67][-1] == 2
+    between = track.passes[1].end  # nobody closes before the end
+    assert [g.start for g in backup if between - 2 <= g.start < between] == [between - 2 + F(n, 2) for n in range(4)]
+
+
+def test_a_soft_pattern_closes_softly(sheet_of: SheetMaker) -> None:
+    backup = perform(sheet_of('"Dm"d3 e3 | "A"e3 "Dm"d3 |]', meter="6/8", pattern="slow-air-in-six")).part("backup")
+    levels = [note.level for gesture in backup.gestures for note in gesture.notes]
+    assert levels[-1] == max(levels) < -2.0

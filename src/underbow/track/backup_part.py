@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from fractions import Fraction
 
 from underbow.fiddle.grid import Pulse, Strings, Stroke
@@ -12,6 +13,7 @@ from underbow.track.sheet import Sheet
 from underbow.track.timeline import Frame, Timeline
 
 FIDDLE = 110  # General MIDI, counted from 0
+CLOSING_DB = -2.0
 CHOP = Fraction(1, 8)  # quarters that a chop sounds at most: it is a knock, not a note
 
 
@@ -19,7 +21,8 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Bow the hand shapes in the patterns' strokes.
 
     A pattern begins again with each section; within one the bow goes on from bar to bar and from pass to pass. Where the
-    chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched.
+    chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched. The track
+    ends on one long bow over both strings.
     """
     gestures = []
     for run in runs(timeline.frames):
@@ -29,7 +32,30 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
                 gesture = _gesture(sheet, timeline, stroke, run[0].start, end)
                 if gesture is not None:
                     gestures.append(gesture)
-    return Part("backup", FIDDLE, tuple(gestures))
+    return Part("backup", FIDDLE, tuple(_closed(sheet, timeline, gestures)))
+
+
+def _closed(sheet: Sheet, timeline: Timeline, gestures: list[Gesture]) -> list[Gesture]:
+    """End on one bow that is held; a stroke that is held to the end anyway stays as it is."""
+    closing = timeline.swung(timeline.closing)
+    if not gestures or (
+        gestures[-1].start < closing and gestures[-1].manner is Manner.BOW and gestures[-1].end > closing
+    ):
+        return gestures
+    kept = [_until(gesture, closing) for gesture in gestures if gesture.start < closing]
+    before = next((gesture.bow for gesture in reversed(kept) if gesture.bow), "u")
+    loudest = max(note.level for gesture in gestures for note in gesture.notes)  # a soft pattern ends softly
+    whole = Pulse(timeline.closing, timeline.end - timeline.closing, min(CLOSING_DB, loudest), "both")
+    notes = _sounded(sheet, timeline, whole, timeline.closing, timeline.end, chop=False)
+    return [*kept, Gesture(Manner.BOW, tuple(notes), "d" if before == "u" else "u")] if notes else gestures
+
+
+def _until(gesture: Gesture, end: Fraction) -> Gesture:
+    """Cut what of a stroke lies past a position."""
+    if gesture.end <= end:
+        return gesture
+    notes = [note for note in gesture.notes if note.start < end]
+    return replace(gesture, notes=tuple(replace(n, length=min(n.length, end - n.start)) for n in notes))
 
 
 def runs(frames: tuple[Frame, ...]) -> Iterator[list[Frame]]:

@@ -2,7 +2,8 @@
 
 A tune's own marks and slurs are kept. Where it has no marks a bowing is worked out by the rule that most teachers begin
 with (common practice, no source): strokes alternate, a bar begins with a down-bow, and where the count does not come out,
-two notes of a beat before the bar line are slurred.
+two notes of a beat before the bar line are slurred. The pickup is bowed as what follows the last bar, since the tune goes
+round. For an air half a bar is taken in a bow, and the bow goes on as it comes.
 """
 
 from __future__ import annotations
@@ -21,8 +22,8 @@ class Bowed:
     notes: tuple[MelodyNote, ...]
 
 
-def bowed(melody: Melody) -> tuple[Bowed, ...]:
-    """Work out the strokes of a melody, in order.
+def bowed(melody: Melody, *, long_bows: bool = False) -> tuple[Bowed, ...]:
+    """Work out the strokes of a melody, in order; with long bows where the tune has neither slurs nor marks of its own.
 
     >>> from fractions import Fraction
     >>> from underbow.theory.key import Key
@@ -39,7 +40,9 @@ def bowed(melody: Melody) -> tuple[Bowed, ...]:
         return ()
     if any(note.bow for note in melody.notes):
         return _as_marked(strokes)
-    return _worked_out(strokes, melody.bars)
+    if long_bows and all(len(stroke) == 1 for stroke in strokes):
+        return _worked_out(_joined(strokes, melody.bars), melody, even=False)
+    return _worked_out(strokes, melody)
 
 
 def _slurred(notes: tuple[MelodyNote, ...]) -> list[list[MelodyNote]]:
@@ -64,25 +67,52 @@ def _as_marked(strokes: list[list[MelodyNote]]) -> tuple[Bowed, ...]:
     return tuple(out)
 
 
-def _worked_out(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> tuple[Bowed, ...]:
+def _joined(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> list[list[MelodyNote]]:
+    """Join notes that begin in the same half bar; in the jigs' meters in the same beat, in three in the same bar."""
+    out: list[list[MelodyNote]] = []
+    before: tuple[int, int] | None = None
+    at = 0
+    for stroke in strokes:
+        note = stroke[0]
+        while at + 1 < len(bars) and note.start >= bars[at].end:
+            at += 1
+        meter = bars[at].meter
+        inside = note.start - bars[at].start + (meter.bar - bars[at].length if bars[at].number == 0 else 0)
+        bow = meter.beat if meter.compound else meter.bar / (1 if meter.groups[0] % 2 else 2)
+        here = (bars[at].number, inside // bow)
+        last = out[-1][-1] if out else None
+        if last and here == before and last.end == note.start and last.midi != note.midi and not _parted(last, note):
+            out[-1].append(note)
+        else:
+            out.append(stroke)
+        before = here
+    return out
+
+
+def _worked_out(strokes: list[list[MelodyNote]], melody: Melody, *, even: bool = True) -> tuple[Bowed, ...]:
+    bars = [bar for bar in melody.bars if bar.number > 0]
+    pickup = [bar for bar in melody.bars if bar.number == 0]
     out: list[Bowed] = []
-    end = strokes[0][0].start
+    end = bars[0].start if bars else strokes[0][0].start
     bow = ""
-    for bar in bars:
+    for bar in [*bars, *pickup]:
+        if pickup and bar is pickup[0] and bars:  # what sounds before it, the tune going round
+            end -= bars[-1].start + bars[-1].meter.bar - bar.length
+            bow = bow if even else ""  # an air breathes here
         inside = [stroke for stroke in strokes if bar.start <= stroke[0].start < bar.end]
         runs = _between_rests(inside, end, bar)
         for run, after_rest in runs:
             if not bow or after_rest:  # from rest the bow begins where it will: so that the next bar begins down
                 on_bar = bar.number > 0 and run[0][0].start == bar.start
                 bow = "d" if on_bar or len(run) % 2 == 0 else "u"
-            last = run is runs[-1][0] and bar.number > 0
-            if last and (bow == "u") == (len(run) % 2 == 0):  # the next bar would begin with an up-bow
+            last = run is runs[-1][0]
+            if even and last and (bow == "u") == (len(run) % 2 == 0):  # the next bar would begin with an up-bow
                 run = _evened(run, bar)  # noqa: PLW2901
             for stroke in run:
                 out.append(Bowed(bow, tuple(stroke)))
                 bow = _other(bow)
             end = run[-1][-1].end
-    return tuple(out)
+    return tuple(sorted(out, key=lambda stroke: stroke.notes[0].start))
 
 
 def _between_rests(
@@ -117,8 +147,13 @@ def _may_slur(first: list[MelodyNote], second: list[MelodyNote], bar: Bar) -> bo
         and a.midi != b.midi
         and max(a.length, b.length) <= bar.meter.beat
         and b.start - bar.start not in bar.meter.beats
-        and not {"staccato", "accent"} & {*a.marks, *b.marks}
+        and not _parted(a, b)
     )
+
+
+def _parted(a: MelodyNote, b: MelodyNote) -> bool:
+    """Whether a mark wants two notes apart."""
+    return bool({"staccato", "accent"} & {*a.marks, *b.marks})
 
 
 def _other(bow: str) -> str:

@@ -42,14 +42,14 @@ def figure(meter: Meter) -> tuple[Hit, ...]:
     elif len(meter.groups) > 1:  # each group as a small bar: bass, then chords
         starts = [(beat, size) for beat, size in zip(meter.beats, meter.groups, strict=True)]
         pairs = [(beat + unit * i, i == 0) for beat, size in starts for i in range(size)]
-    elif meter.groups[0] == 3:  # 3/4, 3/8, 3/2
+    elif meter.groups[0] == 2 or meter.unit == 2:  # 2/4, 2/2, 3/2: each beat has its bass and its after-beat
+        pairs = [(unit * Fraction(i, 2), i % 2 == 0) for i in range(2 * meter.groups[0])]
+    elif meter.groups[0] == 3:  # 3/4, 3/8
         pairs = [(unit * i, i == 0) for i in range(3)]
-    elif meter.groups[0] == 2:  # 2/4 and 2/2: each beat has its bass and its after-beat
-        pairs = [(unit * Fraction(i, 2), i % 2 == 0) for i in range(4)]
     elif meter.groups[0] % 2 == 0:
         pairs = [(unit * i, i % 2 == 0) for i in range(meter.groups[0])]
-    else:  # 5/4 and its like
-        pairs = [(unit * i, i == 0) for i in range(meter.groups[0])]
+    else:  # 5/4 and its like: a three and twos
+        pairs = [(unit * i, i == 0 or (i > 2 and i % 2 == 1)) for i in range(meter.groups[0])]
     return tuple(Hit(at, bass, -3.0 if bass and at == 0 else -4.0 if bass else -6.0) for at, bass in sorted(pairs))
 
 

@@ -10,11 +10,11 @@ from underbow.track.bowing import Bowed, bowed
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ornaments import LIGHT_DB, played, touch
 from underbow.track.performance import Gesture, Manner, Part, Sounded
+from underbow.track.phrasing import Phrasing, phrasing
 from underbow.track.sheet import Sheet
 from underbow.track.timeline import Timeline
-from underbow.tune.tune import Bar, MelodyNote
+from underbow.tune.tune import Bar, Melody, MelodyNote
 
-ON_BAR_DB, ON_BEAT_DB, OFF_BEAT_DB = -1.0, -2.0, -3.0
 ACCENT_DB = 2.0
 UNDER_DB = -3.0  # notes below the melody in a double stop
 STACCATO = Fraction(1, 2)  # of its length is what a staccato note sounds
@@ -23,14 +23,18 @@ _Ready = tuple[MelodyNote, Key, float]  # a note, the key of its bar, its level 
 
 
 def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
-    """Play the melody in every pass; a pass's last notes stop where the next pass's pickup begins."""
+    """Play the melody in every pass, phrased as its dance.
+
+    A pass's last notes stop where the next pass's pickup begins; the last note of all is held to the end.
+    """
     program, manner = MELODY_VOICES[sheet.voice]
-    strokes = bowed(sheet.melody)
+    way = phrasing(sheet.tune.rhythm, sheet.tune.meter)
+    strokes = bowed(sheet.melody, long_bows=way.long_bows)
     if manner is Manner.PLUCK:
         strokes = tuple(Bowed("", (note,)) for stroke in strokes for note in stroke.notes)
     elif manner is Manner.TONE:
         strokes = tuple(replace(stroke, bow="") for stroke in strokes)
-    ready = _ready(strokes, sheet.melody.bars)
+    ready = _ready(strokes, sheet.melody, way)
     gestures: list[Gesture] = []
     for number, (at, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True), start=1):
         reach = timeline.end if number == len(timeline.starts) else at + length
@@ -38,18 +42,32 @@ def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
         player = _Player(timeline, manner, at=at, reach=reach, short=short)
         for bow, notes in ready:
             player.play(bow, notes, gestures)
-    return Part("melody", program, tuple(gestures))
+    return Part("melody", program, tuple(_held(gestures, timeline.starts[-1] + sheet.melody.length, timeline.end)))
 
 
-def _ready(strokes: tuple[Bowed, ...], bars: tuple[Bar, ...]) -> list[tuple[str, list[_Ready]]]:
+def _held(gestures: list[Gesture], written: Fraction, end: Fraction) -> list[Gesture]:
+    """Hold what sounds at the written end of the last pass to the end of its bar."""
+    if not gestures or written == end:
+        return gestures
+    last = gestures[-1]
+    notes = tuple(replace(note, length=end - note.start) if note.end == written else note for note in last.notes)
+    return [*gestures[:-1], replace(last, notes=notes)]
+
+
+def _ready(strokes: tuple[Bowed, ...], melody: Melody, way: Phrasing) -> list[tuple[str, list[_Ready]]]:
     """Work out once what is the same in every pass."""
-    out, at = [], 0
+    bars = melody.bars
+    firsts = {section.first_bar for section in melody.sections}
+    out, at, first = [], 0, 1
     for stroke in strokes:
         notes = []
         for note in stroke.notes:
             while at + 1 < len(bars) and note.start >= bars[at].end:
                 at += 1
-            notes.append((note, bars[at].key, _level(note, bars[at])))
+                first = bars[at].number if bars[at].number in firsts else first
+            bar = bars[at]
+            level = min(_level(note, bar, way) + way.swelled(bar.number - first), 0.0)
+            notes.append((note, bar.key, level))
         out.append((stroke.bow, notes))
     return out
 
@@ -114,13 +132,10 @@ class _Player:
         return notes
 
 
-def _level(note: MelodyNote, bar: Bar) -> float:
-    """Lean on the beats, most on the bar's first."""
-    inside = note.start - bar.start
-    if bar.number == 0:  # a pickup counts from the bar line that it leads to
-        inside += bar.meter.bar - bar.length
-    level = ON_BAR_DB if inside == 0 else ON_BEAT_DB if inside in bar.meter.beats else OFF_BEAT_DB
-    return min(level + (ACCENT_DB if "accent" in note.marks else 0.0), 0.0)
+def _level(note: MelodyNote, bar: Bar, way: Phrasing) -> float:
+    """Lean as the dance does, an accent more; a pickup counts from the bar line that it leads to."""
+    inside = note.start - bar.start + (bar.meter.bar - bar.length if bar.number == 0 else 0)
+    return way.level(inside, bar.meter) + (ACCENT_DB if "accent" in note.marks else 0.0)
 
 
 def _until(note: Sounded, end: Fraction) -> Sounded:

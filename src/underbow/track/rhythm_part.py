@@ -2,47 +2,86 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
 
 from underbow.track.guitar import bass_note, figure, voicing
 from underbow.track.performance import Gesture, Manner, Part, Sounded
+from underbow.track.phrasing import phrasing
 from underbow.track.sheet import Sheet
 from underbow.track.timeline import Frame, Timeline
 
 GUITAR = 25  # General MIDI steel-string guitar, counted from 0
+CLOSING_DB = -3.0
+RINGING_DB = -2.0  # what rings is struck softer
 CHUCK = Fraction(1, 2)  # of its room is what a chord rings before the hand damps it
 
 
 def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
-    """Strike each bar's figure on the chords in force; a new chord begins on its own bass."""
+    """Strike each bar's figure on the chords in force, and the last chord of all in full.
+
+    A new chord begins on its own bass, and so does each section, and each bar that has several basses.
+    """
+    ringing = phrasing(sheet.tune.rhythm, sheet.tune.meter).ringing
     gestures: list[Gesture] = []
     sounding, turn = -1, 0
     for frame in timeline.frames:
-        for at, stop, bass, level in _hits(frame):
-            heard = timeline.between(at, stop)
-            if not heard or heard[0].index < 0:
+        hits = _hits(frame, ringing=ringing)
+        if frame.section_start or sum(hit.bass for hit in hits) > 1:
+            turn = 0
+        for hit in hits:
+            heard = timeline.between(hit.at, hit.stop)
+            if hit.at >= timeline.closing or not heard or heard[0].index < 0:
                 continue
             chord = sheet.melody.chords[heard[0].index].chord
             if chord is None:
                 continue
             if heard[0].index != sounding:
                 sounding, turn = heard[0].index, 0
-            pitches = (bass_note(chord, turn),) if bass else voicing(chord)
-            turn += bass
-            start, end = timeline.swung(at), timeline.swung(heard[0].end)
-            length = (end - start) * (1 if bass else CHUCK)
-            notes = tuple(Sounded(start, length, midi, level) for midi in pitches)
-            gestures.append(Gesture(Manner.PLUCK, notes))
+            pitches = (bass_note(chord, turn),) if hit.bass else voicing(chord)
+            turn += hit.bass
+            start, end = timeline.swung(hit.at), timeline.swung(min(heard[0].end, timeline.closing))
+            length = (end - start) * (1 if hit.bass or ringing else CHUCK)
+            gestures.append(_struck(pitches, start, length, hit.level))
+    heard = timeline.between(timeline.closing, timeline.end)
+    last = sheet.melody.chords[heard[0].index].chord if heard and heard[0].index >= 0 else None
+    if last is not None:
+        start = timeline.swung(timeline.closing)
+        gestures.append(
+            _struck(
+                (bass_note(last, 0), *voicing(last)),
+                start,
+                timeline.end - start,
+                CLOSING_DB + (RINGING_DB if ringing else 0.0),
+            )
+        )
     return Part("rhythm", GUITAR, tuple(gestures))
 
 
-def _hits(frame: Frame) -> list[tuple[Fraction, Fraction, bool, float]]:
-    """Lay the figure over a bar, however long it is: start, where the next one comes, bass or chord, level."""
+def _struck(pitches: tuple[int, ...], start: Fraction, length: Fraction, level: float) -> Gesture:
+    return Gesture(Manner.PLUCK, tuple(Sounded(start, length, midi, level) for midi in pitches))
+
+
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """A hit in the track: where it is, where the next one comes, bass or chord, its level."""
+
+    at: Fraction
+    stop: Fraction
+    bass: bool
+    level: float
+
+
+def _hits(frame: Frame, *, ringing: bool) -> list[_Placed]:
+    """Lay the figure over a bar, however long it is."""
     meter = frame.bar.meter
     hits = figure(meter)
     rounds = int(-(-frame.length // meter.bar))
-    placed = [(frame.start + meter.bar * i + hit.at, hit.bass, hit.level) for i in range(rounds) for hit in hits]
-    placed = [hit for hit in placed if hit[0] < frame.end]
-    stops = [after[0] for _, after in pairwise(placed)] + [frame.end]
-    return [(at, stop, bass, level) for (at, bass, level), stop in zip(placed, stops, strict=True)]
+    placed = [(frame.start + meter.bar * i + hit.at, hit) for i in range(rounds) for hit in hits]
+    placed = [(at, hit) for at, hit in placed if at < frame.end]
+    stops = [after for after, _ in placed[1:]] + [frame.end]
+    soft = RINGING_DB if ringing else 0.0
+    return [
+        _Placed(at, stop, hit.bass, hit.level + (0.0 if hit.bass else soft))
+        for (at, hit), stop in zip(placed, stops, strict=True)
+    ]

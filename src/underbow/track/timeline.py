@@ -1,13 +1,14 @@
 """Where everything lies in a track: the count-in, the passes, their bars, and what swing does to a position.
 
 The last bar of a pass and the pickup of the next one make one bar. So a pass is as long as its bars, less the pickup that it
-leaves to the next one; what accompanies (backup, rhythm, click) is laid out in *frames*, which are whole bars.
+leaves to the next one; what accompanies (backup, rhythm, click) is laid out in *frames*, which are whole bars. The last pass
+has its last bar to the end, since no pickup comes after it: there the players close together and let it ring.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from underbow.fiddle.pattern import Pattern, default_pattern
@@ -64,6 +65,8 @@ class Timeline:
         From the first chord to the end of the last pass, without a gap.
     bars : tuple of PlayedBar
         Pickups among them; without a gap from the first pass to the end.
+    closing : Fraction
+        Where the last chord of the track is struck and held: on the beat of the melody's last note.
     """
 
     count_in: Fraction
@@ -72,6 +75,7 @@ class Timeline:
     frames: tuple[Frame, ...]
     heard: tuple[Heard, ...]
     bars: tuple[PlayedBar, ...]
+    closing: Fraction
     _frame_starts: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
     _heard_starts: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
     _straight: bool = field(init=False, repr=False, compare=False)
@@ -117,16 +121,18 @@ def lay_out(sheet: Sheet) -> Timeline:
     last, meter = full[-1], full[0].meter
     if last.length <= last.meter.bar and melody.pickup < last.meter.bar:
         loop = last.start + last.meter.bar - melody.pickup  # a last bar written full is cut by the next pickup
+        end = last.start + last.meter.bar
     else:
-        loop = last.end
+        loop = end = last.end
     count = sheet.ramp.passes
-    lengths = (loop,) * (count - 1) + (max(melody.length, loop),)
+    lengths = (loop,) * (count - 1) + (end,)
     count_in = max(meter.bar * sheet.count_in - melody.pickup, Fraction(0))
     starts = tuple(count_in + loop * i for i in range(count))
     frames = [frame for i, at in enumerate(starts) for frame in _frames(sheet, full, i + 1, at=at, end=at + lengths[i])]
     heard = _heard(sheet, starts, starts[-1] + lengths[-1])
-    timeline = Timeline(count_in, starts, lengths, tuple(frames), tuple(heard), ())
-    return Timeline(count_in, starts, lengths, tuple(frames), tuple(heard), tuple(_bars(sheet, timeline)))
+    closing = _closing(sheet, frames[-1], starts[-1], heard)
+    timeline = Timeline(count_in, starts, lengths, tuple(frames), tuple(heard), (), closing)
+    return replace(timeline, bars=tuple(_bars(sheet, timeline)))
 
 
 def chord_spans(sheet: Sheet, timeline: Timeline) -> tuple[ChordSpan, ...]:
@@ -135,6 +141,16 @@ def chord_spans(sheet: Sheet, timeline: Timeline) -> tuple[ChordSpan, ...]:
     return joined(
         [ChordSpan(h.start, h.end - h.start, chords[h.index].chord if h.index >= 0 else None) for h in timeline.heard]
     )
+
+
+def _closing(sheet: Sheet, frame: Frame, start: Fraction, heard: list[Heard]) -> Fraction:
+    """Find the beat in the last bar that the melody's last note begins on, or the one before it; no chord comes after it."""
+    notes = sheet.melody.notes
+    last = max(start + notes[-1].start if notes else frame.start, heard[-1].start, frame.start)
+    meter = frame.bar.meter
+    rounds = int(-(-frame.length // meter.bar))
+    beats = [frame.start + meter.bar * i + beat for i in range(rounds) for beat in meter.beats]
+    return max([beat for beat in beats if beat <= last and beat >= heard[-1].start] or [last])
 
 
 def _frames(sheet: Sheet, full: list[Bar], number: int, *, at: Fraction, end: Fraction) -> list[Frame]:
