@@ -205,6 +205,11 @@ def test_chords_suggests_a_progression_for_a_bare_tune(tmp_path: Path) -> None:
     bars = document("chords", bare, "--json")["bars"]
     assert len(bars) >= 32
     assert bars[-1]["chords"][-1] == "D"
+    run("chords", bare, "-o", tmp_path / "with.abc")
+    written = (tmp_path / "with.abc").read_text()
+    assert written.startswith("%abc-2.1\n")
+    assert '"D"' in written
+    assert re.sub(r'"[^"]*"', "", written) == bare.read_text()
 
 
 def test_voices_tells_what_is_in_use() -> None:

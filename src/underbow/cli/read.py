@@ -61,11 +61,14 @@ def chords(
         str, typer.Option(metavar="STYLE", help="usual; few: three chords at most; open: no thirds, for modal tunes.")
     ] = "usual",
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", metavar="OUT.abc", help="Also write the tune with these chords.")
+        Path | None,
+        typer.Option("-o", "--output", metavar="OUT.abc", help="Also write the file anew with these chords."),
     ] = None,
     as_json: Json = False,
 ) -> None:
     """Suggest chords for a tune that has none, bar by bar, with what else would do.
+
+    With -o an ABC file is written again with the chords in it and nothing else changed; of MIDI or MusicXML, the tune as ABC.
 
     A percentage after a bar says how much of it can be expected to be right where that is not much: play those and choose.
 
@@ -78,6 +81,7 @@ def chords(
     from underbow.cli.changes import changes_json, changes_text
     from underbow.errors import InputError
     from underbow.files import write_whole
+    from underbow.tune.abc_chords import chords_into_file
     from underbow.tune.harmonise import harmonise
     from underbow.tune.source import load_tune
     from underbow.tune.write_abc import to_abc
@@ -89,7 +93,8 @@ def chords(
         say(f"underbow: note: {told}")
     harmony = harmonise(found, style=style)  # type: ignore[arg-type]  # it tells what is no style
     if output is not None:
-        write_whole(output, to_abc(harmony.tune))
+        of_abc = any(note.source for measure in found.measures for note in measure.notes)
+        write_whole(output, chords_into_file(file.read_bytes(), harmony.tune) if of_abc else to_abc(harmony.tune))
         say(f"underbow: wrote {output}")
     if as_json:
         tell_json(changes_json(harmony))

@@ -111,14 +111,16 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
     lines: list[str] = []
     row: list[str] = []
     key, meter = tune.key, tune.meter
-    names = {measure.section for measure in tune.measures}
+    named = named or len({measure.section for measure in tune.measures}) > 1
     for i, measure in enumerate(tune.measures):
         before = tune.measures[i - 1] if i else None
         after = tune.measures[i + 1] if i + 1 < len(tune.measures) else None
-        if (before is None or before.section != measure.section) and (named or len(names) > 1) and measure.section:
-            lines += ["".join(row)] if row else []
-            row = []
+        if named and measure.section and (before is None or before.section != measure.section):
             lines.append(f"P:{measure.section}")
+        if measure.repeat_start:
+            row.append("|" + ":" * measure.repeat_start)
+        if measure.ending_start and measure.ending:
+            row.append("[" + ",".join(map(str, measure.ending)) + " ")
         if measure.key != key:
             row.append(f"[K:{_key(measure.key)}]")
             key = measure.key
@@ -127,22 +129,27 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
             meter = measure.meter
         if measure.tempo is not None and i and measure.tempo != tune.tempo:
             row.append(f"[Q:{measure.tempo.beat_name}={_number(measure.tempo.count)}]")
-        if measure.repeat_start:
-            row.append(("" if before is not None and before.final == "||" else "|") + ":" * measure.repeat_start)
-        if measure.ending_start and measure.ending:
-            row.append("[" + ",".join(map(str, measure.ending)) + " ")
         row.append(_measure(measure, unit, meter))
-        row.append(_bar_line(measure, after))
-        if measure.new_line or after is None:
+        breaks = after is None or _breaks(measure, after, named=named)
+        row.append(_bar_line(measure, after, breaks=breaks))
+        if breaks:
             lines.append("".join(row))
             row = []
-    return lines + (["".join(row)] if row else [])
+    return lines
 
 
-def _bar_line(measure: Measure, after: Measure | None) -> str:
+def _breaks(measure: Measure, after: Measure, *, named: bool) -> bool:
+    """Whether a line ends after a measure: as on the page, before a part's name, and between a double bar and ``|:``."""
+    return (
+        measure.new_line or (named and after.section != measure.section) or bool(measure.final and after.repeat_start)
+    )
+
+
+def _bar_line(measure: Measure, after: Measure | None, *, breaks: bool) -> str:
+    """Write the bar line after a measure, whole at the end of a line; ``|:`` on the same line is the next measure's."""
     if measure.repeat_end:
         return ":" * measure.repeat_end + "|"
-    if after is not None and after.repeat_start and measure.final != "||":
+    if after is not None and after.repeat_start and not breaks:
         return ""
     return measure.final or "|"
 
