@@ -59,8 +59,7 @@ def tune_of(source: Source) -> Tune:
 
 def _composed(source: Source) -> Tune:
     """Compose a melody over the progression."""
-    from underbow.tune._melody_figures import DANCES  # noqa: PLC0415
-    from underbow.tune.compose import compose  # noqa: PLC0415
+    from underbow.tune.compose import DANCES, compose  # noqa: PLC0415
 
     assert source.table.compose is not None  # noqa: S101
     wanted = source.table.compose

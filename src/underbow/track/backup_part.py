@@ -20,7 +20,9 @@ CHOP = Fraction(1, 8)  # quarters that a chop sounds at most: it is a knock, not
 def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Bow the hand shapes in the patterns' strokes.
 
-    A pattern begins again with each section; within one the bow goes on from bar to bar and from pass to pass. Where the
+    The bow goes on from bar to bar, over the sections and from pass to pass. It is set anew, as the grid begins, only where a
+    section has another pattern than the one before or cuts a pattern of several bars short, and after a bar of another length:
+    a fiddler takes a fresh bow for a new phrase. Where the
     chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched. The track
     ends on one long bow over both strings.
     """

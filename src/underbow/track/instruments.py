@@ -5,11 +5,12 @@ from __future__ import annotations
 from underbow.track.performance import Manner
 
 # Name in a sheet -> General MIDI program counted from 0 (MMA RP-003), and how the instrument makes its sound. General MIDI has
-# no mandolin: what plays its MIDI file takes the dulcimer, which has pairs of strings too. The plain tone is its square lead.
+# no tin whistle (its own "whistle" is that of lips), the recorder is nearest; nor a mandolin: what plays its MIDI file takes
+# the dulcimer, which has pairs of strings too. The plain tone is its square lead.
 MELODY_VOICES: dict[str, tuple[int, Manner]] = {
     "fiddle": (40, Manner.BOW),
     "flute": (73, Manner.TONE),
-    "whistle": (78, Manner.TONE),
+    "whistle": (74, Manner.TONE),
     "accordion": (21, Manner.TONE),
     "harmonica": (22, Manner.TONE),
     "mandolin": (15, Manner.PLUCK),

@@ -25,6 +25,8 @@ from underbow.tune._melody_plan import BarPlan, plan
 from underbow.tune._melody_rhythm import Rhythm, cells, rhythms
 from underbow.tune.tune import Measure, Note, Tune
 
+__all__ = ["DANCES", "HIGHEST", "LOWEST", "MOST_BARS", "compose"]
+
 MOST_BARS = 10_000
 LOWEST, HIGHEST = Pitch("G", 0, 3), Pitch("B", 0, 5)  # the fiddle's first position
 _LEAST_RANGE = 12  # semitones: less, and a tune can't turn round
