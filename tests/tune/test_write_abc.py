@@ -1,5 +1,8 @@
 """Tunes written as ABC and read again."""
 
+import importlib.util
+import shutil
+import sys
 from pathlib import Path
 
 import pytest
@@ -34,6 +37,69 @@ def test_read_again_it_is_the_same(body: str) -> None:
     assert (again.title, again.number, again.key, again.meter) == (tune.title, tune.number, tune.key, tune.meter)
     assert (again.tempo, again.rhythm, again.order) == (tune.tempo, tune.rhythm, tune.order)
     assert to_abc(again) == text
+
+
+FORMS = {
+    "repeat after a double bar": "G8||\n|:d8:|",
+    "repeat after a double bar on its line": "G8|| |:d8:|",
+    "repeat after a final bar": "G8|]\n|:d8:|]",
+    "repeat after a double bar and a part": "P:A\nA|:G8|1 B4 B3A:|2 B4 B3A||\nP:B\n|:d8|1 e4 e3A:|2 e8|]",
+    "repeat after a plain bar and a part": "P:A\nG8|\nP:B\n|:d8:|",
+    "repeats back to back": "|:G8:|:A8:|\n|:B8::c8:|",
+    "repeat from the start": "G8|A8:|\nB8|]",
+    "repeat from a double bar": "G8||A8|B8:|",
+    "repeat from the last repeat": "|:G8:|A8|B8:|",
+    "three times": "|::G8::|A8|]",
+    "three endings": "|:G8|1 A8:|2 B8:|3 c8|]",
+    "a list of endings": "|::G8|[1,2 A8:|[3 B8|]",
+    "endings of two bars": "|:G8|1 A8|B8:|2 c8|d8||e8|]",
+    "endings after a double bar": "G8||A8|1 B8:|2 c8|]d8|]",
+    "endings in both halves": "G8|1 A8:|2 B8|:c8|1 d8:|2 e8|]",
+    "a change of key and meter at a repeat": "G8|:[K:D][M:3/4]f6:|[M:4/4]f8|]",
+    "a change of key in an ending": "|:G8|1 f8:|2 [K:C] f8|]",
+    "pickups": "D2|:G8|A6:|B2|:c8|d6:|",
+    "names of parts out of order": "P:B\nG8|]\nP:A\n|:d8:|",
+    "a part that comes twice": "P:A\nG8||\nP:B\nd8||\nP:A\nG8|]",
+    "lines that end with no bar line": "G4\nA4|B8||\n\n",
+}
+
+
+# By the standard (2.1, section 4.8) a repeat goes back to a double bar, and |:: is played three times; abc2midi does neither.
+NOT_BY_ABC2MIDI = {"repeat from a double bar", "endings after a double bar", "three times"}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_bars_repeats_parts_and_endings_read_the_same_by_all(form: str) -> None:
+    """Our reader, abcnotes and abc2midi play from what was written what they, and we, play from the original."""
+    text = HEAD + "K:G\n" + FORMS[form] + "\n"
+    tune = read_abc(text)[0]
+    written = to_abc(tune)
+    again = read_abc(written)[0]
+    assert not again.told
+    assert again.melody() == tune.melody()
+    assert [m.section for m in again.measures] == [m.section for m in tune.measures]
+    assert [(m.final, m.repeat_start, m.repeat_end, m.ending) for m in again.measures] == [
+        (m.final, m.repeat_start, m.repeat_end, m.ending) for m in tune.measures
+    ]
+    assert to_abc(again) == written
+    pytest.importorskip("abcnotes")
+    oracles = reference()
+    expected = oracles.ours(text)
+    assert oracles.same(expected, oracles.abcnotes(written))
+    if shutil.which("abc2midi") and form not in NOT_BY_ABC2MIDI:
+        assert oracles.same(expected, oracles.abc2midi([written])[0])
+
+
+def reference():  # type: ignore[no-untyped-def]
+    """Load the independent readers from the benchmark."""
+    path = Path(__file__).parents[2] / "benchmarks" / "readers" / "oracles.py"
+    spec = importlib.util.spec_from_file_location("readers_oracles", path)
+    assert spec is not None
+    assert spec.loader is not None
+    found = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = found
+    spec.loader.exec_module(found)
+    return found
 
 
 def test_real_tunes_read_again() -> None:
