@@ -1,8 +1,7 @@
 """What is handed out."""
 
-from underbow.lesson.engrave import engrave
 from underbow.lesson.handout import make_handout
 from underbow.lesson.lesson import Made, Wish, make_lesson
 from underbow.lesson.page import make_page
 
-__all__ = ["Made", "Wish", "engrave", "make_handout", "make_lesson", "make_page"]
+__all__ = ["Made", "Wish", "make_handout", "make_lesson", "make_page"]

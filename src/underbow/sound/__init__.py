@@ -1,7 +1,6 @@
 """What is heard."""
 
 from underbow.sound.choose import choose_voice, voices_in_use
-from underbow.sound.encode import encode
 from underbow.sound.loudness import LoudnessMeter
 from underbow.sound.render import render_files
 from underbow.sound.report import RenderReport
@@ -14,7 +13,6 @@ __all__ = [
     "RenderReport",
     "Voice",
     "choose_voice",
-    "encode",
     "render_files",
     "voices_in_use",
 ]
