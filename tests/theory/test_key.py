@@ -146,15 +146,6 @@ class TestScale:
     def test_minor_is_the_third(self, key: str, minor: bool) -> None:
         assert Key.parse(key).is_minor is minor
 
-
-class TestMoving:
-    @given(KEYS, KEYS)
-    def test_the_nearer_way(self, one: Key, other: Key) -> None:
-        steps, semitones = one.to(other)
-        assert -6 < semitones <= 6
-        assert (one.tonic.number + semitones - other.tonic.number) % 12 == 0
-        assert ("CDEFGAB".index(one.tonic.letter) + steps - "CDEFGAB".index(other.tonic.letter)) % 7 == 0
-
     def test_every_mode_is_known(self) -> None:
         assert len(MODES) == 7
         with pytest.raises(ValueError, match="mode must be one of"):

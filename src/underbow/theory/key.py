@@ -107,20 +107,6 @@ class Key:
                 return name.at(midi)
         return spelled(midi, self.tonic.fifths)
 
-    def to(self, other: Key) -> tuple[int, int]:
-        """Diatonic steps and semitones from this tonic to another's, by the nearer way (at most six semitones).
-
-        >>> Key.parse("D").to(Key.parse("G")), Key.parse("G").to(Key.parse("D"))
-        ((3, 5), (-3, -5))
-        """
-        steps = ("CDEFGAB".index(other.tonic.letter) - "CDEFGAB".index(self.tonic.letter)) % 7
-        semitones = (other.tonic.number - self.tonic.number) % 12
-        if semitones > 6:
-            steps, semitones = steps - 7, semitones - 12
-        if semitones == 0 and steps == 6:  # B to Cb: a step down is no step at all
-            steps = -1
-        return steps, semitones
-
     def __str__(self) -> str:
         return f"{self.tonic}{_WRITTEN[self.mode]}"
 
