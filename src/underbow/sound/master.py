@@ -32,7 +32,8 @@ Floats = NDArray[np.float32]
 
 CEILING = -1.0
 TOLERANCE = 0.1  # LU between the target and what comes out
-MOST_LIMITING = 12.0  # dB; more would spoil the sound rather than make it louder
+MOST_LIMITING = 6.0  # dB off the highest peak; more would spoil the sound rather than make it louder
+MOST_EATEN = 0.5  # LU that the limiter may take: where it takes more, it is the music that is limited, and its accents go
 TRIES = 5
 
 
@@ -96,6 +97,7 @@ class Master:
         self._finish, self._paths, self._sound, self._tags = finish, paths, sound, tags
         self._kind, self.name, self._channels = kind, name, channels
         self._fixed = gain is not None or not isfinite(loudness)
+        self._loudness, self._capped = loudness, False
         wanted = finish.target - loudness if isfinite(loudness) else 0.0
         self._gain = round(wanted if gain is None else gain, 2)
         self._tries: list[tuple[float, float]] = []
@@ -161,10 +163,15 @@ class Master:
         """Let the sound pass, or find the next gain and raise."""
         self._tries.append((self._gain, lufs))
         step = self._finish.target - lufs
+        eaten = self._loudness + self._gain - lufs - MOST_EATEN
+        if eaten > TOLERANCE and len(self._tries) < TRIES:
+            self._capped = True
+            self._gain = round(self._gain - 1.5 * eaten, 2)
+            raise _MissedError
         if abs(step) <= TOLERANCE:
             return
         self.told = f"{self.name}: its peaks allow {lufs:.1f} LUFS, not {self._finish.target:g}"
-        if len(self._tries) >= TRIES:
+        if self._capped or len(self._tries) >= TRIES:
             return
         if len(self._tries) > 1:
             # The limiter eats a part of every further dB: the last step tells which.

@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -81,7 +82,7 @@ def test_the_loudest_clicks_are_limited_and_the_loudness_still_met(
     clicks = [click(Fraction(i, 2), 0.0) for i in range(40)]
     strokes = [stroke(i, 1, 62, level=-18) for i in range(4, 20)]
     played = make({"click": (-1, clicks), "melody": (40, strokes)}, ramp=Ramp("steady", 96, 96, 4))
-    report = quick(played, tmp_path, Mix("m", (("click", (-6.0,)), ("melody", (0.0,)))), loudness=-16.0)
+    report = quick(played, tmp_path, Mix("m", (("click", (-13.0,)), ("melody", (0.0,)))), loudness=-16.0)
     (sound,) = audio(report)
     assert lufs(sound) == pytest.approx(-16, abs=0.2)
     assert report.files[0].dbtp is not None
@@ -374,3 +375,27 @@ def test_both_rates_and_pitch_stay_right(make: Callable[..., Performance], tmp_p
         spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound))))
         assert 1200 * abs(np.log2(np.argmax(spectrum) * rate / len(sound) / 442.0)) < 5
         assert soundfile.info(report.files[0].path).samplerate == rate
+
+
+def test_accents_are_not_limited_away_to_reach_a_loudness(
+    make: Callable[..., Performance], stroke: Callable[..., Gesture], tmp_path: Path
+) -> None:
+    """Chops alone are short peaks over silence: they stay well apart, and the report says what loudness they allow."""
+    levels = [0.0, -6.0, -12.0, -6.0]
+    chops = [
+        replace(stroke(i, Fraction(1, 8), 55, 62, level=levels[i % 4], bow=""), manner=Manner.CHOP)
+        for i in range(4, 36)
+    ]
+    played = make({"backup": (110, chops)}, ramp=Ramp("steady", 90, 90, 8))
+    report = quick(played, tmp_path, Mix("chops", (("backup", (0.0,)),)))
+    (sound,) = audio(report)
+    starts = [round(played.tempo.seconds(chop.start) * 44_100) for chop in chops]
+    heard = [20 * np.log10(np.abs(sound[at : at + 4410]).max()) for at in starts]
+    apart = [np.mean(heard[0::4]) - np.mean(heard[i::4]) for i in (1, 2)]
+    assert apart[0] >= 3
+    assert apart[1] >= 6
+    file = report.files[0]
+    assert file.lufs is not None
+    assert file.lufs < -16.5
+    assert lufs(sound) == pytest.approx(file.lufs, abs=0.2)
+    assert any(line == f"chops: its peaks allow {file.lufs:.1f} LUFS, not -16" for line in report.told)
