@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from fractions import Fraction
+from math import inf
 
 from underbow.fiddle.grid import Pulse, Strings, Stroke
 from underbow.fiddle.handshape import HandShape
+from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet import Sheet
 from underbow.track.timeline import Frame, Timeline
@@ -26,30 +28,43 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched. The track
     ends on one long bow over both strings.
     """
-    gestures = []
+    return Part("backup", FIDDLE, Gestures(_closed(sheet, timeline, _strokes(sheet, timeline))))
+
+
+def _strokes(sheet: Sheet, timeline: Timeline) -> Iterator[Gesture]:
     for run in runs(timeline.frames):
         end = run[-1].end
         for stroke in run[0].pattern.grid.play(bars_of(run)):
             if run[0].start + stroke.start < end:
                 gesture = _gesture(sheet, timeline, stroke, run[0].start, end)
                 if gesture is not None:
-                    gestures.append(gesture)
-    return Part("backup", FIDDLE, tuple(_closed(sheet, timeline, gestures)))
+                    yield gesture
 
 
-def _closed(sheet: Sheet, timeline: Timeline, gestures: list[Gesture]) -> list[Gesture]:
+def _closed(sheet: Sheet, timeline: Timeline, gestures: Iterable[Gesture]) -> Iterator[Gesture]:
     """End on one bow that is held; a stroke that is held to the end anyway stays as it is."""
     closing = timeline.swung(timeline.closing)
-    if not gestures or (
-        gestures[-1].start < closing and gestures[-1].manner is Manner.BOW and gestures[-1].end > closing
+    last: list[Gesture] = []  # from the first one that reaches over the closing beat
+    bow, loudest = "u", -inf
+    for gesture in gestures:
+        loudest = max(loudest, *(note.level for note in gesture.notes))
+        if last or gesture.end > closing:
+            last.append(gesture)
+        else:
+            yield gesture
+            bow = gesture.bow or bow
+    if loudest == -inf or (
+        last and last[-1].start < closing and last[-1].manner is Manner.BOW and last[-1].end > closing
     ):
-        return gestures
-    kept = [_until(gesture, closing) for gesture in gestures if gesture.start < closing]
-    before = next((gesture.bow for gesture in reversed(kept) if gesture.bow), "u")
-    loudest = max(note.level for gesture in gestures for note in gesture.notes)  # a soft pattern ends softly
-    whole = Pulse(timeline.closing, timeline.end - timeline.closing, min(CLOSING_DB, loudest), "both")
+        yield from last
+        return
+    kept = [_until(gesture, closing) for gesture in last if gesture.start < closing]
+    before = next((gesture.bow for gesture in reversed(kept) if gesture.bow), bow)
+    whole = Pulse(
+        timeline.closing, timeline.end - timeline.closing, min(CLOSING_DB, loudest), "both"
+    )  # softly after soft
     notes = _sounded(sheet, timeline, whole, timeline.closing, timeline.end, chop=False)
-    return [*kept, Gesture(Manner.BOW, tuple(notes), "d" if before == "u" else "u")] if notes else gestures
+    yield from [*kept, Gesture(Manner.BOW, tuple(notes), "d" if before == "u" else "u")] if notes else last
 
 
 def _until(gesture: Gesture, end: Fraction) -> Gesture:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 from underbow.theory.meter import Meter
+from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet import Sheet
 from underbow.track.timeline import Timeline
@@ -33,7 +34,7 @@ def click_part(sheet: Sheet, timeline: Timeline) -> Part:
         while at < frame.end:
             clicks += [(at + beat, beat == 0) for beat in beats(meter, sheet.ramp.beat) if at + beat < frame.end]
             at += meter.bar
-    return Part("click", -1, tuple(_click(at, first) for at, first in clicks))
+    return Part("click", -1, Gestures(_click(at, first) for at, first in clicks))
 
 
 def beats(meter: Meter, beat: Fraction) -> tuple[Fraction, ...]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from fractions import Fraction
 
 from underbow.theory.key import Key
 from underbow.track.bowing import Bowed, bowed
+from underbow.track.gestures import Gestures
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ornaments import LIGHT_DB, played, touch
 from underbow.track.performance import Gesture, Manner, Part, Sounded
@@ -35,14 +37,23 @@ def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
     elif manner is Manner.TONE:
         strokes = tuple(replace(stroke, bow="") for stroke in strokes)
     ready = _ready(strokes, sheet.melody, way)
+    return Part("melody", program, Gestures(_passes(sheet, timeline, manner, ready)))
+
+
+def _passes(
+    sheet: Sheet, timeline: Timeline, manner: Manner, ready: list[tuple[str, list[_Ready]]]
+) -> Iterator[Gesture]:
+    """Play pass after pass; the next one's graces may still shorten a pass's last gesture."""
     gestures: list[Gesture] = []
     for number, (at, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True), start=1):
+        yield from gestures[:-1]
+        del gestures[:-1]
         reach = timeline.end if number == len(timeline.starts) else at + length
         short = touch(sheet.ramp.tempos[number - 1].quarters_per_minute)
         player = _Player(timeline, manner, at=at, reach=reach, short=short)
         for bow, notes in ready:
             player.play(bow, notes, gestures)
-    return Part("melody", program, tuple(_held(gestures, timeline.starts[-1] + sheet.melody.length, timeline.end)))
+    yield from _held(gestures, timeline.starts[-1] + sheet.melody.length, timeline.end)
 
 
 def _held(gestures: list[Gesture], written: Fraction, end: Fraction) -> list[Gesture]:

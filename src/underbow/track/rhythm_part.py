@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
+from underbow.track.gestures import Gestures
 from underbow.track.guitar import bass_note, figure, voicing
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.phrasing import phrasing
@@ -22,8 +24,11 @@ def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
 
     A new chord begins on its own bass, and so does each section, and each bar that has several basses.
     """
+    return Part("rhythm", GUITAR, Gestures(_hands(sheet, timeline)))
+
+
+def _hands(sheet: Sheet, timeline: Timeline) -> Iterator[Gesture]:
     ringing = phrasing(sheet.tune.rhythm, sheet.tune.meter).ringing
-    gestures: list[Gesture] = []
     sounding, turn = -1, 0
     for frame in timeline.frames:
         hits = _hits(frame, ringing=ringing)
@@ -42,20 +47,17 @@ def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
             turn += hit.bass
             start, end = timeline.swung(hit.at), timeline.swung(min(heard[0].end, timeline.closing))
             length = (end - start) * (1 if hit.bass or ringing else CHUCK)
-            gestures.append(_struck(pitches, start, length, hit.level))
+            yield _struck(pitches, start, length, hit.level)
     heard = timeline.between(timeline.closing, timeline.end)
     last = sheet.melody.chords[heard[0].index].chord if heard and heard[0].index >= 0 else None
     if last is not None:
         start = timeline.swung(timeline.closing)
-        gestures.append(
-            _struck(
-                (bass_note(last, 0), *voicing(last)),
-                start,
-                timeline.end - start,
-                CLOSING_DB + (RINGING_DB if ringing else 0.0),
-            )
+        yield _struck(
+            (bass_note(last, 0), *voicing(last)),
+            start,
+            timeline.end - start,
+            CLOSING_DB + (RINGING_DB if ringing else 0.0),
         )
-    return Part("rhythm", GUITAR, tuple(gestures))
 
 
 def _struck(pitches: tuple[int, ...], start: Fraction, length: Fraction, level: float) -> Gesture:
