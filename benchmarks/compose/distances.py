@@ -15,7 +15,7 @@ import random
 from collections import Counter
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import pairwise
+from itertools import cycle, pairwise
 
 import corpus
 import numpy as np
@@ -50,6 +50,8 @@ class Heap:
     leaps: list[float] = field(default_factory=list)
     ranges: list[float] = field(default_factory=list)
     alike: list[float] = field(default_factory=list)
+    busy: list[float] = field(default_factory=list)
+    heights: list[float] = field(default_factory=list)
 
     def add(self, tune: Tune, *, walk: random.Random | None = None) -> None:
         bars = corpus.bars(tune)
@@ -63,6 +65,8 @@ class Heap:
         self.lengths.update(str(note[1]) for bar in bars for note in bar.notes)
         self.leaps.append(float(np.mean([move > 2 for move in moves])))
         self.ranges.append(max(midi) - min(midi))
+        self.busy.append(len(midi) / len(bars))
+        self.heights.append(float(np.mean(midi)))
         seen: list[object] = []
         again = 0
         for bar in bars:
@@ -90,18 +94,22 @@ def _walked(bars: list[corpus.Bar], key: Key, rng: random.Random) -> list[corpus
     return out
 
 
-def composed(dance: str, like: list[Tune], count: int) -> list[Tune]:
-    """Compose tunes over sixteen bars of the chords suggested for real ones."""
-    made: list[Tune] = []
-    for seed in range(10 * count):
-        tune = like[seed % len(like)]
+def composed(dance: str, rounds: list[tuple[Key, Progression]], count: int) -> list[Tune]:
+    """Compose tunes over rounds of chords, one after the other."""
+    return [
+        compose(chords, Meter.parse(METER[dance]), key, seed=seed, dance=dance)
+        for seed, (key, chords) in zip(range(count), cycle(rounds))
+    ]
+
+
+def rounds(tunes: list[Tune], most: int) -> list[tuple[Key, Progression]]:
+    """Give the key and sixteen bars of the chords suggested for real tunes, for at most so many of them."""
+    out: list[tuple[Key, Progression]] = []
+    for tune in tunes:
         bars = harmonise(tune).progression.bars[:16]
-        if len(bars) == 16:
-            chords = Progression((Changes("A", bars[:8]), Changes("B", bars[8:])))
-            made.append(compose(chords, Meter.parse(METER[dance]), tune.key, seed=seed, dance=dance))
-        if len(made) == count:
-            break
-    return made
+        if len(bars) == 16 and len(out) < most:
+            out.append((tune.key, Progression((Changes("A", bars[:8]), Changes("B", bars[8:])))))
+    return out
 
 
 def variation(a: Counter, b: Counter) -> float:
@@ -123,6 +131,8 @@ def distances(a: Heap, b: Heap) -> dict[str, float]:
         "share of leaps": smirnov(a.leaps, b.leaps),
         "range": smirnov(a.ranges, b.ranges),
         "bars that come back": smirnov(a.alike, b.alike),
+        "notes a bar": smirnov(a.busy, b.busy),
+        "mean height": smirnov(a.heights, b.heights),
     }
 
 
@@ -130,23 +140,34 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--tunes", type=int, default=200)
     args = parser.parse_args()
-    print(f"{'':28}{'composed':>10}{'real half':>11}{'random walk':>13}   means composed / real / walk")
+    print(
+        f"{'':28}{'composed':>10}{'real half':>11}{'random walk':>13}   mean and deviation, tune by tune: composed / real / walk"
+    )
     for dance in DANCES:
         even, odd = corpus.halves(list(corpus.tunes(dance)))
         heaps = {name: Heap() for name in ("composed", "even", "odd", "walk")}
         for name, tunes in (("even", even), ("odd", odd)):
             for tune in tunes:
                 heaps[name].add(tune)
-        made = composed(dance, even, args.tunes)
+        made = composed(dance, rounds(even, args.tunes), args.tunes)
         for seed, tune in enumerate(made):
             heaps["composed"].add(tune)
             heaps["walk"].add(tune, walk=random.Random(seed))
         told = {name: distances(heaps[name], heaps["odd"]) for name in ("composed", "even", "walk")}
         print(f"{dance}: {len(made)} composed, {len(even)} and {len(odd)} real")
+        lists = {
+            "share of leaps": "leaps",
+            "range": "ranges",
+            "bars that come back": "alike",
+            "notes a bar": "busy",
+            "mean height": "heights",
+        }
         means = {
-            "share of leaps": [np.mean(heaps[n].leaps) for n in ("composed", "odd", "walk")],
-            "range": [np.mean(heaps[n].ranges) for n in ("composed", "odd", "walk")],
-            "bars that come back": [np.mean(heaps[n].alike) for n in ("composed", "odd", "walk")],
+            what: [
+                f"{np.mean(x):.2f}±{np.std(x):.2f}"
+                for x in (getattr(heaps[n], name) for n in ("composed", "odd", "walk"))
+            ]
+            for what, name in lists.items()
         }
         for what in told["composed"]:
             numbers = "".join(f"{told[name][what]:11.3f}" for name in ("composed", "even", "walk"))
@@ -155,7 +176,7 @@ def main() -> None:
                 if told["composed"][what] - told["even"][what] < (told["walk"][what] - told["even"][what]) / 2
                 else "  FARTHER"
             )
-            print(f"  {what:26}{numbers}{nearer}   " + " / ".join(f"{m:.2f}" for m in means.get(what, ())))
+            print(f"  {what:26}{numbers}{nearer}   " + " / ".join(means.get(what, ())))
 
 
 if __name__ == "__main__":

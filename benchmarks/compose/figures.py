@@ -13,9 +13,11 @@ from collections import Counter, defaultdict
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import corpus
 import distances
+import numpy as np
 
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
@@ -35,7 +37,8 @@ CELL = {
 }
 KINDS = ("leap down", "step down", "same", "step up", "leap up")
 MOST_STEPS = 9
-ROUNDS = 6
+ROUNDS = 8
+TRIED = 80  # tunes composed in a round
 
 
 def kind(steps: int) -> int:
@@ -106,6 +109,7 @@ def count(dance: str, found: list[Tune]) -> dict[str, object]:
         "height": [round(mean, 2), round(sd, 2)],
         "rhythm": {name: share(counter, 0.01) for name, counter in sorted(cells.items())},
         "sizes": [1.0] * (MOST_STEPS + 1),
+        "spread": {"height": 1.0, "width": [0.0, 0.2], "leaps": 0.2, "density": [0.0, 0.1]},
         "moves": {name: share(counter, 0.0005) for name, counter in sorted(moves.items())},
     }
 
@@ -129,23 +133,63 @@ def sizes(tunes: list[Tune]) -> list[float]:
     return [(found[n] + 1) / (found.total() + MOST_STEPS) for n in range(MOST_STEPS + 1)]
 
 
-def write(made: dict[str, dict[str, object]]) -> None:
+def corrected(own: dict[str, Any], wanted: distances.Heap, found: distances.Heap) -> dict[str, object]:
+    """Correct how much tunes of a dance are to differ, by how much real and composed ones do."""
+    spread = own["spread"]
+
+    def factor(name: str) -> float:
+        real, ours = (float(np.std(getattr(heap, name))) for heap in (wanted, found))
+        return min(max(real / ours, 0.5), 1.6)
+
+    mean, deviation = spread["width"]
+    busy, calm = spread["density"]
+    missing = float(np.mean(wanted.ranges) - np.mean(found.ranges))
+    return {
+        "height": round(spread["height"] * factor("heights"), 3),
+        "width": [
+            round(min(max(mean + 0.06 * missing, -0.7), 0.7), 3),
+            round(min(deviation * factor("ranges"), 0.8), 3),
+        ],
+        "leaps": round(min(spread["leaps"] * factor("leaps"), 1.2), 3),
+        "density": [
+            round(min(max(busy + 0.15 * float(np.mean(wanted.busy) - np.mean(found.busy)), -1.0), 1.0), 3),
+            round(min(calm * factor("busy"), 1.2), 3),
+        ],
+    }
+
+
+def heap(tunes: list[Tune]) -> distances.Heap:
+    """Count what tunes differ in."""
+    out = distances.Heap()
+    for tune in tunes:
+        out.add(tune)
+    return out
+
+
+def write(made: dict[str, dict[str, Any]]) -> None:
     OUT.write_text(json.dumps(made, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
 def main() -> None:
     halves = {dance: corpus.halves(list(corpus.tunes(dance)))[0] for dance in corpus.WHERE}
-    made = {dance: count(dance, tunes) for dance, tunes in halves.items()}
+    made: dict[str, dict[str, Any]] = {dance: count(dance, tunes) for dance, tunes in halves.items()}
+    real = {dance: (sizes(tunes), heap(tunes)) for dance, tunes in halves.items()}
+    chords = {dance: distances.rounds(tunes, TRIED) for dance, tunes in halves.items()}
     write(made)
-    for _ in range(ROUNDS):  # compose, see which moves are too rare, make them likelier
+    for _ in range(ROUNDS):  # compose, see which moves are too rare and in what tunes are too alike, correct it
         figures_of.cache_clear()
-        for dance, tunes in halves.items():
-            wanted, found = sizes(tunes), sizes(distances.composed(dance, tunes, 40))
-            factors = [f * (w / g) ** 0.8 for f, w, g in zip(made[dance]["sizes"], wanted, found, strict=True)]
-            made[dance]["sizes"] = [round(min(max(f / factors[1], 0.05), 20), 3) for f in factors]
+        for dance, own in made.items():
+            tunes = distances.composed(dance, chords[dance], TRIED)
+            wanted, found = real[dance][0], sizes(tunes)
+            factors = [f * (w / g) ** 0.8 for f, w, g in zip(own["sizes"], wanted, found, strict=True)]
+            own["sizes"] = [round(min(max(f / factors[1], 0.05), 20), 3) for f in factors]
+            here = heap(tunes)
+            lower = float(np.mean(real[dance][1].heights) - np.mean(here.heights))
+            own["height"][0] = round(own["height"][0] + 0.8 * lower, 2)
+            own["spread"] = corrected(own, real[dance][1], here)
         write(made)
     for dance, figures in made.items():
-        print(dance, figures["tunes"], figures["height"], figures["bars alike"])
+        print(dance, figures["tunes"], figures["height"], figures["bars alike"], figures["sizes"], figures["spread"])
 
 
 if __name__ == "__main__":

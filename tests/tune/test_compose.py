@@ -114,7 +114,7 @@ def test_a_seed_keeps_its_tune_from_machine_to_machine() -> None:
     assert to_abc(tune).splitlines()[-1] == PINNED
 
 
-PINNED = '"D"agf fed|"G"BGB dBG|"A7"ABA e2c|"D"ABA d3|]'
+PINNED = '"D"agf fed|"G"ddc dcB|"A7"c2e cAc|"D"ffe d3|]'
 
 
 def test_written_as_abc_and_read_again() -> None:

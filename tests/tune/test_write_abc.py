@@ -4,6 +4,7 @@ import importlib.util
 import shutil
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -90,7 +91,7 @@ def test_bars_repeats_parts_and_endings_read_the_same_by_all(form: str) -> None:
         assert oracles.same(expected, oracles.abc2midi([written])[0])
 
 
-def reference():  # type: ignore[no-untyped-def]
+def reference() -> ModuleType:
     """Load the independent readers from the benchmark."""
     path = Path(__file__).parents[2] / "benchmarks" / "readers" / "oracles.py"
     spec = importlib.util.spec_from_file_location("readers_oracles", path)

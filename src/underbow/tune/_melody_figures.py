@@ -1,17 +1,21 @@
 """The figures that composed melodies follow, from ``melody.json``: counts over real tunes, by dance.
 
 The file is made by ``benchmarks/compose/figures.py``, which says how it counts. For each dance: the shares of rhythms of every
-cell of a bar (inside a phrase and at its end), of moves by scale steps after each kind of move (onto the beat and off it), and
-mean and spread of the notes' heights in MIDI numbers.
+cell of a bar (inside a phrase and at its end), of moves by scale steps after each kind of move (onto the beat and off it),
+mean and spread of the notes' heights in MIDI numbers; and how much tunes differ from each other (:class:`Spread`), from which
+every composed tune draws a character of its own: high or low, wide or narrow, by leaps or by steps, busy or calm.
 """
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
 from importlib.resources import files
+from random import Random
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,17 +38,42 @@ DANCES: dict[str, tuple[str, ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class Spread:
+    """How much tunes of a dance differ: standard deviations from tune to tune.
+
+    Parameters
+    ----------
+    height : float
+        Of a tune's mean height, semitones.
+    width : (float, float)
+        Mean and deviation of the logarithm of a tune's register over the dance's.
+    leaps : float
+        Of the logarithm of a factor of all moves by more than a step.
+    density : (float, float)
+        Mean and deviation of the logarithm of a factor of a cell's rhythm for every note that it has.
+    """
+
+    height: float = 0.0
+    width: tuple[float, float] = (0.0, 0.0)
+    leaps: float = 0.0
+    density: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Figures:
     """One dance's figures.
 
     Parameters
     ----------
     height : (float, float)
-        Mean and standard deviation, MIDI numbers.
+        Middle and spread of the register, MIDI numbers.
     moves : array, shape (2, 5, 19)
         Share of a move by -9 to 9 scale steps, off the beat and onto it, after each of :data:`KINDS`.
     sizes : array, shape (10,)
         Factor of a move by so many steps, up or down, that makes up for what the chords do to the moves.
+    spread : Spread
+    lift : float
+        Semitones by which a high phrase lies higher than the rest.
     """
 
     dance: str
@@ -53,6 +82,27 @@ class Figures:
     moves: NDArray[np.float64]
     sizes: NDArray[np.float64]
     rhythm: dict[str, tuple[tuple[tuple[Fraction, ...], float], ...]]
+    spread: Spread = Spread()
+    lift: float = 4.0
+
+    def of_a_tune(self, rng: Random) -> Figures:
+        """Draw one tune's figures from the dance's."""
+        height, width, leaps, density = (_normal(rng) for _ in range(4))
+        mean, deviation = self.spread.width
+        busy, calm = self.spread.density
+        wide = math.exp(mean + width * deviation)
+        sizes = self.sizes.copy()
+        sizes[2:] *= math.exp(leaps * self.spread.leaps)
+        return replace(
+            self,
+            height=(self.height[0] + height * self.spread.height, self.height[1] * wide),
+            lift=self.lift * wide,
+            sizes=sizes,
+            rhythm={
+                name: tuple((cell, share * math.exp((busy + density * calm) * len(cell))) for cell, share in choices)
+                for name, choices in self.rhythm.items()
+            },
+        )
 
     def cell(self, number: int, length: Fraction, at: float, *, ending: bool) -> tuple[Fraction, ...]:
         """Draw the rhythm of a bar's cell, fitted to its length; ``at`` in [0, 1) says which. Held first notes are negative."""
@@ -99,9 +149,15 @@ def figures_of(dance: str, *, compound: bool = False) -> Figures:
         name: tuple((_lengths(text), share) for text, share in shares.items())
         for name, shares in rhythms["rhythm"].items()
     }
-    return Figures(
-        dance, Fraction(rhythms["cell"]), (own["height"][0], own["height"][1]), moves, np.array(own["sizes"]), rhythm
-    )
+    differ = own["spread"]
+    spread = Spread(differ["height"], tuple(differ["width"]), differ["leaps"], tuple(differ["density"]))
+    height = own["height"][0], own["height"][1]
+    return Figures(dance, Fraction(rhythms["cell"]), height, moves, np.array(own["sizes"]), rhythm, spread)
+
+
+def _normal(rng: Random) -> float:
+    """Draw from the standard normal distribution, its outermost hundredths drawn in."""
+    return NormalDist().inv_cdf(min(max(rng.random(), 0.01), 0.99))
 
 
 def _lengths(text: str) -> tuple[Fraction, ...]:

@@ -30,8 +30,7 @@ FOREIGN = (0.6, 0.35, 1e-4, 1e-6)
 SEVENTH = 0.35  # of a chord's seventh and other tones above the fifth
 LEAP_TO_FOREIGN = 1e-7
 AUGMENTED = 0.01  # a step of three semitones, as from F to G# in A minor
-HIGHER = 4.0  # semitones by which a high phrase lies higher
-REGISTER = 0.07  # how strongly a single note is held to its dance's register
+REGISTER = 0.012  # how strongly a note is held to the register; by the fourth power, so that it is free inside
 LIKENESS = 5.0, 0.7  # per step away from the bar taken after: where its note fits the chord, and where it does not
 SKIPPED_STRING = 0.45  # for each string that a short note skips
 
@@ -153,7 +152,8 @@ class _Lattice:
         midi, belongs = self.table(slot.chord)
         weight = np.where(belongs == 1.0, 1.0, np.where(belongs > 0, SEVENTH, FOREIGN[slot.strength]))
         mean, spread = self.figures.height
-        weight = weight * np.exp(-REGISTER * ((midi - mean - HIGHER * slot.high) / spread) ** 2)
+        mean += self.figures.lift * (slot.high - 0.5)
+        weight = weight * np.exp(-REGISTER * ((midi - mean) / spread) ** 4)
         if slot.like is not None and slot.like < len(chosen):
             other = self.slots[slot.like]
             there = chosen[slot.like]

@@ -84,7 +84,7 @@ def compose(
     sections = _sections(progression, bars)
     rng = Random(seed)  # noqa: S311  music, not secrets
     plans = plan([len(section.bars) for section in sections], rng)
-    figures = figures_of(chosen, compound=meter.compound)
+    figures = figures_of(chosen, compound=meter.compound).of_a_tune(rng)
     chords = [bar for section in sections for bar in section.bars]
     written = [
         _parted(rhythm, divided(bar, meter)[-1][0]) if planned.ending else rhythm
