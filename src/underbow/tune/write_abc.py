@@ -107,10 +107,20 @@ def _plain_order(measures: tuple[Measure, ...], first: int, after: int) -> list[
     return out
 
 
+def _from_the_top(tune: Tune) -> tuple[int, int]:
+    """Find where the tune ends (Fine) and where it goes back to the top (D.C.), as measures; -1 where it does not go back."""
+    plain = _plain_order(tune.measures, 0, len(tune.measures))
+    again = list(tune.order[len(plain) :])
+    whole = plain[-1:] == [len(tune.measures) - 1] and list(tune.order[: len(plain)]) == plain
+    goes_back = whole and again[:1] == [0] and again == sorted(set(again))
+    return (again[-1], plain[-1]) if goes_back else (-1, -1)
+
+
 def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
     lines: list[str] = []
     row: list[str] = []
     key, meter = tune.key, tune.meter
+    fine, jump = _from_the_top(tune)
     named = named or len({measure.section for measure in tune.measures}) > 1
     for i, measure in enumerate(tune.measures):
         before = tune.measures[i - 1] if i else None
@@ -130,6 +140,8 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
         if measure.tempo is not None and i and measure.tempo != tune.tempo:
             row.append(f"[Q:{measure.tempo.beat_name}={_number(measure.tempo.count)}]")
         row.append(_measure(measure, unit, meter))
+        row += ["!fine!"] if i == fine else []
+        row += ["!D.C.!"] if i == jump else []
         breaks = after is None or _breaks(measure, after, named=named)
         row.append(_bar_line(measure, after, breaks=breaks))
         if breaks:
