@@ -1,4 +1,4 @@
-"""A look-ahead true-peak limiter that touches only what is too loud, and the gain that reaches a target loudness.
+"""A look-ahead true-peak limiter that touches only what is too loud.
 
 Where a true peak of ``gain x sound`` would pass the ceiling, the gain dips: down before the peak, held over it, up again
 after it. The dip is made in decibels, for windows of 64 frames, in three steps, each of which keeps it at least as deep
@@ -19,19 +19,18 @@ AES TD1008 (2021). The shape of the dip: common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
-from math import inf, isfinite, log
+from collections.abc import Iterable, Iterator
+from math import log
 
 import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from underbow.sound.chunks import Chunks
-from underbow.sound.loudness import LoudnessMeter, decibels
+from underbow.sound.loudness import decibels
 from underbow.sound.truepeak import LAG, WINDOW, PeakScan
 
-__all__ = ["Level", "Limiter", "find_gain"]
+__all__ = ["Limiter"]
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -151,101 +150,3 @@ class Limiter:
             now[windows] = -20 * np.log10(np.maximum(over, 1))
         climb = self._slope * np.arange(1, len(now) + 1)
         now[:] = np.minimum(np.minimum(np.minimum.accumulate(now - climb), last) + climb, 0)
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """What a gain makes of a sound.
-
-    Attributes
-    ----------
-    gain : float
-        dB to give to :class:`Limiter`, a whole number of hundredths.
-    lufs, dbtp : float
-        Integrated loudness and true peak that come out.
-    limited : float
-        The deepest dip of the limiter in dB, 0 where it had nothing to do.
-    reached : bool
-        False where the target can't be had: silence, or so many peaks that the limiter would have to take more than
-        12 dB off them.
-    """
-
-    gain: float
-    lufs: float
-    dbtp: float
-    limited: float
-    reached: bool
-
-
-def find_gain(
-    sound: Callable[[], Iterable[Floats]],
-    rate: int,
-    *,
-    channels: int = 2,
-    target: float = -16.0,
-    ceiling: float = -1.0,
-    tolerance: float = 0.1,
-    loudness: float | None = None,
-) -> Level:
-    """Find the gain at which a sound, limited, has the target loudness.
-
-    Parameters
-    ----------
-    sound : callable
-        Gives the blocks from the start, each of shape ``(frames, channels)``; called once for every try.
-    rate : int
-        Sample rate in hertz.
-    target : float
-        LUFS.
-    ceiling : float
-        dBTP.
-    tolerance : float
-        LU between the target and what comes out.
-    loudness : float or None
-        The integrated loudness of the sound where it is known already, as from a ``StemMeter``.
-
-    Returns
-    -------
-    Level
-
-    Examples
-    --------
-    >>> sine = 0.1 * np.sin(2 * np.pi * 997 / 48000 * np.arange(96000))
-    >>> both = np.stack([sine, sine], axis=1).astype(np.float32)
-    >>> find_gain(lambda: [both], 48000).gain
-    4.0
-    """
-    peak = inf
-    if loudness is None:
-        loudness, peak = _measure(sound(), rate, channels)
-    if not isfinite(loudness):
-        return Level(0.0, loudness, -inf, 0.0, False)
-    gain = round(target - loudness, 2)
-    if peak + gain <= ceiling - _MARGIN_DB:
-        return Level(gain, loudness + gain, peak + gain, 0.0, True)
-    tries: list[Level] = []
-    for _ in range(_TRIES):
-        limiter = Limiter(rate, channels, gain=gain, ceiling=ceiling)
-        lufs, _ = _measure(limiter.run(sound()), rate, channels, true_peak=False)
-        fits = -limiter.deepest <= _MOST_DB + 0.01
-        tries.append(Level(gain, lufs, limiter.true_peak(), limiter.deepest, fits and abs(lufs - target) <= tolerance))
-        if tries[-1].reached:
-            return tries[-1]
-        step = target - lufs
-        if len(tries) > 1 and (risen := lufs - tries[-2].lufs):
-            # The limiter eats a part of every further dB: the last step tells which.
-            step *= min(max((gain - tries[-2].gain) / risen, 1.0), 4.0)
-        most = gain + _MOST_DB + limiter.deepest if limiter.deepest else inf
-        wanted = round(min(gain + step, most), 2)
-        if wanted == gain:
-            break
-        gain = wanted
-    return min(tries, key=lambda level: (level.limited < -_MOST_DB - 0.01, abs(level.lufs - target)))
-
-
-def _measure(blocks: Iterable[Floats], rate: int, channels: int, *, true_peak: bool = True) -> tuple[float, float]:
-    """Give integrated loudness and, where asked for, true peak."""
-    meter = LoudnessMeter(rate, channels, true_peak=true_peak)
-    for block in blocks:
-        meter.add(block)
-    return meter.integrated(), meter.true_peak() if true_peak else inf

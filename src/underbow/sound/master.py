@@ -33,7 +33,8 @@ Floats = NDArray[np.float32]
 CEILING = -1.0
 TOLERANCE = 0.1  # LU between the target and what comes out
 MOST_LIMITING = 6.0  # dB off the highest peak; more would spoil the sound rather than make it louder
-MOST_EATEN = 0.5  # LU that the limiter may take: where it takes more, it is the music that is limited, and its accents go
+# LU that the limiter may take: where it takes more, it is the music that is limited, and its accents go.
+MOST_EATEN = 0.5
 TRIES = 5
 
 
