@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underbow.sound.voices import Action, ActionNote, Placed, Remembered, Samples, place
+from underbow.sound.voices import Action, ActionNote, Remembered, Samples, act
 from underbow.track.performance import Gesture, Manner, Sounded
 
 RATE = 44_100
@@ -22,12 +23,6 @@ def stroke(start: Fraction, *levels: float, each: Fraction = Fraction(1, 2)) -> 
     return Gesture(Manner.BOW, notes, "d")
 
 
-@given(st.fractions(0, 4000, max_denominator=48), st.integers(22_050, 96_000))
-def test_starts_are_exact_to_the_frame_wherever_they_lie(start: Fraction, rate: int) -> None:
-    placed = place(stroke(start, -4.0), steady, rate)
-    assert abs(placed.frame - steady(start) * rate) <= 0.5 + 1e-6
-
-
 @given(st.lists(st.integers(1, 40), min_size=1, max_size=6), st.integers(22_050, 96_000))
 def test_what_lies_inside_is_off_by_less_than_anybody_hears(sixteenths: list[int], rate: int) -> None:
     notes, at = [], Fraction(7)
@@ -35,7 +30,7 @@ def test_what_lies_inside_is_off_by_less_than_anybody_hears(sixteenths: list[int
         notes.append(Sounded(at, Fraction(length, 4), 60, -2.0, 0))
         at += Fraction(length, 4)
     gesture = Gesture(Manner.BOW, tuple(notes), "u")
-    action = place(gesture, steady, rate).action
+    action = act(gesture, steady, rate)
     for note, made in zip(notes, action.notes, strict=True):
         assert abs(made.at / rate - (steady(note.start) - steady(gesture.start))) <= 0.5 / 1000 + 0.5 / rate + 1e-9
     assert abs(action.frames / rate - (steady(gesture.end) - steady(gesture.start))) <= 0.5 / 256 + 0.5 / rate + 1e-9
@@ -44,41 +39,29 @@ def test_what_lies_inside_is_off_by_less_than_anybody_hears(sixteenths: list[int
 
 
 def test_equal_gestures_become_one_action_wherever_the_beat_falls() -> None:
-    actions = {place(stroke(Fraction(i, 2), -6.0, -2.0), steady, RATE).action for i in range(200)}
+    actions = {act(stroke(Fraction(i, 2), -6.0, -2.0), steady, RATE) for i in range(200)}
     assert len(actions) == 1
 
 
-def test_the_loudest_note_is_the_gain_and_the_rest_is_relative() -> None:
-    placed = place(stroke(Fraction(0), -8.0, -2.0, -5.1), steady, RATE)
-    assert placed.gain == -2.0
-    assert [note.level for note in placed.action.notes] == [-6.0, 0.0, -3.0]  # on a grid of a quarter dB
+def test_levels_are_relative_to_the_loudest_note() -> None:
+    made = act(stroke(Fraction(0), -8.0, -2.0, -5.1), steady, RATE)
+    assert [note.level for note in made.notes] == [-6.0, 0.0, -3.0]  # on a grid of a quarter dB
 
 
 @pytest.mark.parametrize(
     ("level", "accent"), [(0.0, 9), (-2.0, 8), (-2.4, 8), (-3.1, 7), (-16.0, 1), (-40.0, 1), (3.0, 9)]
 )
 def test_accent_classes_follow_the_grids_scale_of_2_db(level: float, accent: int) -> None:
-    assert place(stroke(Fraction(0), level), steady, RATE).action.accent == accent
+    assert act(stroke(Fraction(0), level), steady, RATE).accent == accent
 
 
-def test_a_stroke_is_joined_to_one_that_follows_at_once_only() -> None:
-    first, touching, later = stroke(Fraction(0), 0.0), stroke(Fraction(1, 2), 0.0), stroke(Fraction(1), 0.0)
-    assert place(first, steady, RATE, following=touching).action.joined
-    assert not place(first, steady, RATE, following=later).action.joined
-    assert not place(first, steady, RATE).action.joined
-
-
-def test_a_hand_may_be_early_and_it_is_the_start_that_moves() -> None:
+def test_a_hand_may_be_early_and_does_the_same() -> None:
     gesture = Gesture(Manner.PLUCK, (Sounded(Fraction(0), Fraction(1), 43, 0.0),), offset=-0.004)
-    on_time = Gesture(Manner.PLUCK, gesture.notes)
-    assert place(gesture, steady, RATE).frame == -176
-    assert place(gesture, steady, RATE).action == place(on_time, steady, RATE).action
+    assert act(gesture, steady, RATE) == act(replace(gesture, offset=0.0), steady, RATE)
 
 
 def test_a_note_never_has_no_length() -> None:
-    placed = place(stroke(Fraction(0), 0.0, each=Fraction(1, 10_000)), steady, RATE)
-    assert isinstance(placed, Placed)
-    assert placed.action.frames == 1
+    assert act(stroke(Fraction(0), 0.0, each=Fraction(1, 10_000)), steady, RATE).frames == 1
 
 
 class Counting:

@@ -36,7 +36,9 @@ def test_what_was_put_in_comes_out_by_any_way() -> None:
     assert list(reversed(kept)) == list(reversed(PLAYED))
     assert list(kept) == list(kept)
     assert hash(kept) == hash(Gestures(PLAYED))
-    assert kept.different == 4
+    assert len(kept.kinds) == 4
+    assert [turn.kind for turn in kept.turns()] == [0, 0, 1, 2, 3]
+    assert [turn.start for turn in kept.turns()] == [gesture.start for gesture in PLAYED]
     assert list(kept.ornaments()) == [False] * 4 + [True]
     with pytest.raises(IndexError):
         kept[5]

@@ -190,3 +190,15 @@ def test_time_goes_on_before_the_start_and_after_the_end() -> None:
 def test_a_map_of_nonsense_is_refused(segments: tuple[Segment, ...], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         TempoMap(segments)
+
+
+@pytest.mark.parametrize("ramp", [Ramp("steps", 60, 90, 3), Ramp("steady", 80, 80, 3), Ramp("glide", 60, 90, 3)])
+@given(start=st.fractions(0, 30, max_denominator=24), length=st.fractions(0, 9, max_denominator=24))
+def test_a_stretch_has_a_pace_where_its_seconds_are_its_quarters_at_it(ramp: Ramp, start: F, length: F) -> None:
+    tempo = tempo_map(ramp, F(4), (F(7),) * 3)
+    pace = tempo.pace(start, start + length)
+    inner = [segment.start for segment in tempo.segments[1:]]
+    crosses = any(start < edge < start + length for edge in inner)
+    assert (pace is None) == (crosses or not tempo.segments[sum(edge <= start for edge in inner)].steady)
+    if pace is not None:
+        assert tempo.seconds(start + length) - tempo.seconds(start) == pytest.approx(60 * length / pace)

@@ -18,8 +18,10 @@ from itertools import tee, zip_longest
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.sound.voices import Action, Samples, Voice, frame_of, place
+from underbow.sound.voices import Action, Samples, Voice, accent_of, act, frame_of
+from underbow.track.gestures import Gestures
 from underbow.track.performance import Part, Performance
+from underbow.track.ramp import TempoMap
 
 __all__ = ["BLOCK", "Plan", "Stems", "plan"]
 
@@ -68,29 +70,40 @@ class Plan:
     actions: tuple[Action, ...]
 
 
-def plan(part: Part, seconds: Callable[[Fraction], float], rate: int) -> Plan:
+def plan(part: Part, tempo: TempoMap, rate: int) -> Plan:
     """Put a part into frames.
+
+    Where the tempo stands still, a gesture that is played again is the same action again: it is worked out once.
 
     Parameters
     ----------
     part : Part
-    seconds : callable
-        From quarters to seconds: ``performance.tempo.seconds``.
+    tempo : TempoMap
     rate : int
         Frames a second.
     """
-    clock, count = _Clock(seconds), len(part.gestures)
+    gestures = part.gestures if isinstance(part.gestures, Gestures) else Gestures(part.gestures)
+    lengths, tops = [kind.end for kind in gestures.kinds], [kind.top for kind in gestures.kinds]
+    clock, count, solo = _Clock(tempo.seconds), len(gestures), part.name == "melody"
     frames, gains, which = np.zeros(count, np.int64), np.zeros(count), np.zeros(count, np.int32)
-    known: dict[Action, int] = {}
-    solo = part.name == "melody"
-    gestures, coming = tee(part.gestures)
+    actions: dict[Action, int] = {}
+    known: dict[tuple[object, ...], int] = {}
+    turns, coming = tee(gestures.turns())
     next(coming, None)
-    for at, (gesture, following) in enumerate(zip_longest(gestures, coming)):
-        placed = place(gesture, clock, rate, program=part.program, solo=solo, following=following)
-        frames[at], gains[at] = max(placed.frame, 0), placed.gain
-        which[at] = known.setdefault(placed.action, len(known))
+    for at, (turn, following) in enumerate(zip_longest(turns, coming)):
+        end, gain = turn.start + lengths[turn.kind], tops[turn.kind] + turn.louder
+        joined = following is not None and following.start <= end
+        key = (turn.kind, accent_of(gain), joined, tempo.pace(turn.start, end))
+        number = known.get(key)
+        if number is None:
+            action = act(gestures[at], clock, rate, program=part.program, solo=solo, joined=joined)
+            number = actions.setdefault(action, len(actions))
+            if key[-1] is not None:
+                known[key] = number
+        frames[at] = max(frame_of(clock(turn.start) + turn.offset, rate), 0)
+        gains[at], which[at] = gain, number
     order = np.argsort(frames, kind="stable")  # a hand may be early
-    return Plan(part.name, frames[order], (10 ** (gains / 20)).astype(np.float32)[order], which[order], tuple(known))
+    return Plan(part.name, frames[order], (10 ** (gains / 20)).astype(np.float32)[order], which[order], tuple(actions))
 
 
 class Stems:
@@ -117,7 +130,7 @@ class Stems:
         self.names = tuple(part.name for part in chosen)
         self.rate = voice.rate
         self._voice = voice
-        self._plans = [plan(part, performance.tempo.seconds, voice.rate) for part in chosen]
+        self._plans = [plan(part, performance.tempo, voice.rate) for part in chosen]
         end = frame_of(performance.tempo.seconds(performance.length), voice.rate)
         self.frames = max([end, *(self._rung_out(one) for one in self._plans)])
 

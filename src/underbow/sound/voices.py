@@ -1,9 +1,9 @@
 """What is asked of a voice: one movement of the hand in, its samples out.
 
-The performance counts in quarter notes; a voice counts in frames. :func:`place` goes from the one to the other, once:
-it gives each gesture its start frame, its gain, and an :class:`Action`, which is what remains when place and loudness are
-taken away. A player repeats himself, so equal actions come back again and again: each is made once (see
-:class:`Remembered`) and put down wherever it is wanted.
+The performance counts in quarter notes; a voice counts in frames. :func:`act` goes from the one to the other, once:
+it gives a gesture's :class:`Action`, which is what remains of it when place and loudness are taken away. A player repeats
+himself, so equal actions come back again and again: each is made once (see :class:`Remembered`) and put down wherever it is
+wanted.
 
 Conventions
 -----------
@@ -129,28 +129,19 @@ class Voice(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """An action and where it goes: its start frame (may be negative where a hand is early) and its gain in dB."""
-
-    frame: int
-    gain: float
-    action: Action
-
-
-def place(
+def act(
     gesture: Gesture,
     seconds: Callable[[Fraction], float],
     rate: int,
     *,
     program: int = -1,
     solo: bool = False,
-    following: Gesture | None = None,
-) -> Placed:
+    joined: bool = False,
+) -> Action:
     """Put a gesture into frames.
 
-    The start is exact to the sample. What lies inside is put on a fine grid (:data:`INNER_GRAIN`, :data:`END_GRAIN`,
-    :data:`LEVEL_GRAIN`), so that gestures that nobody can tell apart become equal actions.
+    What lies inside is put on a fine grid (:data:`INNER_GRAIN`, :data:`END_GRAIN`, :data:`LEVEL_GRAIN`), so that gestures
+    that nobody can tell apart become equal actions.
 
     Parameters
     ----------
@@ -163,42 +154,39 @@ def place(
         The part's General MIDI program.
     solo : bool
         Whether the part is a melody.
-    following : Gesture or None
-        The next gesture of the part.
-
-    Returns
-    -------
-    Placed
-        With the level of the gesture's loudest note as gain.
+    joined : bool
+        Whether the part's next gesture begins where this one ends, or before.
 
     Examples
     --------
     >>> from underbow.track.performance import Sounded
     >>> stroke = Gesture(Manner.BOW, (Sounded(Fraction(4), Fraction(1), 62, -6.0, 1),), bow="d")
-    >>> placed = place(stroke, lambda quarters: float(quarters) / 2, 48_000)
-    >>> placed.frame, placed.gain, placed.action.accent, placed.action.notes[0]
-    (96000, -6.0, 6, ActionNote(at=0, frames=24000, midi=62, level=0.0, string=1))
+    >>> action = act(stroke, lambda quarters: float(quarters) / 2, 48_000)
+    >>> action.accent, action.notes[0]
+    (6, ActionNote(at=0, frames=24000, midi=62, level=0.0, string=1))
     """
-    gain = max(note.level for note in gesture.notes)
-    zero, last = seconds(gesture.start), gesture.end
+    gain, zero, last = gesture.top, seconds(gesture.start), gesture.end
     notes = []
     for note in gesture.notes:
         at = _grid(seconds(note.start) - zero, INNER_GRAIN, rate)
         end = _grid(seconds(note.end) - zero, END_GRAIN if note.end == last else INNER_GRAIN, rate)
         level = round((note.level - gain) * LEVEL_GRAIN) / LEVEL_GRAIN
         notes.append(ActionNote(at, max(end - at, 1), note.midi, level, note.string))
-    accent = FULL_ACCENT + math.floor(gain / ACCENT_STEP_DB + 0.5)
-    action = Action(
+    return Action(
         manner=gesture.manner,
         notes=tuple(notes),
         bow=gesture.bow,
-        accent=min(max(accent, 1), FULL_ACCENT),
-        joined=following is not None and following.start <= gesture.end,
+        accent=accent_of(gain),
+        joined=joined,
         solo=solo,
         ornament=gesture.ornament,
         program=program,
     )
-    return Placed(frame_of(zero + gesture.offset, rate), gain, action)
+
+
+def accent_of(gain: float) -> int:
+    """Give the class of attack, 1 to 9, of a level in dB."""
+    return min(max(FULL_ACCENT + math.floor(gain / ACCENT_STEP_DB + 0.5), 1), FULL_ACCENT)
 
 
 def frame_of(seconds: float, rate: int) -> int:

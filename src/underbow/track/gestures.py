@@ -12,74 +12,93 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
-from typing import TypeAlias, overload
+from typing import NamedTuple, TypeAlias, overload
 
 from underbow.track.performance import Gesture, Sounded
 
-__all__ = ["Gestures"]
+__all__ = ["Gestures", "Turn"]
 
 _Column: TypeAlias = "array[int] | list[int]"  # arrays can be subscripted from 3.12 on only
 _OFFSET_STEPS, _LEVEL_STEPS = 1e6, 1e3  # feel is kept in whole microseconds and thousandths of a dB
 
 
+class Turn(NamedTuple):
+    """One time that a gesture is played: which one, where (in quarters), and by how much a hand moves it (seconds, dB)."""
+
+    kind: int
+    start: Fraction
+    offset: float
+    louder: float
+
+
 class Gestures(Sequence[Gesture]):
     """Gestures in order, made as they are asked for; it can't be changed, and equals a tuple of the same gestures.
+
+    Attributes
+    ----------
+    kinds : tuple of Gesture
+        The different ones, as they would be at quarter 0.
 
     Examples
     --------
     >>> from underbow.track.performance import Manner
     >>> clicks = [Gesture(Manner.CLICK, (Sounded(Fraction(i), Fraction(1, 8), 76, -4.0),)) for i in range(1000)]
     >>> kept = Gestures(clicks)
-    >>> len(kept), kept.different, kept[999].start, kept == tuple(clicks)
+    >>> len(kept), len(kept.kinds), kept[999].start, kept == tuple(clicks)
     (1000, 1, Fraction(999, 1), True)
     """
 
-    __slots__ = ("_by", "_denominators", "_kinds", "_levels", "_numerators", "_offsets", "_which")
+    __slots__ = ("_denominators", "_levels", "_numerators", "_offsets", "_parts", "_tops", "_which", "kinds")
 
     def __init__(self, gestures: Iterable[Gesture] = ()) -> None:
-        kinds: dict[tuple[object, ...], int] = {}
-        kept: list[Gesture] = []
-        self._which = array("i")
-        self._numerators: _Column = array("q")
-        self._denominators: _Column = array("q")
+        known: dict[tuple[object, ...], int] = {}
+        parts: dict[int, int] = {}
+        kinds: list[Gesture] = []
+        which: _Column = array("H")
+        numerators: _Column = array("q")
+        denominators: _Column = array("H")
         for gesture in gestures:
             zero = gesture.start
-            key = _key(gesture, zero)
-            number = kinds.setdefault(key, len(kept))
-            if number == len(kept):
-                kept.append(_moved(gesture, -zero))
-            self._which.append(number)
-            self._numerators = _with(self._numerators, zero.numerator)
-            self._denominators = _with(self._denominators, zero.denominator)
-        self._kinds = tuple(kept)
-        self._by = Fraction(0)
-        self._offsets = self._levels = array("i")
+            kind = known.setdefault(_key(gesture, zero), len(kinds))
+            if kind == len(kinds):
+                kinds.append(_moved(gesture, -zero))
+            which = _with(which, kind)
+            numerators = _with(numerators, zero.numerator)
+            denominators = _with(denominators, parts.setdefault(zero.denominator, len(parts)))
+        self.kinds = tuple(kinds)
+        self._tops = tuple(kind.top for kind in kinds)
+        self._which, self._numerators, self._denominators, self._parts = which, numerators, denominators, tuple(parts)
+        self._offsets: _Column = array("h")
+        self._levels: _Column = array("h")
 
-    @property
-    def different(self) -> int:
-        """How many different gestures there are, place and feel left out."""
-        return len(self._kinds)
+    def turns(self) -> Iterator[Turn]:
+        """Say of each gesture which one it is, where it is played and how it is felt, without making it."""
+        return map(self._turn, range(len(self)))
 
     def later(self, by: Fraction) -> Gestures:
         """Give the same gestures, so many quarters later."""
         out = self._copy()
-        out._by = self._by + by
+        starts = [turn.start + by for turn in self.turns()]
+        parts: dict[int, int] = {}
+        out._numerators = _column("q", (start.numerator for start in starts))
+        out._denominators = _column("H", (parts.setdefault(start.denominator, len(parts)) for start in starts))
+        out._parts = tuple(parts)
         return out
 
-    def felt(self, microseconds: Sequence[int], thousandths: Sequence[int]) -> Gestures:
+    def felt(self, microseconds: Iterable[int], thousandths: Iterable[int]) -> Gestures:
         """Give the same gestures moved in time and level, each by its own whole number of microseconds and of dB/1000.
 
-        No note becomes louder than full.
+        No gesture becomes louder than full.
         """
-        if not len(microseconds) == len(thousandths) == len(self):
-            raise ValueError(f"{len(self)} gestures, but {len(microseconds)} offsets and {len(thousandths)} levels")
         out = self._copy()
-        out._offsets, out._levels = array("i", microseconds), array("i", thousandths)
+        out._offsets, out._levels = _column("h", microseconds), _column("h", thousandths)
+        if not len(out._offsets) == len(out._levels) == len(self):
+            raise ValueError(f"{len(self)} gestures, but {len(out._offsets)} offsets and {len(out._levels)} levels")
         return out
 
     def ornaments(self) -> Iterator[bool]:
         """Say of each gesture whether it is an ornament, without making it."""
-        known = [kind.ornament for kind in self._kinds]
+        known = [kind.ornament for kind in self.kinds]
         return (known[which] for which in self._which)
 
     def _copy(self) -> Gestures:
@@ -88,12 +107,17 @@ class Gestures(Sequence[Gesture]):
             setattr(out, name, getattr(self, name))
         return out
 
-    def _made(self, at: int) -> Gesture:
-        kind = self._kinds[self._which[at]]
-        start = Fraction(self._numerators[at], self._denominators[at]) + self._by
+    def _turn(self, at: int) -> Turn:
+        kind = self._which[at]
+        start = Fraction(self._numerators[at], self._parts[self._denominators[at]])
         if not self._offsets:
-            return _moved(kind, start)
-        return _moved(kind, start, self._offsets[at] / _OFFSET_STEPS, self._levels[at] / _LEVEL_STEPS)
+            return Turn(kind, start, self.kinds[kind].offset, 0.0)
+        louder = min(self._levels[at] / _LEVEL_STEPS, -self._tops[kind])
+        return Turn(kind, start, self._offsets[at] / _OFFSET_STEPS, louder)
+
+    def _made(self, at: int) -> Gesture:
+        kind, start, offset, louder = self._turn(at)
+        return _moved(self.kinds[kind], start, offset, louder)
 
     def __len__(self) -> int:
         return len(self._which)
@@ -118,7 +142,7 @@ class Gestures(Sequence[Gesture]):
         return hash(tuple(self))
 
     def __repr__(self) -> str:
-        return f"<{len(self)} gestures, {self.different} different>"
+        return f"<{len(self)} gestures, {len(self.kinds)} different>"
 
 
 def _key(gesture: Gesture, zero: Fraction) -> tuple[object, ...]:
@@ -138,14 +162,20 @@ def _moved(gesture: Gesture, by: Fraction, offset: float | None = None, louder: 
     for note in gesture.notes:
         if note.start is not before:
             before, start = note.start, note.start + by
-        level = min(note.level + louder, 0.0) if louder else note.level
-        notes.append(Sounded(start, note.length, note.midi, level, note.string))
+        notes.append(Sounded(start, note.length, note.midi, note.level + louder, note.string))
     felt = gesture.offset if offset is None else offset
     return Gesture(gesture.manner, tuple(notes), gesture.bow, felt, gesture.ornament)
 
 
+def _column(code: str, values: Iterable[int]) -> _Column:
+    column: _Column = array(code)
+    for value in values:
+        column = _with(column, value)
+    return column
+
+
 def _with(column: _Column, value: int) -> _Column:
-    """Append to a column of 8-byte numbers, or to a list of any where a tune's fractions are finer than that."""
+    """Append to a column of small numbers, or to a list of any where one is larger than usual."""
     try:
         column.append(value)
     except OverflowError:

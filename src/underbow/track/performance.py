@@ -96,6 +96,11 @@ class Gesture:
         """Where its last note stops."""
         return max(note.end for note in self.notes)
 
+    @property
+    def top(self) -> float:
+        """Level of its loudest note, dB."""
+        return max(note.level for note in self.notes)
+
 
 @dataclass(frozen=True, slots=True)
 class Part:

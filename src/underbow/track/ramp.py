@@ -193,7 +193,7 @@ class TempoMap:
 
     def seconds(self, quarter: Fraction) -> float:
         """Seconds from the first segment's start to a position."""
-        index = min(max(bisect_right(self._starts, quarter) - 1, 0), len(self.segments) - 1)
+        index = self._index(quarter)
         segment = self.segments[index]
         inside = quarter - segment.start
         if segment.steady or inside < 0:
@@ -201,6 +201,22 @@ class TempoMap:
         if inside > segment.length:
             return self._seconds[index + 1] + float(60 * (inside - segment.length) / segment.end)
         return float(self._steady[index]) + (self._glided[index] + segment.glided(float(inside)))
+
+    def pace(self, start: Fraction, end: Fraction) -> Fraction | None:
+        """Give the quarters a minute of a stretch; None where it lies in several segments, or the tempo glides.
+
+        >>> eight = Fraction(8)
+        >>> steps = TempoMap((Segment(0 * eight, eight, 60 * eight, 60 * eight), Segment(eight, eight, 90 * eight, 90 * eight)))
+        >>> steps.pace(Fraction(2), eight), steps.pace(Fraction(7), Fraction(9))
+        (Fraction(480, 1), None)
+        """
+        index = self._index(start)
+        segment = self.segments[index]
+        goes_on = index + 1 == len(self.segments) or end <= self._starts[index + 1]
+        return segment.begin if segment.steady and goes_on else None
+
+    def _index(self, quarter: Fraction) -> int:
+        return min(max(bisect_right(self._starts, quarter) - 1, 0), len(self.segments) - 1)
 
     def quarters(self, seconds: float) -> float:
         """Position in quarters of a time in seconds: the inverse of :meth:`seconds`, as a float."""

@@ -11,13 +11,18 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from underbow.sound.builtin import BuiltinVoice
 from underbow.sound.stems import Stems, plan
 from underbow.sound.tape import Taped
-from underbow.sound.voices import Action, Remembered, Samples
-from underbow.track.performance import Gesture, Part, Performance
-from underbow.track.ramp import Ramp
+from underbow.sound.voices import Action, Remembered, Samples, act
+from underbow.track.gestures import Gestures
+from underbow.track.performance import Gesture, Manner, Part, Performance, Sounded
+from underbow.track.ramp import Ramp, tempo_map
+
+SIXTY = tempo_map(Ramp("steady", 60, 60, 1), Fraction(0), (Fraction(8),))
 
 
 class Impulse:
@@ -115,9 +120,46 @@ def test_what_is_early_at_the_very_start_begins_there(
 
 def test_gestures_that_feel_puts_out_of_order_are_all_sounded(click: Callable[..., Gesture]) -> None:
     gestures = (replace(click(1), offset=0.2), replace(click("1.1"), offset=-0.2))
-    one = plan(Part("click", -1, gestures), float, 1000)
+    one = plan(Part("click", -1, gestures), SIXTY, 1000)
     assert one.frames.tolist() == [900, 1200]
     assert one.which.tolist() == [1, 0]
+
+
+def test_a_stroke_is_joined_to_one_that_follows_at_once_only(stroke: Callable[..., Gesture]) -> None:
+    gestures = [stroke(0, 1, 55), stroke(1, 1, 55), stroke("2.5", 1, 55), stroke(4, 1, 57)]
+    one = plan(Part("backup", 110, gestures), SIXTY, 1000)
+    assert [one.actions[which].joined for which in one.which] == [True, False, False, False]
+
+
+@given(
+    st.lists(st.fractions(0, 40, max_denominator=48), min_size=1, max_size=30),
+    st.sampled_from(["steps", "glide"]),
+    st.integers(22_050, 96_000),
+)
+def test_a_plan_is_exact_to_the_frame_and_knows_each_action_as_it_is(
+    starts: list[Fraction], kind: str, rate: int
+) -> None:
+    tempo = tempo_map(Ramp(kind, 71, 133, 4), Fraction(4), (Fraction(9),) * 4)
+    levels = [-1.0 * (i % 4) for i in range(len(starts))]
+    gestures = [
+        Gesture(Manner.BOW, (Sounded(start, Fraction(3, 4), 55, level, 0),), "d")
+        for start, level in zip(sorted(starts), levels, strict=True)
+    ]
+    one = plan(Part("backup", 110, gestures), tempo, rate)
+    for frame, gain, which, gesture in zip(one.frames, one.gains, one.which, gestures, strict=True):
+        assert abs(int(frame) - tempo.seconds(gesture.start) * rate) <= 0.5 + 1e-6
+        assert gain == np.float32(10 ** (gesture.top / 20))
+        action = one.actions[which]
+        assert action == act(gesture, tempo.seconds, rate, program=110, joined=action.joined)
+
+
+def test_feel_keeps_each_gesture_what_it_is(quartet: Performance) -> None:
+    part = quartet.part("melody")
+    felt = Gestures(part.gestures).felt([900] * len(part.gestures), [0] * len(part.gestures))
+    plain, moved = (plan(Part("melody", part.program, some), quartet.tempo, 44_100) for some in (part.gestures, felt))
+    assert moved.actions == plain.actions
+    assert np.array_equal(moved.which, plain.which)
+    assert set((moved.frames - plain.frames).tolist()) <= {39, 40}
 
 
 def test_parts_can_be_chosen(quartet: Performance) -> None:
