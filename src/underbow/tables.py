@@ -5,12 +5,50 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from underbow.errors import Fault, InputError
+from underbow.files import plain_file
 
+MOST_BYTES = 2_000_000  # of a file
 _PATTERNS_ONLY = {"bow", "accent", "cells", "retake", "about"}
 _SHEETS_ONLY = {"tune", "abc", "compose", "pattern", "progression", "mix", "sound", "form", "bars", "shapes"}
+
+
+def read_text(path: Path, file: str = "", *, missing: str = "check its name and its folder") -> str:
+    """Read a TOML file's text, with plain line ends.
+
+    Parameters
+    ----------
+    path : Path
+    file : str
+        The name told in faults; by default the path.
+    missing : str
+        The cure told where there is no such file.
+
+    Raises
+    ------
+    InputError
+        Where there is none, or it is no text in UTF-8.
+    """
+    file = file or str(path)
+    try:
+        with plain_file(path, file).open("rb") as stream:
+            data = stream.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        raise InputError(Fault(f"no such file; {missing}", file=file)) from None
+    except IsADirectoryError:
+        raise InputError(Fault("a folder; name the file in it, which ends in .toml", file=file)) from None
+    except OSError as error:
+        raise InputError(Fault(f"can't be read: {error.strerror or error}", file=file)) from None
+    if len(data) > MOST_BYTES:
+        raise InputError(Fault(f"more than {MOST_BYTES} bytes; a sheet or a pattern is a page of text", file=file))
+    try:
+        return data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError:
+        cure = "open it in a text editor and save it again with the encoding UTF-8"
+        raise InputError(Fault(f"not text in UTF-8; {cure}", file=file)) from None
 
 
 def read_table(text: str, file: str) -> dict[str, Any]:

@@ -349,20 +349,21 @@ class TestMessages:
     def test_missing_file(self, tmp_path: Path) -> None:
         with pytest.raises(InputError) as told:
             find_pattern("mine.toml", tmp_path)
-        assert str(told.value) == (
-            "mine.toml: can't read the pattern: there is no such file; write its path as seen from the sheet"
-        )
+        assert str(told.value) == ("mine.toml: no such file; write its path as seen from the sheet")
 
     def test_folder_in_the_place_of_a_file(self, tmp_path: Path) -> None:
         (tmp_path / "mine.toml").mkdir()
-        with pytest.raises(InputError, match=r"^mine\.toml: can't read the pattern: "):
+        with pytest.raises(InputError, match=r"^mine\.toml: a folder; name the file in it, which ends in \.toml$"):
             find_pattern("mine.toml", tmp_path)
 
     @pytest.mark.parametrize(
         ("data", "message"),
         [
-            (b"\xff\xfe\x00", "mine.toml: not a text file; save the pattern as UTF-8 text"),
-            (b"# " * 60_000, "mine.toml: a pattern file has at most 100000 bytes"),
+            (
+                b"\xff\xfe\x00",
+                "mine.toml: not text in UTF-8; open it in a text editor and save it again with the encoding UTF-8",
+            ),
+            (b"# " * 1_000_001, "mine.toml: more than 2000000 bytes; a sheet or a pattern is a page of text"),
             (b"a = " + b"[" * 20_000, "mine.toml: not TOML: brackets nested too deeply"),
         ],
     )

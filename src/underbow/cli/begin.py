@@ -78,19 +78,17 @@ def _faults(path: Path) -> list[str]:
 
 def _read_toml(path: Path) -> None:
     """Read a pattern file as such, anything else as a track sheet."""
-    from underbow.fiddle.pattern import find_pattern
-    from underbow.files import plain_file
-    from underbow.tables import is_pattern, read_table
-    from underbow.track.sheet import read_sheet
+    from underbow.fiddle.pattern import read_pattern
+    from underbow.tables import is_pattern, read_table, read_text
+    from underbow.track.sheet import NEW_SHEET, build_sheet
 
-    try:
-        pattern = is_pattern(read_table(plain_file(path).read_text("utf-8-sig"), str(path)))
-    except (OSError, UnicodeDecodeError, InputError):
-        pattern = False  # the sheet's reader says what is wrong with the file
-    if pattern:
-        find_pattern(str(path), Path())
+    file = str(path)
+    text = read_text(path, missing=NEW_SHEET)
+    table = read_table(text, file)
+    if is_pattern(table):
+        read_pattern(text, file)
     else:
-        read_sheet(path)
+        build_sheet(table, path.parent, file)
 
 
 def _read_tunes(path: Path) -> None:

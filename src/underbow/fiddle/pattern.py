@@ -12,13 +12,12 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 
-from underbow.errors import Fault, InputError, near_miss
+from underbow.errors import InputError, near_miss
 from underbow.fiddle.grid import AccentGrid
 from underbow.fiddle.pattern_file import TempoRange, read_entry
-from underbow.files import plain_file
+from underbow.tables import read_text
 from underbow.theory.meter import Meter
 
-MOST_BYTES = 100_000  # of a pattern file
 # What is played for a dance (the first that suits the meter), else for the units of a bar; common practice, no source.
 _BY_DANCE = (
     ("slip-jig", ("slip-jig",)),
@@ -199,21 +198,8 @@ def _names() -> dict[str, str]:
 
 
 def _from_file(name: str, beside: Path | None) -> Pattern:
-    path = (beside or Path()) / name
-    try:
-        with plain_file(path, name).open("rb") as stream:
-            data = stream.read(MOST_BYTES + 1)
-        text = data.decode("utf-8-sig").replace("\r\n", "\n")
-    except OSError as error:
-        reason = "there is no such file" if isinstance(error, FileNotFoundError) else str(error.strerror).lower()
-        raise InputError(
-            Fault(f"can't read the pattern: {reason}; write its path as seen from the sheet", file=name)
-        ) from None
-    except UnicodeDecodeError:
-        raise InputError(Fault("not a text file; save the pattern as UTF-8 text", file=name)) from None
-    if len(data) > MOST_BYTES:
-        raise InputError(Fault(f"a pattern file has at most {MOST_BYTES} bytes", file=name))
-    return read_pattern(text, name)
+    missing = "write its path as seen from the sheet"
+    return read_pattern(read_text((beside or Path()) / name, name, missing=missing), name)
 
 
 def _kind(meter: Meter) -> tuple[int, ...]:

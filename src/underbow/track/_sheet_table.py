@@ -16,7 +16,6 @@ from underbow.errors import Fault, near_miss
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ramp import KINDS, MOST_PASSES
 
-MOST_BYTES = 2_000_000  # of a sheet
 MOST_MIXES, MOST_COUNT_IN = 12, 16
 # Path of a key -> what is written there.
 EXPECTED: dict[str, str] = {
@@ -25,7 +24,7 @@ EXPECTED: dict[str, str] = {
     "number": "the tune's number in its file, such as 1",
     "abc": 'a tune in ABC between triple quotes, """ ... """',
     "compose": "a table such as { seed = 3 }",
-    "compose.seed": "a whole number, such as 3",
+    "compose.seed": "a whole number from 0 up, such as 3",
     "compose.bars": "a whole number of bars from 1 to 512, such as 16",
     "compose.dance": 'a dance, such as "reel"',
     "meter": 'the meter of a composed tune, such as "6/8"',

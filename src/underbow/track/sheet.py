@@ -15,12 +15,13 @@ from underbow.errors import Fault, InputError
 from underbow.fiddle.handshape import HandShape
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.tuning import Tuning
-from underbow.files import plain_file
-from underbow.tables import is_pattern, read_table
+from underbow.tables import is_pattern, read_table, read_text
 from underbow.theory.progression import Progression
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp
 from underbow.tune.tune import Melody, Tune
+
+NEW_SHEET = "`underbow new DIR` makes a sheet to start from"
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,24 +117,8 @@ def read_sheet(path: Path | str) -> Sheet:
     InputError
         With every fault of the sheet, each naming the file and the key.
     """
-    from underbow.track._sheet_table import MOST_BYTES  # noqa: PLC0415  pydantic is needed here only
-
     file = str(path)
-    try:
-        with plain_file(Path(path), file).open("rb") as stream:
-            data = stream.read(MOST_BYTES + 1)
-        text = data.decode("utf-8-sig")
-    except FileNotFoundError:
-        raise InputError(Fault("no such file; `underbow new DIR` makes a sheet to start from", file=file)) from None
-    except IsADirectoryError:
-        raise InputError(Fault("a folder; name the sheet in it, a .toml file", file=file)) from None
-    except OSError as error:
-        raise InputError(Fault(f"can't be read: {error.strerror or error}", file=file)) from None
-    except UnicodeDecodeError:
-        raise InputError(Fault("not a text file; save the sheet as UTF-8 text", file=file)) from None
-    if len(data) > MOST_BYTES:
-        raise InputError(Fault(f"more than {MOST_BYTES} bytes; a sheet is a page of text", file=file))
-    table = read_table(text.replace("\r\n", "\n"), file)
+    table = read_table(read_text(Path(path), file, missing=NEW_SHEET), file)
     if is_pattern(table):
         raise InputError(Fault("a pattern, not a track sheet; look at it with `underbow patterns`", file=file))
     return build_sheet(table, Path(path).parent, file)
