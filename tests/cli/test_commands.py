@@ -155,6 +155,35 @@ def test_drill_composes_a_melody_and_renders_it(tmp_path: Path) -> None:
     assert [bar["chord"] for bar in report["bars"]] == ["C", "G", "D", "A"] * 2
 
 
+@pytest.mark.parametrize("name", ["two-bars.toml", "mine.toml"])
+def test_check_reads_a_file_once_whatever_it_is(
+    sheet: Path, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "mine.toml").write_bytes((ROOT / "patterns/saw.toml").read_bytes())
+    opened: list[Path] = []
+    real = Path.open
+    monkeypatch.setattr(Path, "open", lambda path, *how, **more: opened.append(path) or real(path, *how, **more))
+    assert run("check", sheet.with_name(name)).stdout == f"{tmp_path / name}: fine\n"
+    assert opened.count(tmp_path / name) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["C", "G", "--seed", "-5"], "compose.seed: found -5, expected a whole number from 0 up, such as 3"),
+        ([""], "an empty chord; write a chord for each bar, such as C G D A"),
+        (["C", ""], "an empty chord; write a chord for each bar, such as C G D A"),
+        (["C", "H"], "bar 2: not a chord: 'H'; the German H is B here: write B"),
+    ],
+)
+def test_a_drill_tells_one_fault_once_and_nothing_that_follows_from_it(
+    tmp_path: Path, words: list[str], told: str
+) -> None:
+    result = run("drill", *words, "-o", tmp_path / "out")
+    assert (result.exit_code, result.stderr) == (2, f"underbow: {told}\n")
+    assert not (tmp_path / "out").exists()
+
+
 def test_patterns_lists_the_library_as_the_design_says() -> None:
     listed = document("patterns", "--json")
     assert len(listed) >= 20

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -218,6 +219,9 @@ MESSAGES: dict[str, list[str]] = {
     "mix-silent": [
         ": mix 1: no part is heard; write a level in dB for one, such as melody = 0",
     ],
+    "compose-over-a-wrong-chord": [
+        ": progression, bar 2: not a chord: 'H'; the German H is B here: write B",
+    ],
     "compose-nothing": [
         ': compose: there are no changes to compose over; write progression = "G | G | C | D"',
     ],
@@ -276,20 +280,36 @@ def test_no_such_sheet(tmp_path: Path) -> None:
 
 
 def test_a_folder_for_a_sheet(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"a folder; name the sheet in it, a \.toml file$"):
+    with pytest.raises(InputError, match=r"a folder; name the file in it, which ends in \.toml$"):
         read_sheet(tmp_path)
 
 
 def test_a_sheet_that_is_no_text(tmp_path: Path) -> None:
-    (tmp_path / "s.toml").write_bytes(b"\xff\xfe\x00t")
-    with pytest.raises(InputError, match=r"not a text file; save the sheet as UTF-8 text$"):
-        read_sheet(tmp_path / "s.toml")
+    for data in (b"\xff\xfe\x00t", 'title = "Ó Carolan"\n'.encode("latin-1")):
+        (tmp_path / "s.toml").write_bytes(data)
+        with pytest.raises(InputError) as error:
+            read_sheet(tmp_path / "s.toml")
+        cure = "open it in a text editor and save it again with the encoding UTF-8"
+        assert str(error.value) == f"{tmp_path / 's.toml'}: not text in UTF-8; {cure}"
 
 
 def test_a_sheet_far_too_large(tmp_path: Path) -> None:
     (tmp_path / "s.toml").write_text("# " + "x" * 2_000_000)
-    with pytest.raises(InputError, match=r"more than 2000000 bytes; a sheet is a page of text$"):
+    with pytest.raises(InputError, match=r"more than 2000000 bytes; a sheet or a pattern is a page of text$"):
         read_sheet(tmp_path / "s.toml")
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+@pytest.mark.parametrize(
+    ("name", "lines"),
+    [("tune.abc", "tune = 'tune.abc'"), ("own.toml", "compose = {}\nprogression = 'G'\npattern = 'own.toml'")],
+)
+def test_a_pipe_in_the_place_of_a_file(tmp_path: Path, name: str, lines: str) -> None:
+    os.mkfifo(tmp_path / name)
+    (tmp_path / "s.toml").write_text(lines)
+    with pytest.raises(InputError) as error:
+        read_sheet(tmp_path / "s.toml")
+    assert str(error.value) == f"{name}: a device or a pipe; save it as a file and name that"
 
 
 def test_a_link_that_leads_out_of_the_folder(tmp_path: Path) -> None:

@@ -104,8 +104,12 @@ def drill(
       underbow drill Am G --pattern waltz-oom-pah-pah --start 80 --goal 120
     """
     from underbow.fiddle.pattern import find_pattern
+    from underbow.theory.progression import Progression
     from underbow.track.sheet import build_sheet
 
+    if not all(map(str.strip, chords)):
+        raise InputError("an empty chord; write a chord for each bar, such as C G D A")
+    Progression.parse(" | ".join(chords))  # once round, so that a wrong chord is told once
     if not 1 <= rounds <= 64:
         raise InputError(f"--rounds must be 1 to 64, not {rounds}")
     found = find_pattern(pattern, Path())

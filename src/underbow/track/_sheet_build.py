@@ -103,6 +103,12 @@ def _tune(
         notebook.say("tune", f"found {' and '.join(given)}, expected one of them; leave the others out")
     if len(given) != 1:
         return None
+    if (
+        given == ["compose"]
+        and progression is None
+        and (table.progression is not None or "progression" in notebook.broken)
+    ):
+        return None  # what is wrong with the changes is told already
     if meter is None and named:
         meter = next(iter(named.values())).grid.meter
     source = Source(table, folder, notebook.file, progression, key, meter, tuning)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from underbow.errors import InputError, near_miss
+from underbow.files import plain_file
 
 
 def beside(folder: Path | None, name: str, kind: str) -> Path:
@@ -22,7 +23,7 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
     Raises
     ------
     InputError
-        Where it is not there, or lies elsewhere.
+        Where it is not there, lies elsewhere, or is no plain file.
     """
     if folder is None:
         raise InputError(f"found {name!r}, but this sheet has no folder of its own to look in")
@@ -39,6 +40,7 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
         )
     if a_folder:
         raise InputError(f'"{name}" is a folder; name the {kind} in it, as in "{name}/NAME"')
+    plain_file(path, name)
     if not there:
         names = sorted(entry.name for entry in folder.iterdir() if entry.suffix != ".toml") if folder.is_dir() else []
         raise InputError(
