@@ -17,6 +17,7 @@ go either way.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
@@ -186,15 +187,18 @@ class AccentGrid:
         >>> [(stroke.bow, str(stroke.start), str(stroke.length)) for stroke in georgia.play(1)]
         [('u', '0', '1'), ('d', '1', '1/2'), ('u', '3/2', '3/2'), ('d', '3', '1/2'), ('u', '7/2', '1/2')]
         """
+        return tuple(self.played(bars))
+
+    def played(self, bars: int) -> Iterator[Stroke]:
+        """Give the strokes of :meth:`play` one by one: hours of them need no room."""
         end = self.meter.bar * bars
         cycle = self.strokes()
-        played = []
-        if cycle[-1].end > self.length:
-            played.append(_entry(_moved(cycle[-1], -self.length, self.flips)))
+        if bars and cycle[-1].end > self.length:
+            yield _cut(_entry(_moved(cycle[-1], -self.length, self.flips)), end)
         for number in range(math.ceil(end / self.length)):
             turned = self.flips and number % 2 == 1
-            played += [_moved(stroke, self.length * number, turned) for stroke in cycle]
-        return tuple(_cut(stroke, end) for stroke in played if stroke.start < end)
+            moved = (_moved(stroke, self.length * number, turned) for stroke in cycle)
+            yield from (_cut(stroke, end) for stroke in moved if stroke.start < end)
 
     def swung(self, at: Fraction) -> Fraction:
         """Move a position (quarters from the start of a bar that begins a cycle) to where swing puts it.

@@ -163,10 +163,11 @@ def _bars(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[BarPict
 def _played(timeline: Timeline) -> Iterator[tuple[Frame, list[Stroke], Fraction]]:
     """Every whole bar with the strokes that touch it, and where it begins among them."""
     for run in runs(timeline.frames):
-        strokes = run[0].pattern.grid.play(bars_of(run))
+        frames = timeline.frames[run[0] : run[-1] + 1]
+        strokes = frames[0].pattern.grid.play(bars_of(frames[0], frames[-1].end))
         first = 0
-        for frame in run:
-            start = frame.start - run[0].start
+        for frame in frames:
+            start = frame.start - frames[0].start
             while first < len(strokes) and strokes[first].end <= start:
                 first += 1
             inside = []

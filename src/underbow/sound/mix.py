@@ -45,16 +45,11 @@ def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> l
         Frames a second.
     """
     changes: list[tuple[int, float]] = []
-    whole_bars: dict[int, int] = {}
-    for bar in performance.bars:
-        if bar.number > 0 and bar.pass_number not in whole_bars:
-            whole_bars[bar.pass_number] = frame_of(performance.tempo.seconds(bar.start), rate)
     for one in performance.passes:
         level = mix.level(part, one.number)
         gain = 0.0 if level is None else float(10 ** (level / 20))
-        start = frame_of(performance.tempo.seconds(one.start), rate)
-        if part != "melody":
-            start = whole_bars.get(one.number, start)
+        begins = one.start if part == "melody" else one.downbeat
+        start = frame_of(performance.tempo.seconds(begins), rate)
         if not changes or changes[-1][1] != gain:
             changes.append((start if changes else 0, gain))
     return changes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
 from math import inf
@@ -33,10 +33,10 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
 
 def _strokes(sheet: Sheet, timeline: Timeline) -> Iterator[Gesture]:
     for run in runs(timeline.frames):
-        end = run[-1].end
-        for stroke in run[0].pattern.grid.play(bars_of(run)):
-            if run[0].start + stroke.start < end:
-                gesture = _gesture(sheet, timeline, stroke, run[0].start, end)
+        first, end = timeline.frames[run[0]], timeline.frames[run[-1]].end
+        for stroke in first.pattern.grid.played(bars_of(first, end)):
+            if first.start + stroke.start < end:
+                gesture = _gesture(sheet, timeline, stroke, first.start, end)
                 if gesture is not None:
                     yield gesture
 
@@ -75,23 +75,22 @@ def _until(gesture: Gesture, end: Fraction) -> Gesture:
     return replace(gesture, notes=tuple(replace(n, length=min(n.length, end - n.start)) for n in notes))
 
 
-def runs(frames: tuple[Frame, ...]) -> Iterator[list[Frame]]:
-    """Group frames that one pattern runs through without beginning again."""
-    run: list[Frame] = []
-    for frame in frames:
-        begins_again = frame.section_start and len(run) % frame.pattern.grid.bars != 0
-        if run and (run[-1].pattern != frame.pattern or begins_again or not run[-1].regular or not frame.regular):
-            yield run
-            run = []
-        run.append(frame)
-    if run:
-        yield run
+def runs(frames: Sequence[Frame]) -> Iterator[range]:
+    """Group frames that one pattern runs through without beginning again: ranges of their places."""
+    begin, before = 0, frames[0]
+    for at, frame in enumerate(frames):
+        begins_again = frame.section_start and (at - begin) % frame.pattern.grid.bars != 0
+        other = before.pattern != frame.pattern or not before.regular or not frame.regular
+        if at > begin and (begins_again or other):
+            yield range(begin, at)
+            begin = at
+        before = frame
+    yield range(begin, len(frames))
 
 
-def bars_of(run: list[Frame]) -> int:
+def bars_of(first: Frame, end: Fraction) -> int:
     """Bars of the pattern that fill a run: more or fewer than its frames only where a bar is irregular."""
-    length = run[-1].end - run[0].start
-    return int(-(-length // run[0].pattern.grid.meter.bar))
+    return int(-(-(end - first.start) // first.pattern.grid.meter.bar))
 
 
 def _gesture(sheet: Sheet, timeline: Timeline, stroke: Stroke, zero: Fraction, end: Fraction) -> Gesture | None:

@@ -18,7 +18,7 @@ TUNING_SECONDS = 3.0  # for each string, at least
 def drone_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Hold the tonic and its fifth from the first pass to the end, taken anew with each section."""
     tonic = DRONE_FLOOR + (sheet.tune.key.tonic.number - DRONE_FLOOR) % 12
-    starts = [frame.start for frame in timeline.frames if frame.section_start or frame is timeline.frames[0]]
+    starts = [frame.start for at, frame in enumerate(timeline.frames) if frame.section_start or at == 0]
     gestures = []
     for start, end in zip(starts, [*starts[1:], timeline.end], strict=True):
         notes = tuple(Sounded(start, end - start, midi, DRONE_DB) for midi in (tonic, tonic + 7))

@@ -47,7 +47,6 @@ class Score:
 
         pretty_midi = _pretty_midi()
         self._performance = performance
-        self._bars = {bar.pass_number: bar.start for bar in reversed(performance.bars) if bar.number > 0}
         self._conductor = conductor(mido, performance)
         self._tracks = [
             Track(pretty_midi, part, slot, [self._begins(part, one) for one in performance.passes])
@@ -66,7 +65,7 @@ class Score:
         """Give the tick where a pass's volume holds from."""
         if one.number == 1:
             return 0
-        return tick_of(one.start if part.name == "melody" else self._bars.get(one.number, one.start))
+        return tick_of(one.start if part.name == "melody" else one.downbeat)
 
     def _volumes(self, part: Part, mix: Mix) -> Iterator[tuple[int, int]]:
         last = -1

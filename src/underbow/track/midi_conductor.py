@@ -9,11 +9,13 @@ from __future__ import annotations
 import io
 import math
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from fractions import Fraction
-from itertools import pairwise
+from heapq import merge
+from itertools import islice, pairwise
+from operator import itemgetter
 from types import ModuleType
-from typing import Any
+from typing import Any, TypeAlias
 
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
@@ -23,6 +25,13 @@ from underbow.track.ramp import Segment
 
 TICKS = 480  # a quarter
 DRIFT_SECONDS = 0.0005
+HEAD, END = (
+    8,
+    bytes.fromhex("00 FF 2F 00"),
+)  # a chunk's kind and size; how a track ends that has nothing more to wait for
+_AT_ONCE = 500  # events that mido makes its objects of
+
+_Event: TypeAlias = tuple[int, int, str, dict[str, Any]]
 
 
 def tick_of(quarters: Fraction) -> int:
@@ -41,6 +50,23 @@ def chunks(data: bytes) -> list[bytes]:
     return out
 
 
+def chunk(events: bytes | bytearray) -> bytes:
+    """Make a track's chunk of its events."""
+    return b"MTrk" + len(events).to_bytes(4, "big") + bytes(events)
+
+
+def variable(value: int) -> bytes:
+    """Write a variable length quantity.
+
+    >>> variable(0x3FFF).hex(" "), variable(0x4000).hex(" ")
+    ('ff 7f', '81 80 00')
+    """
+    out = [value & 0x7F]
+    while value := value >> 7:
+        out.append(value & 0x7F | 0x80)
+    return bytes(reversed(out))
+
+
 def header(tracks: int) -> bytes:
     """Give the header chunk of a file of format 1.
 
@@ -52,42 +78,47 @@ def header(tracks: int) -> bytes:
 
 def conductor(mido: ModuleType, performance: Performance) -> bytes:
     """Make the first track's chunk: everything that says where one is."""
-    events: list[tuple[int, int, Any]] = []  # tick, order among its fellows, message
+    out, now = bytearray(), 0
+    events = merge(*_events(performance), key=itemgetter(0, 1))
+    while some := list(islice(events, _AT_ONCE)):
+        track = mido.MidiTrack()
+        for tick, _, kind, values in some:
+            track.append(mido.MetaMessage(kind, **values, time=tick - now))
+            now = tick
+        written = io.BytesIO()
+        mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8", tracks=[track]).save(file=written)
+        out += chunks(written.getvalue())[1][HEAD : -len(END)]
+    return chunk(out + variable(max(tick_of(performance.length) - now, 0)) + END[1:])
 
-    def add(tick: int, order: int, kind: str, **values: Any) -> None:
-        events.append((tick, order, mido.MetaMessage(kind, **values)))
 
-    add(0, 0, "track_name", name=_plain(performance.title))
-    for tick, meter in _meters(performance):
-        add(
-            tick, 1, "time_signature",
-            numerator=sum(meter.groups),
-            denominator=meter.unit,
-            clocks_per_click=max(1, min(int(meter.beat * 24), 255)),
-            notated_32nd_notes_per_beat=8,
-        )  # fmt: skip
-    add(0, 2, "key_signature", key=_key_name(performance.key))
-    for tick, micros in tempo_events(performance.tempo.segments):
-        add(tick, 3, "set_tempo", tempo=micros)
-    for tick, text in _markers(performance):
-        add(tick, 4, "marker", text=text)
+def _events(performance: Performance) -> Iterator[Iterable[_Event]]:
+    """Give each kind of event in order: tick, rank among its fellows, mido's name for it, its values."""
+    yield [(0, 0, "track_name", {"name": _plain(performance.title)})]
+    yield ((tick, 1, "time_signature", _signature(meter)) for tick, meter in _meters(performance))
+    yield [(0, 2, "key_signature", {"key": _key_name(performance.key)})]
+    yield ((tick, 3, "set_tempo", {"tempo": micros}) for tick, micros in tempo_events(performance.tempo.segments))
+    yield ((tick, 4, "marker", {"text": text}) for tick, text in _passes(performance))
+    yield ((tick, 5, "marker", {"text": text}) for tick, text in _sections(performance))
+    yield ((tick, 6, "text", {"text": text}) for tick, text in _chords(performance))
+
+
+def _signature(meter: Meter) -> dict[str, int]:
+    return {
+        "numerator": sum(meter.groups),
+        "denominator": meter.unit,
+        "clocks_per_click": max(1, min(int(meter.beat * 24), 255)),
+        "notated_32nd_notes_per_beat": 8,
+    }
+
+
+def _chords(performance: Performance) -> Iterator[tuple[int, str]]:
     for index, span in enumerate(performance.chords):
-        if index == 0 and span.chord is None:
-            continue  # before the first chord there is nothing to say
-        add(tick_of(span.start), 6, "text", text="N.C." if span.chord is None else str(span.chord))
-    track = mido.MidiTrack()
-    at = 0
-    for tick, _, message in sorted(events, key=lambda event: event[:2]):
-        track.append(message.copy(time=tick - at))
-        at = tick
-    track.append(mido.MetaMessage("end_of_track", time=max(tick_of(performance.length) - at, 0)))
-    written = io.BytesIO()
-    mido.MidiFile(type=1, ticks_per_beat=TICKS, charset="utf-8", tracks=[track]).save(file=written)
-    return chunks(written.getvalue())[1]
+        if index or span.chord is not None:  # before the first chord there is nothing to say
+            yield tick_of(span.start), "N.C." if span.chord is None else str(span.chord)
 
 
-def _markers(performance: Performance) -> Iterator[tuple[int, str]]:
-    """Say where tuning notes, count-in, passes and sections begin."""
+def _passes(performance: Performance) -> Iterator[tuple[int, str]]:
+    """Say where tuning notes, count-in and passes begin."""
     for name, text in (("tuning", "tuning notes"), ("click", "count-in")):
         start = next(
             (part.gestures[0].start for part in performance.parts if part.name == name and part.gestures), None
@@ -96,6 +127,9 @@ def _markers(performance: Performance) -> Iterator[tuple[int, str]]:
             yield tick_of(start), text
     for one in performance.passes:
         yield tick_of(one.start), f"pass {one.number}, {one.tempo}"
+
+
+def _sections(performance: Performance) -> Iterator[tuple[int, str]]:
     before = ("", 0)
     for bar in performance.bars:
         if bar.number > 0 and (bar.section, bar.pass_number) != before:
@@ -104,27 +138,29 @@ def _markers(performance: Performance) -> Iterator[tuple[int, str]]:
                 yield tick_of(bar.start), _plain(f"section {bar.section}")
 
 
-def _meters(performance: Performance) -> list[tuple[int, Meter]]:
+def _meters(performance: Performance) -> Iterator[tuple[int, Meter]]:
     """Where the time signature changes: an irregular bar has one of its own where a signature can say it."""
-    out = [(0, performance.meter)]
+    last = performance.meter
+    yield 0, last
     for bars in _counted(performance.bars):
         length = sum((bar.length for bar in bars), Fraction(0))
         written = bars[0].meter or performance.meter
         meter = written if length == written.bar else _meter_of(length)
-        if meter is not None and bars[0].number > 0 and meter != out[-1][1]:
-            out.append((tick_of(bars[0].start), meter))
-    return out
+        if meter is not None and bars[0].number > 0 and meter != last:
+            last = meter
+            yield tick_of(bars[0].start), meter
 
 
-def _counted(bars: tuple[PlayedBar, ...]) -> list[list[PlayedBar]]:
+def _counted(bars: Iterable[PlayedBar]) -> Iterator[list[PlayedBar]]:
     """Put a pickup to the bar before it, which it completes."""
-    out: list[list[PlayedBar]] = []
+    group: list[PlayedBar] = []
     for bar in bars:
-        if bar.number == 0 and out:
-            out[-1].append(bar)
-        else:
-            out.append([bar])
-    return out
+        if group and bar.number > 0:
+            yield group
+            group = []
+        group.append(bar)
+    if group:
+        yield group
 
 
 def _meter_of(length: Fraction) -> Meter | None:

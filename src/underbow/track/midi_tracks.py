@@ -1,27 +1,29 @@
 """The tracks of a MIDI file that hold notes: written by pretty_midi a few bars at a time, and joined.
 
 pretty_midi makes three objects of every note. So that three hours of them never lie in memory, a part is cut where nothing
-sounds on, and each cut is written by itself. What mixes differ in is a few volume events between the notes: a
-:class:`Track` keeps the notes as bytes and puts any mix's volumes in.
+sounds on, best where a pass begins, and each cut is written by itself; one that comes again is the same bytes again. What mixes
+differ in is a few volume events between the notes: a :class:`Track` keeps the notes as bytes and puts any mix's volumes in.
 """
 
 from __future__ import annotations
 
 import io
 import math
+from array import array
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
 from types import ModuleType
 
-from underbow.track.midi_conductor import TICKS, chunks, tick_of
+from underbow.track.gestures import Gestures
+from underbow.track.midi_conductor import HEAD, TICKS, chunk, chunks, tick_of, variable
 from underbow.track.performance import Gesture, Part
 
 __all__ = ["Track", "velocity"]
 
 _SECONDS_A_TICK = 0.5 / TICKS  # pretty_midi is told 120 quarters a minute, so that its seconds are our ticks
-_HEAD, _END = 8, bytes.fromhex("01 FF 2F 00")  # a chunk's kind and size; what pretty_midi ends a track with
-_NOTES = 1000  # in a cut, at least
+_END = bytes.fromhex("01 FF 2F 00")  # what pretty_midi ends a track with
+_NOTES, _KEPT = 1000, 64  # notes in a cut, at least, where no pass begins; cuts that are remembered
 _STATUS = 0x80  # a byte from here up says what kind of event it is; without one it is of the kind before
 _CONTROL, _VOLUME = 0xB0, 7
 
@@ -48,13 +50,22 @@ class Track:
         self._channel = self._begin[-2] & 0x0F  # the last event there is the program change
         self._status = b""
         self._notes = bytearray()
+        known: dict[bytes, bytes] = {}
         last = 0
-        for notes in _cuts(part.gestures):
-            body = self._written(notes, last)[len(self._begin) : -len(_END)]
+        for notes in _cuts(part.gestures, joints):
+            key = array(
+                "q", [value for note in notes for value in (note[0] - last, note[1] - last, *note[2:])]
+            ).tobytes()
+            body = known.get(key)
+            if body is None:
+                body = self._written(_apart(notes), last)[len(self._begin) : -len(_END)]
+                if len(known) >= _KEPT:
+                    known.clear()
+                known[key] = body
+            _, data = _delta(body, 0)
             if self._status:
-                _, data = _delta(body, 0)
                 body = body[:data] + body[data + 1 :]  # its status goes on from the cut before
-            self._status = self._status or body[_delta(body, 0)[1] :][:1]
+            self._status = self._status or body[data:][:1]
             self._notes += body
             last = max(end for _, end, _, _ in notes)
         self._joints = self._find(joints)
@@ -68,18 +79,17 @@ class Track:
             nonlocal now, at, parted
             if joint[0] > at[0]:
                 if parted:  # another event came between: the next note says its time and kind anew
-                    out.extend(_variable(at[2] - now) + self._status)
+                    out.extend(variable(at[2] - now) + self._status)
                 out.extend(self._notes[at[3] if parted else at[0] : joint[0]])
                 now, parted = joint[1], False
             at = joint
 
         for tick, value in volumes:
             notes_until(self._joints[tick])
-            out += _variable(tick - now) + bytes((_CONTROL | self._channel, _VOLUME, value))
+            out += variable(tick - now) + bytes((_CONTROL | self._channel, _VOLUME, value))
             now, parted = tick, True
         notes_until((len(self._notes), 0, 0, 0))
-        out += _END
-        return b"MTrk" + len(out).to_bytes(4, "big") + bytes(out)
+        return chunk(out + _END)
 
     def _find(self, joints: Sequence[int]) -> dict[int, _Joint]:
         """Find where the notes are parted at each tick: the place and tick of the first event at it or later, and its tick.
@@ -110,7 +120,7 @@ class Track:
         pretty.instruments += [self._pretty_midi.Instrument(0) for _ in range(self._slot)] + [instrument]
         written = io.BytesIO()
         pretty.write(written)
-        return chunks(written.getvalue())[-1][_HEAD:]
+        return chunks(written.getvalue())[-1][HEAD:]
 
 
 def velocity(level: float) -> int:
@@ -122,35 +132,51 @@ def velocity(level: float) -> int:
     return min(max(math.floor(127.0 * math.pow(10.0, level / 40.0) + 0.5), 1), 127)
 
 
-def _cuts(gestures: Iterable[Gesture]) -> Iterator[list[_Note]]:
-    """Give a part's notes in order, in lists of some length; none sounds on into the next list."""
-    held: list[Gesture] = []
-    count, end = 0, Fraction(0)
-    for gesture in gestures:
-        if count >= _NOTES and gesture.start >= end:
-            yield _notes(held)
-            held, count = [], 0
-        held.append(gesture)
-        count += len(gesture.notes)
-        end = max(end, gesture.end, gesture.notes[-1].start + Fraction(1, TICKS))  # no note is shorter than a tick
+def _cuts(gestures: Sequence[Gesture], joints: Sequence[int]) -> Iterator[list[_Note]]:
+    """Give a part's notes in order of gestures, in lists of some length; none sounds on into the next list."""
+    played = gestures if isinstance(gestures, Gestures) else Gestures(gestures)
+    at_zero = [_ticks(kind, Fraction(0)) for kind in played.kinds]
+    coming = list(joints)[::-1]
+    held: list[_Note] = []
+    end = 0
+    for turn in played.turns():
+        if TICKS % turn.start.denominator:
+            notes = _ticks(played.kinds[turn.kind], turn.start)
+        else:
+            by = tick_of(turn.start)
+            notes = [(start + by, stop + by, pitch, loudness) for start, stop, pitch, loudness in at_zero[turn.kind]]
+        begin = notes[0][0]
+        if held and begin >= end and (len(held) >= _NOTES or (coming and begin >= coming[-1])):
+            yield held
+            held = []
+        while coming and begin >= coming[-1]:
+            coming.pop()
+        held += notes
+        end = max(end, *(stop for _, stop, _, _ in notes))
     if held:
-        yield _notes(held)
+        yield held
 
 
-def _notes(gestures: Iterable[Gesture]) -> list[_Note]:
-    """Give the notes of gestures in order; equal pitches never overlap."""
-    by_pitch: dict[int, dict[int, tuple[int, int]]] = defaultdict(dict)
-    for gesture in gestures:
-        for note in gesture.notes:
-            start = max(tick_of(note.start), 0)
-            end = max(tick_of(note.end), start + 1)
-            before = by_pitch[note.midi].get(start, (0, 0))
-            by_pitch[note.midi][start] = (max(end, before[0]), max(velocity(note.level), before[1]))
+def _ticks(kind: Gesture, start: Fraction) -> list[_Note]:
+    """Give a gesture's notes: none is shorter than a tick."""
     out = []
-    for pitch, notes in by_pitch.items():
-        starts = sorted(notes)
+    for note in kind.notes:
+        begin = max(tick_of(start + note.start), 0)
+        out.append((begin, max(tick_of(start + note.end), begin + 1), note.midi, velocity(note.level)))
+    return out
+
+
+def _apart(notes: Iterable[_Note]) -> list[_Note]:
+    """Put notes in order, so that equal pitches never overlap."""
+    by_pitch: dict[int, dict[int, tuple[int, int]]] = defaultdict(dict)
+    for start, end, pitch, loudness in notes:
+        before = by_pitch[pitch].get(start, (0, 0))
+        by_pitch[pitch][start] = (max(end, before[0]), max(loudness, before[1]))
+    out = []
+    for pitch, found in by_pitch.items():
+        starts = sorted(found)
         for start, following in zip(starts, [*starts[1:], None], strict=True):
-            end, loudness = notes[start]
+            end, loudness = found[start]
             out.append((start, end if following is None else min(end, following), pitch, loudness))
     return sorted(out)
 
@@ -162,15 +188,3 @@ def _delta(data: bytes | bytearray, at: int) -> tuple[int, int]:
         value = value << 7 | data[at] & 0x7F
         at += 1
     return value << 7 | data[at], at + 1
-
-
-def _variable(value: int) -> bytes:
-    """Write a variable length quantity.
-
-    >>> _variable(0x3FFF).hex(" "), _variable(0x4000).hex(" ")
-    ('ff 7f', '81 80 00')
-    """
-    out = [value & 0x7F]
-    while value := value >> 7:
-        out.append(value & 0x7F | 0x80)
-    return bytes(reversed(out))

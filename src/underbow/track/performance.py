@@ -124,10 +124,14 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Pass:
-    """Once through the tune: its number from 1, where it begins and ends, and the tempo at its beginning and its end."""
+    """Once through the tune: its number from 1, where it begins and ends, and the tempo at its beginning and its end.
+
+    ``downbeat`` is where its first whole bar begins, after its pickup.
+    """
 
     number: int
     start: Fraction
+    downbeat: Fraction
     length: Fraction
     tempo: Tempo
     end_tempo: Tempo
@@ -169,9 +173,9 @@ class Performance:
         Length of the count-in and of what is before it, quarters: the first pass begins there, its pickup inside the last
         counted bar.
     passes : tuple of Pass
-    bars : tuple of PlayedBar
-    chords : tuple of ChordSpan
-        Over the whole performance.
+    bars : sequence of PlayedBar
+    chords : sequence of ChordSpan
+        Over the whole performance, each as long as it is heard.
     length : Fraction
         End of the last pass, quarters; sound may ring on after it.
     tuning : Tuning
@@ -187,8 +191,8 @@ class Performance:
     parts: tuple[Part, ...]
     count_in: Fraction
     passes: tuple[Pass, ...]
-    bars: tuple[PlayedBar, ...]
-    chords: tuple[ChordSpan, ...]
+    bars: Sequence[PlayedBar]
+    chords: Sequence[ChordSpan]
     length: Fraction
     tuning: Tuning
     concert_pitch: float = 440.0

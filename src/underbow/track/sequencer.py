@@ -18,7 +18,7 @@ from underbow.track.performance import Part, Pass, Performance
 from underbow.track.ramp import TempoMap, tempo_map
 from underbow.track.rhythm_part import rhythm_part
 from underbow.track.sheet import Sheet
-from underbow.track.timeline import Timeline, chord_spans, lay_out
+from underbow.track.timeline import Timeline, lay_out
 
 MOST_GESTURES = 500_000  # in a track, all parts together
 PLAYERS: dict[str, Callable[[Sheet, Timeline], Part]] = {
@@ -56,9 +56,9 @@ def perform(sheet: Sheet) -> Performance:
         tempo=tempo,
         parts=tuple(parts),
         count_in=timeline.count_in,
-        passes=_passes(sheet, len(timeline.starts), tempo),
+        passes=_passes(sheet, timeline, tempo),
         bars=timeline.bars,
-        chords=chord_spans(sheet, timeline),
+        chords=timeline.chords,
         length=timeline.end,
         tuning=sheet.tuning,
         concert_pitch=sheet.concert_pitch,
@@ -91,12 +91,13 @@ def _within_limit(sheet: Sheet, timeline: Timeline) -> None:
         )
 
 
-def _passes(sheet: Sheet, count: int, tempo: TempoMap) -> tuple[Pass, ...]:
+def _passes(sheet: Sheet, timeline: Timeline, tempo: TempoMap) -> tuple[Pass, ...]:
     out = []
-    segments = tempo.segments[-count:]
+    pickup = timeline.frames[0].start - timeline.starts[0]
+    segments = tempo.segments[-len(timeline.starts) :]
     for number, segment in enumerate(segments, start=1):
         begin, end = (Tempo(rate / sheet.ramp.beat, sheet.ramp.beat) for rate in (segment.begin, segment.end))
-        out.append(Pass(number, segment.start, segment.length, begin, end))
+        out.append(Pass(number, segment.start, segment.start + pickup, segment.length, begin, end))
     return tuple(out)
 
 
@@ -109,9 +110,9 @@ def _tuned_first(performance: Performance, sheet: Sheet, timeline: Timeline) -> 
         tempo=tempo_map(sheet.ramp, timeline.count_in + by, timeline.lengths),
         parts=(*(_later(part, by) for part in performance.parts), tuning_part(sheet, by)),
         count_in=performance.count_in + by,
-        passes=tuple(replace(one, start=one.start + by) for one in performance.passes),
-        bars=tuple(replace(bar, start=bar.start + by) for bar in performance.bars),
-        chords=tuple(replace(span, start=span.start + by) for span in performance.chords),
+        passes=tuple(replace(one, start=one.start + by, downbeat=one.downbeat + by) for one in performance.passes),
+        bars=timeline.bars.mapped(lambda bar: replace(bar, start=bar.start + by)),
+        chords=timeline.chords.mapped(lambda span: replace(span, start=span.start + by)),
         length=performance.length + by,
     )
 

@@ -7,13 +7,17 @@ has its last bar to the end, since no pickup comes after it: there the players c
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import partial
+from typing import TypeVar
 
 from underbow.fiddle.pattern import Pattern, default_pattern
+from underbow.theory.chord import Chord
 from underbow.theory.progression import ChordSpan, joined
 from underbow.track.performance import PlayedBar
+from underbow.track.rounds import LAID_OUT, Rounds
 from underbow.track.sheet import Sheet
 from underbow.tune.tune import Bar
 
@@ -59,12 +63,14 @@ class Timeline:
         Where the first pass begins.
     starts, lengths : tuple of Fraction
         Of the passes.
-    frames : tuple of Frame
+    frames : sequence of Frame
         One after the other without a gap.
-    heard : tuple of Heard
+    heard : sequence of Heard
         From the first chord to the end of the last pass, without a gap.
-    bars : tuple of PlayedBar
+    bars : sequence of PlayedBar
         Pickups among them; without a gap from the first pass to the end.
+    chords : sequence of ChordSpan
+        What is heard, neighbours with the same chord joined.
     closing : Fraction
         Where the last chord of the track is struck and held: on the beat of the melody's last note.
     """
@@ -72,18 +78,15 @@ class Timeline:
     count_in: Fraction
     starts: tuple[Fraction, ...]
     lengths: tuple[Fraction, ...]
-    frames: tuple[Frame, ...]
-    heard: tuple[Heard, ...]
-    bars: tuple[PlayedBar, ...]
+    frames: Rounds[Frame]
+    heard: Rounds[Heard]
+    bars: Rounds[PlayedBar]
+    chords: Rounds[ChordSpan]
     closing: Fraction
-    _frame_starts: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
-    _heard_starts: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
     _straight: bool = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_frame_starts", tuple(frame.start for frame in self.frames))
-        object.__setattr__(self, "_heard_starts", tuple(heard.start for heard in self.heard))
-        object.__setattr__(self, "_straight", all(frame.pattern.grid.swing == 0.5 for frame in self.frames))
+        object.__setattr__(self, "_straight", all(frame.pattern.grid.swing == 0.5 for frame in self.frames.laid_out))
 
     @property
     def end(self) -> Fraction:
@@ -94,8 +97,7 @@ class Timeline:
         """Move a position to where the swing of its bar's pattern puts it; bar lines stay where they are."""
         if self._straight:
             return at
-        index = max(bisect_right(self._frame_starts, at) - 1, 0)
-        frame = self.frames[index]
+        frame = self.frames[self.frames.at(at)]
         grid = frame.pattern.grid
         if grid.swing == 0.5 or frame.length % (2 * grid.cell):  # a bar that doesn't fill its pairs is played straight
             return at
@@ -103,15 +105,10 @@ class Timeline:
 
     def between(self, start: Fraction, end: Fraction) -> list[Heard]:
         """Chords heard in a stretch, cut to it, in order."""
-        out = []
-        for index in range(max(bisect_right(self._heard_starts, start) - 1, 0), len(self.heard)):
-            heard = self.heard[index]
-            if heard.start >= end:
-                break
-            begin, finish = max(heard.start, start), min(heard.end, end)
-            if begin < finish:
-                out.append(Heard(begin, finish, heard.index))
-        return out
+        return _between(self.heard, start, end)
+
+
+Item = TypeVar("Item", Frame, Heard, PlayedBar, ChordSpan)
 
 
 def lay_out(sheet: Sheet) -> Timeline:
@@ -124,23 +121,59 @@ def lay_out(sheet: Sheet) -> Timeline:
         end = last.start + last.meter.bar
     else:
         loop = end = last.end
-    count = sheet.ramp.passes
-    lengths = (loop,) * (count - 1) + (end,)
+    passes = sheet.ramp.passes
     count_in = max(meter.bar * sheet.count_in - melody.pickup, Fraction(0))
-    starts = tuple(count_in + loop * i for i in range(count))
-    frames = [frame for i, at in enumerate(starts) for frame in _frames(sheet, full, i + 1, at=at, end=at + lengths[i])]
-    heard = _heard(sheet, starts, starts[-1] + lengths[-1])
-    closing = _closing(sheet, frames[-1], starts[-1], heard)
-    timeline = Timeline(count_in, starts, lengths, tuple(frames), tuple(heard), (), closing)
-    return replace(timeline, bars=tuple(_bars(sheet, timeline)))
+    starts = tuple(count_in + loop * i for i in range(passes))
+    laid = starts[: min(passes, LAID_OUT)]
+    spans = [*zip(laid, (loop,) * (len(laid) - 1) + (end,), strict=True)]
 
+    def rounds(items: list[Item], passes: int = passes) -> Rounds[Item]:
+        if passes > len(laid) and items[-1].start < laid[1]:  # one chord, or none, all the way
+            items, passes = [*items[:-1], _longer(items[-1], starts[-1] - laid[-1])], len(laid)  # type: ignore[list-item]
+        return Rounds(items, laid, passes, partial(_later, loop))
 
-def chord_spans(sheet: Sheet, timeline: Timeline) -> tuple[ChordSpan, ...]:
-    """Chords over the whole track, repeated ones joined."""
-    chords = sheet.melody.chords
-    return joined(
-        [ChordSpan(h.start, h.end - h.start, chords[h.index].chord if h.index >= 0 else None) for h in timeline.heard]
+    heard = _heard(sheet, spans)
+    some = rounds(heard, len(laid))
+    frames = [frame for i, span in enumerate(spans, 1) for frame in _frames(sheet, full, i, *span, last=i == len(laid))]
+    bars = [bar for i, span in enumerate(spans, 1) for bar in _bars(sheet, some, i, *span)]
+    chords = joined([ChordSpan(one.start, one.end - one.start, _chord(sheet, one)) for one in heard])
+    return Timeline(
+        count_in=count_in,
+        starts=starts,
+        lengths=(loop,) * (passes - 1) + (end,),
+        frames=rounds(frames),
+        heard=rounds(heard),
+        bars=rounds(bars),
+        chords=rounds(list(chords)),
+        closing=_closing(sheet, frames[-1], laid[-1], heard) + starts[-1] - laid[-1],
     )
+
+
+def _later(loop: Fraction, item: Item, passes: int) -> Item:
+    by = loop * passes
+    if isinstance(item, Heard):
+        return replace(item, start=item.start + by, end=item.end + by)
+    if isinstance(item, ChordSpan):
+        return replace(item, start=item.start + by)
+    return replace(item, start=item.start + by, pass_number=item.pass_number + passes)
+
+
+def _longer(item: Item, by: Fraction) -> Item:
+    if isinstance(item, Heard):
+        return replace(item, end=item.end + by)
+    return replace(item, length=item.length + by)
+
+
+def _between(heard: Rounds[Heard], start: Fraction, end: Fraction) -> list[Heard]:
+    out = []
+    for index in range(heard.at(start), len(heard)):
+        one = heard[index]
+        if one.start >= end:
+            break
+        begin, finish = max(one.start, start), min(one.end, end)
+        if begin < finish:
+            out.append(Heard(begin, finish, one.index))
+    return out
 
 
 def _closing(sheet: Sheet, frame: Frame, start: Fraction, heard: list[Heard]) -> Fraction:
@@ -153,16 +186,16 @@ def _closing(sheet: Sheet, frame: Frame, start: Fraction, heard: list[Heard]) ->
     return max([beat for beat in beats if beat <= last and beat >= heard[-1].start] or [last])
 
 
-def _frames(sheet: Sheet, full: list[Bar], number: int, *, at: Fraction, end: Fraction) -> list[Frame]:
+def _frames(
+    sheet: Sheet, full: list[Bar], number: int, at: Fraction, length: Fraction, *, last: bool
+) -> Iterator[Frame]:
+    """Lay out a pass's whole bars; the last one holds the next pass's pickup, but for the last of all."""
     first_bars = {section.first_bar for section in sheet.melody.sections}
-    out = []
+    end = at + length + (0 if last else sheet.melody.pickup)
     for bar in full:
         start = at + bar.start
-        length = bar.length
-        if bar is full[-1]:
-            length = end - start if number == sheet.ramp.passes else end - start + sheet.melody.pickup
-        out.append(Frame(number, bar, start, length, _pattern(sheet, bar), bar.number in first_bars))
-    return out
+        reach = end - start if bar is full[-1] else bar.length
+        yield Frame(number, bar, start, reach, _pattern(sheet, bar), bar.number in first_bars)
 
 
 def _pattern(sheet: Sheet, bar: Bar) -> Pattern:
@@ -173,30 +206,25 @@ def _pattern(sheet: Sheet, bar: Bar) -> Pattern:
     return pattern.fitted(bar.meter) if pattern.suits(bar.meter) else default_pattern(bar.meter, sheet.tune.rhythm)
 
 
-def _heard(sheet: Sheet, starts: tuple[Fraction, ...], end: Fraction) -> list[Heard]:
-    """Chords of every pass; the last one of a pass holds on until the next pass brings its own."""
-    begun = [
-        (at + span.start, index)
-        for at in starts
-        for index, span in enumerate(sheet.melody.chords)
-    ]  # fmt: skip
+def _heard(sheet: Sheet, spans: list[tuple[Fraction, Fraction]]) -> list[Heard]:
+    """Chords of the passes (start and length of each); the last one of a pass holds on until the next pass brings its own."""
+    first, end = spans[0][0], sum(spans[-1], Fraction(0))
+    begun = [(at + span.start, index) for at, _ in spans for index, span in enumerate(sheet.melody.chords)]
     if not begun:
-        return [Heard(starts[0], end, -1)]
+        return [Heard(first, end, -1)]
     stops = [at for at, _ in begun[1:]] + [end]
     out = [Heard(at, stop, index) for (at, index), stop in zip(begun, stops, strict=True) if at < stop]
-    return ([Heard(starts[0], out[0].start, -1)] if out[0].start > starts[0] else []) + out
+    return ([Heard(first, out[0].start, -1)] if out[0].start > first else []) + out
 
 
-def _bars(sheet: Sheet, timeline: Timeline) -> list[PlayedBar]:
-    out = []
-    for number, (at, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True), start=1):
-        for bar in sheet.melody.bars:
-            start = at + bar.start
-            stop = at + length if bar is sheet.melody.bars[-1] else at + bar.end
-            names = [
-                "-" if heard.index < 0 or (chord := sheet.melody.chords[heard.index].chord) is None else str(chord)
-                for heard in timeline.between(start, stop)
-            ]
-            meter = bar.meter if bar.meter != sheet.tune.meter else None
-            out.append(PlayedBar(number, bar.number, start, stop - start, bar.section, tuple(names), meter))
-    return out
+def _chord(sheet: Sheet, heard: Heard) -> Chord | None:
+    return sheet.melody.chords[heard.index].chord if heard.index >= 0 else None
+
+
+def _bars(sheet: Sheet, heard: Rounds[Heard], number: int, at: Fraction, length: Fraction) -> Iterator[PlayedBar]:
+    for bar in sheet.melody.bars:
+        start = at + bar.start
+        stop = at + length if bar is sheet.melody.bars[-1] else at + bar.end
+        names = [str(_chord(sheet, one) or "-") for one in _between(heard, start, stop)]
+        meter = bar.meter if bar.meter != sheet.tune.meter else None
+        yield PlayedBar(number, bar.number, start, stop - start, bar.section, tuple(names), meter)

@@ -61,7 +61,7 @@ def make() -> Callable[..., Performance]:
             parts=tuple(Part(name, program, tuple(gestures)) for name, (program, gestures) in parts.items()),
             count_in=BAR,
             passes=tuple(
-                Pass(i + 1, start, length, *span)
+                Pass(i + 1, start, start, length, *span)
                 for i, (start, span) in enumerate(zip(starts, ramp.spans, strict=True))
             ),
             bars=tuple(

@@ -1,0 +1,120 @@
+"""What comes round in every pass, kept for three passes however many are played.
+
+All passes but the first and the last are alike, only later. So a long track needs no more room than a short one for its bars,
+its chords and what lies in them: a first pass, one between and a last one are laid out, and the others are made as asked for.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterator, Sequence
+from fractions import Fraction
+from typing import Protocol, TypeVar, overload
+
+__all__ = ["LAID_OUT", "Rounds"]
+
+LAID_OUT = 3  # passes, of a track that has as many or more
+
+
+class _Placed(Protocol):
+    @property
+    def start(self) -> Fraction: ...
+
+
+Item = TypeVar("Item", bound=_Placed)
+
+
+class Rounds(Sequence[Item]):
+    """Things in order of start, over any number of passes; it can't be changed, and equals a tuple of the same things.
+
+    Parameters
+    ----------
+    items : sequence
+        What lies in the passes that are laid out: in all of them, or in the first, one between and the last.
+    starts : sequence of Fraction
+        Where each of these passes begins, in quarters.
+    passes : int
+        How many there are to be: as many as ``starts``, or more where these are three.
+    later : callable
+        Gives an item so many passes later.
+
+    Raises
+    ------
+    ValueError
+        If there is nothing that could come round.
+
+    Examples
+    --------
+    >>> from underbow.theory.progression import ChordSpan
+    >>> spans = [ChordSpan(Fraction(at), Fraction(4), None) for at in (2, 6, 10, 14, 18, 22)]
+    >>> def later(span, passes):
+    ...     return ChordSpan(span.start + 8 * passes, span.length, span.chord)
+    >>> kept = Rounds(spans, [Fraction(2), Fraction(10), Fraction(18)], 100, later)
+    >>> len(kept), kept[7].start, kept[-1].start, kept.at(Fraction(60))
+    (200, Fraction(30, 1), Fraction(798, 1), 14)
+    """
+
+    __slots__ = ("_begins", "_each", "_items", "_later", "_loop", "_more", "_second")
+
+    def __init__(
+        self, items: Sequence[Item], starts: Sequence[Fraction], passes: int, later: Callable[[Item, int], Item]
+    ) -> None:
+        self._items, self._later = tuple(items), later
+        self._begins = tuple(item.start for item in self._items)
+        self._more = passes - len(starts)
+        self._second = self._each = 0
+        self._loop = Fraction(0)
+        if self._more:
+            self._second, third = (bisect_left(self._begins, start) for start in starts[1:])
+            self._each, self._loop = third - self._second, starts[2] - starts[1]
+            if self._each < 1:
+                raise ValueError("nothing begins in the passes between")
+
+    @property
+    def laid_out(self) -> tuple[Item, ...]:
+        """What lies in the passes that are laid out."""
+        return self._items
+
+    def mapped(self, change: Callable[[Item], Item]) -> Rounds[Item]:
+        """Give the same with every item changed, each pass alike."""
+        out = Rounds(tuple(map(change, self._items)), (), 0, self._later)
+        out._second, out._each, out._more, out._loop = self._second, self._each, self._more, self._loop
+        return out
+
+    def at(self, quarter: Fraction) -> int:
+        """Give the index of the last one that begins at a position or before it; 0 where none does."""
+        turns = 0
+        if self._more:
+            turns = min(max((quarter - self._begins[self._second]) // self._loop, 0), self._more)
+        stop = len(self._begins) if turns == self._more else self._second + self._each
+        return max(bisect_right(self._begins, quarter - self._loop * turns, hi=stop) - 1, 0) + self._each * turns
+
+    def __len__(self) -> int:
+        return len(self._items) + self._each * self._more
+
+    def __iter__(self) -> Iterator[Item]:
+        return map(self._made, range(len(self)))
+
+    @overload
+    def __getitem__(self, at: int) -> Item: ...
+    @overload
+    def __getitem__(self, at: slice) -> tuple[Item, ...]: ...
+    def __getitem__(self, at: int | slice) -> Item | tuple[Item, ...]:
+        chosen = range(len(self))[at]
+        return self._made(chosen) if isinstance(chosen, int) else tuple(map(self._made, chosen))
+
+    def _made(self, at: int) -> Item:
+        turns = min(max(at - self._second, 0) // self._each, self._more) if self._more else 0
+        item = self._items[at - self._each * turns]
+        return self._later(item, turns) if turns else item
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Rounds | tuple):
+            return NotImplemented
+        return len(self) == len(other) and all(a == b for a, b in zip(self, other, strict=True))
+
+    def __hash__(self) -> int:
+        return hash(tuple(self))
+
+    def __repr__(self) -> str:
+        return f"<{len(self)} things, {len(self._items)} of them kept>"
