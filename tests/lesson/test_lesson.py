@@ -12,6 +12,10 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from underbow.cli import app
+from underbow.lesson import lesson
+from underbow.sound import choose
+from underbow.sound.choose import voices_in_use
+from underbow.track.sheet import read_sheet
 
 TUNE = 'X:1\nT:{title}\nC:{title}\nM:4/4\nL:1/4\nK:G\n|: "G"GABc | "D"d2 A2 :|\n'
 
@@ -118,3 +122,14 @@ def test_a_wrong_sheet_or_option_writes_nothing(tmp_path: Path) -> None:
         assert len(result.stderr.splitlines()) == 1
         assert not (tmp_path / "l").exists()
     assert not list(tmp_path.glob(".underbow*"))
+
+
+def test_the_machine_is_searched_for_soundfonts_once_a_lesson(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sheets = [read_sheet(write_sheet(tmp_path, name, name)) for name in ("one", "two", "three")]
+    searched: list[Path | None] = []
+    monkeypatch.setattr(choose, "voices_in_use", lambda named: searched.append(named) or voices_in_use(named))
+    nothing = {"files": [], "title": "", "passes": [], "bars": [], "voices": "builtin"}
+    monkeypatch.setattr(lesson, "_make_part", lambda sheet, root, place, wish, steps: {"place": place, **nothing})
+    made = lesson.make_lesson(sheets, tmp_path / "l")
+    assert searched == [None]
+    assert len({part["stamp"] for part in made.manifest["parts"]}) == 3

@@ -97,9 +97,10 @@ def make_lesson(
     kept = Kept.read(folder)
     with whole_folder(folder, again=again) as new:
         places = _places(sheets)
+        bank = _bank(wish)
         parts = []
         for index, (sheet, place) in enumerate(zip(sheets, places, strict=True)):
-            stamp = _stamp(sheet, place, wish)
+            stamp = _stamp(sheet, place, wish, bank)
             part = kept.take_over(stamp, new)
             if part is None:
                 steps = _Steps(tell, sheet.title, index, len(sheets))
@@ -194,13 +195,17 @@ def _places(sheets: Sequence[Sheet]) -> list[str]:
     return [f"{number:02d} {safe_name(sheet.title)}" for number, sheet in enumerate(sheets, start=1)]
 
 
-def _stamp(sheet: Sheet, place: str, wish: Wish) -> str:
-    """Tell whether a part would come out the same: a digest of everything that goes into it."""
-    bank = ""
-    if wish.voices != "builtin":
-        from underbow.sound.choose import voices_in_use  # noqa: PLC0415
+def _bank(wish: Wish) -> str:
+    """Tell which SoundFont would be played, by its place and size; empty where none is."""
+    if wish.voices == "builtin":
+        return ""
+    from underbow.sound.choose import voices_in_use  # noqa: PLC0415
 
-        found = voices_in_use(wish.soundfont).banks
-        bank = f"{found[0].path} {found[0].path.stat().st_size}" if found else ""
+    found = voices_in_use(wish.soundfont).banks
+    return f"{found[0].path} {found[0].path.stat().st_size}" if found else ""
+
+
+def _stamp(sheet: Sheet, place: str, wish: Wish, bank: str) -> str:
+    """Tell whether a part would come out the same: a digest of everything that goes into it."""
     content = repr((underbow.__version__, replace(sheet, file=""), place, replace(wish, soundfont=None), bank))
     return hashlib.sha256(content.encode()).hexdigest()
