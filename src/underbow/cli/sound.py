@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from underbow.track.mixes import Mix
     from underbow.track.sheet import Sheet
 
+# Typer reads options from each command's own signature: naming these twice is plainer than code that builds signatures.
 Output = Annotated[
     Path, typer.Option("-o", "--output", metavar="DIR", help="The folder for the files; made if need be.")
 ]
