@@ -10,33 +10,12 @@ from hypothesis import strategies as st
 from underbow.theory.key import MODES, Key
 from underbow.theory.pitch import FIFTHS, PitchClass
 
-# ABC standard 2.1 (December 2011), section 3.1.14, table of key signatures: major, minor, mixolydian, dorian, phrygian, lydian,
-# locrian. Rows -3 to +4 as printed there; the others follow it from memory and are checked against music21 below.
-TABLE = """
- 7 C#  A#m  G#Mix D#Dor E#Phr F#Lyd B#Loc
- 6 F#  D#m  C#Mix G#Dor A#Phr BLyd  E#Loc
- 5 B   G#m  F#Mix C#Dor D#Phr ELyd  A#Loc
- 4 E   C#m  BMix  F#Dor G#Phr ALyd  D#Loc
- 3 A   F#m  EMix  BDor  C#Phr DLyd  G#Loc
- 2 D   Bm   AMix  EDor  F#Phr GLyd  C#Loc
- 1 G   Em   DMix  ADor  BPhr  CLyd  F#Loc
- 0 C   Am   GMix  DDor  EPhr  FLyd  BLoc
--1 F   Dm   CMix  GDor  APhr  BbLyd ELoc
--2 Bb  Gm   FMix  CDor  DPhr  EbLyd ALoc
--3 Eb  Cm   BbMix FDor  GPhr  AbLyd DLoc
--4 Ab  Fm   EbMix BbDor CPhr  DbLyd GLoc
--5 Db  Bbm  AbMix EbDor FPhr  GbLyd CLoc
--6 Gb  Ebm  DbMix AbDor BbPhr CbLyd FLoc
--7 Cb  Abm  GbMix DbDor EbPhr FbLyd BbLoc
-"""
+from .. import abc_keys  # noqa: TID252  tests are no installed package
+
 ROWS = [
-    (name, int(row.split()[0]), mode)
-    for row in TABLE.strip().splitlines()
-    for name, mode in zip(
-        row.split()[1:],
-        ("major", "minor", "mixolydian", "dorian", "phrygian", "lydian", "locrian"),
-        strict=True,
-    )
+    (name, signature, mode)
+    for signature, names in abc_keys.SIGNATURES.items()
+    for name, mode in zip(names, abc_keys.MODES, strict=True)
 ]
 KEYS = st.sampled_from([Key.parse(name) for name, _, _ in ROWS])
 

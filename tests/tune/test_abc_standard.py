@@ -11,6 +11,8 @@ from underbow.theory.key import Key
 from underbow.tune.abc import read_abc
 from underbow.tune.tune import Tune
 
+from ..abc_keys import SIGNATURES  # noqa: TID252  tests are no installed package
+
 
 def read(music: str, key: str = "C", meter: str = "4/4", unit: str = "1/8", header: str = "") -> Tune:
     text = f"X:1\nT:t\nM:{meter}\n" + (f"L:{unit}\n" if unit else "") + header + f"K:{key}\n{music}\n"
@@ -138,23 +140,10 @@ def test_keys(key: str, music: str, expected: list[int]) -> None:
     assert midis(read(music, key=key)) == expected
 
 
-SIGNATURES = """
-4 E C#m BMix F#Dor G#Phr ALyd D#Loc
-3 A F#m EMix BDor C#Phr DLyd G#Loc
-2 D Bm AMix EDor F#Phr GLyd C#Loc
-1 G Em DMix ADor BPhr CLyd F#Loc
-0 C Am GMix DDor EPhr FLyd BLoc
--1 F Dm CMix GDor APhr BbLyd ELoc
--2 Bb Gm FMix CDor DPhr EbLyd ALoc
--3 Eb Cm BbMix FDor GPhr AbLyd DLoc
-"""
-
-
-@pytest.mark.parametrize("row", SIGNATURES.split("\n")[1:-1])
-def test_signatures(row: str) -> None:
-    """The table of 3.1.14, its middle rows."""
-    sharps, *keys = row.split()
-    assert {read("C", key=key).key.signature for key in keys} == {int(sharps)}
+@pytest.mark.parametrize("signature", SIGNATURES)
+def test_signatures(signature: int) -> None:
+    """The table of 3.1.14."""
+    assert {read("C", key=key).key.signature for key in SIGNATURES[signature]} == {signature}
 
 
 @pytest.mark.parametrize(
