@@ -1,4 +1,4 @@
-"""The pattern library as a table, the reader's messages, and the picture."""
+"""The pattern library as a table: what holds for every row, what the sources say of some, and which is chosen unasked."""
 
 from __future__ import annotations
 
@@ -12,28 +12,12 @@ from pathlib import Path
 import pytest
 
 from underbow.errors import InputError
-from underbow.fiddle.draw_grid import MARK, count, draw, list_text, pattern_json, spoken
+from underbow.fiddle.draw_grid import MARK, draw, pattern_json, spoken
 from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern, kebab, library, read_pattern
 from underbow.theory.meter import Meter
 
 PATTERNS = library()
 FOLDER = Path(__file__).parents[2] / "patterns"
-BAD = Path(__file__).parents[1] / "bad" / "patterns"
-GOOD = """
-title  = "Test"
-meter  = "4/4"
-cells  = 8
-bow    = "d - u d u - d u"
-accent = "6 . 9 5 6 . 9 5"
-tempo  = { beat = "1/2", low = 60, high = 120 }
-source = "common practice"
-about  = "A test."
-"""
-
-# The whole of what is said about every file in tests/bad/patterns.
-MESSAGES: dict[str, list[str]] = {}
-for line in (BAD / "messages.txt").read_text("utf-8").splitlines():
-    MESSAGES.setdefault(line.partition(".toml:")[0], []).append(line)
 
 
 @pytest.fixture(params=PATTERNS.values(), ids=PATTERNS.keys())
@@ -325,126 +309,3 @@ class TestDefaults:
         assert str(told.value) == (
             "pattern waltz-oom-pah-pah is in 3/4 and the tune in 9/8; choose one of slip-jig, slip-jig-separate"
         )
-
-
-class TestMessages:
-    def test_no_fixture_is_forgotten(self) -> None:
-        assert {path.stem for path in BAD.glob("*.toml")} == set(MESSAGES)
-        assert len(MESSAGES) >= 30
-
-    @pytest.mark.parametrize("name", MESSAGES)
-    def test_whole_message(self, name: str) -> None:
-        with pytest.raises(InputError) as told:
-            find_pattern(f"{name}.toml", BAD)
-        assert str(told.value).split("\n") == MESSAGES[name]
-
-    def test_unknown_name(self) -> None:
-        with pytest.raises(InputError) as told:
-            find_pattern("nashvile shufle")
-        assert str(told.value) == (
-            "no pattern 'nashvile shufle' (did you mean 'nashville-shuffle'?); `underbow patterns` lists them, "
-            "and a file of your own is named with its ending, such as my-shuffle.toml"
-        )
-
-    def test_missing_file(self, tmp_path: Path) -> None:
-        with pytest.raises(InputError) as told:
-            find_pattern("mine.toml", tmp_path)
-        assert str(told.value) == ("mine.toml: no such file; write its path as seen from the sheet")
-
-    def test_folder_in_the_place_of_a_file(self, tmp_path: Path) -> None:
-        (tmp_path / "mine.toml").mkdir()
-        with pytest.raises(InputError, match=r"^mine\.toml: a folder; name the file in it, which ends in \.toml$"):
-            find_pattern("mine.toml", tmp_path)
-
-    @pytest.mark.parametrize(
-        ("data", "message"),
-        [
-            (
-                b"\xff\xfe\x00",
-                "mine.toml: not text in UTF-8; open it in a text editor and save it again with the encoding UTF-8",
-            ),
-            (b"# " * 1_000_001, "mine.toml: more than 2000000 bytes; a sheet or a pattern is a page of text"),
-            (b"a = " + b"[" * 20_000, "mine.toml: not TOML: brackets nested too deeply"),
-        ],
-    )
-    def test_files_that_are_no_patterns(self, tmp_path: Path, data: bytes, message: str) -> None:
-        (tmp_path / "mine.toml").write_bytes(data)
-        with pytest.raises(InputError) as told:
-            find_pattern("mine.toml", tmp_path)
-        assert str(told.value) == message
-
-    def test_a_number_too_long_for_the_reader(self) -> None:
-        with pytest.raises(InputError, match="not TOML: "):
-            read_pattern(f"cells = {'9' * 5000}")
-
-
-class TestFiles:
-    def test_windows_line_ends_and_byte_order_mark(self, tmp_path: Path) -> None:
-        (tmp_path / "my own.toml").write_bytes(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").encode())
-        assert find_pattern("my own.toml", tmp_path).grid == read_pattern(GOOD).grid
-
-    def test_without_a_file_the_title_names_it(self) -> None:
-        assert read_pattern(GOOD).name == "test"
-
-    def test_bar_lines_may_frame_the_row(self) -> None:
-        framed = GOOD.replace('"d - u d u - d u"', '"| d-ud u-du |"')
-        assert read_pattern(framed).grid == read_pattern(GOOD).grid
-
-
-class TestPicture:
-    def test_louder_accents_stand_higher(self) -> None:
-        heights = []
-        for level in range(1, 10):
-            text = GOOD.replace('"6 . 9 5 6 . 9 5"', f'"{level} . 9 5 6 . 9 5"')
-            rows = draw(read_pattern(text)).splitlines()[2:6]
-            heights.append(sum("  ▁▂▃▄▅▆▇█".index(row.partition("│")[2][:1] or " ") for row in rows if "│" in row))
-        assert heights == sorted(set(heights))
-
-    def test_the_other_way_is_drawn_where_bars_turn(self) -> None:
-        picture = draw(find_pattern("waltz-separate"))
-        assert "     bow │⊓────── V────── ⊓────── │" in picture
-        assert "      or │V────── ⊓────── V────── │" in picture
-
-    @pytest.mark.parametrize(
-        ("meter", "cells", "words"),
-        [
-            ("4/4", 8, "1 & 2 & 3 & 4 &"),
-            ("4/4", 16, "1 e & a 2 e & a 3 e & a 4 e & a"),
-            ("4/4", 12, "1 la li 2 la li 3 la li 4 la li"),
-            ("4/4", 4, "1 2 3 4"),
-            ("4/4", 2, "1 3"),
-            ("C|", 8, "1 & 2 & 3 & 4 &"),
-            ("2/4", 4, "1 & 2 &"),
-            ("3/4", 3, "1 2 3"),
-            ("3/4", 2, "1 ·"),
-            ("6/8", 6, "1 2 3 4 5 6"),
-            ("6/8", 12, "1 & 2 & 3 & 4 & 5 & 6 &"),
-            ("9/8", 3, "1 4 7"),
-            ("12/8", 12, "1 2 3 4 5 6 7 8 9 10 11 12"),
-            ("3/2", 6, "1 & 2 & 3 &"),
-        ],
-    )
-    def test_count(self, meter: str, cells: int, words: str) -> None:
-        assert " ".join(count(Meter.parse(meter), cells)) == words
-
-    def test_list_has_a_line_a_pattern_by_meter(self) -> None:
-        groups = list_text(list(PATTERNS.values())).split("\n\n")
-        rows = [[line.split()[:2] for line in group.splitlines()] for group in groups]
-        assert sorted(name for group in rows for name, _ in group) == list(PATTERNS)
-        assert all(len({meter for _, meter in group}) == 1 for group in rows)
-        assert len({group[0][1] for group in rows}) == len(rows)
-        assert max(len(line) for group in groups for line in group.splitlines()) <= 80
-
-    def test_list_of_a_long_grid_is_cut(self) -> None:
-        text = GOOD.replace('"d - u d u - d u"', f'"{" | ".join(["d - u d u - d u"] * 9)}"')
-        text = text.replace('"6 . 9 5 6 . 9 5"', f'"{" | ".join(["6 . 9 5 6 . 9 5"] * 9)}"')
-        (line,) = list_text([read_pattern(text)]).splitlines()
-        assert line.endswith(" …")
-        assert len(line) <= 80
-        assert max(map(len, draw(read_pattern(text)).splitlines())) <= 80
-
-
-class TestTheReadme:
-    def test_its_example_is_the_shuffle(self) -> None:
-        example = (FOLDER / "README.md").read_text("utf-8").split("```toml\n")[1].split("```")[0]
-        assert read_pattern(example, "README.md").grid == find_pattern("nashville-shuffle").grid
