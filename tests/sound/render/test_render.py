@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-import signal
 import subprocess
 import sys
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
@@ -20,29 +18,15 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from underbow.errors import InputError, UnderbowError
 from underbow.sound.cues import cue_sheet, label_file
-from underbow.sound.fan import BrokenOffError, fan_out
-from underbow.sound.master import Master
-from underbow.sound.render import render_files
-from underbow.sound.report import RenderReport
 from underbow.sound.stems import Stems
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Manner, Performance, Sounded
 from underbow.track.ramp import Ramp
 
-TOGETHER = Mix("together", (("melody", (0.0,)), ("backup", (-3.0,)), ("rhythm", (-6.0,)), ("click", (-9.0,))))
-GUIDE = Mix("backup turn", (("melody", (0.0,)), ("backup", (-6.0, None)), ("rhythm", (-6.0,)), ("click", (-9.0,))))
+from .renders import GUIDE, TOGETHER, audio, quick
+
 ebur128 = pytest.importorskip("pyebur128") if sys.version_info < (3, 13) else None
-
-
-def quick(performance: Performance, folder: Path, *mixes: Mix, **more: object) -> RenderReport:
-    settings: dict[str, object] = {"voices": "builtin", "papers": False, **more}
-    return render_files(performance, mixes or (TOGETHER,), folder, **settings)  # type: ignore[arg-type]
-
-
-def audio(report: RenderReport, kind: str = "audio") -> list[np.ndarray]:
-    return [soundfile.read(file.path)[0] for file in report.files if file.kind == kind]
 
 
 def lufs(sound: np.ndarray, rate: int = 44_100) -> float:
@@ -250,120 +234,6 @@ def test_a_silent_mix_is_silent_and_told_as_such(quartet: Performance, tmp_path:
     report = quick(quartet, tmp_path, Mix("nothing", (("melody", (None,)),)))
     assert not audio(report)[0].any()
     assert (report.files[0].lufs, report.files[0].dbtp) == (None, None)
-
-
-def test_names_that_meet_are_kept_apart(quartet: Performance, tmp_path: Path) -> None:
-    report = quick(quartet, tmp_path, Mix("A/b", TOGETHER.levels), Mix("a-B", GUIDE.levels), name="../x: y")
-    names = [Path(file.path).name for file in report.files if file.kind == "audio"]
-    assert names == ["x- y - A-b.wav", "x- y - a-B 2.wav"]
-    assert {file.parent for file in map(Path, (f.path for f in report.files))} == {tmp_path}
-
-
-@pytest.mark.parametrize(
-    ("more", "message"),
-    [
-        ({"formats": ("wavv",)}, "did you mean 'wav'"),
-        ({"formats": ()}, "no format is asked for"),
-        ({"rate": 8000}, "write 44100 or 48000"),
-        ({"rate": 96_000, "formats": ("mp3",)}, "mp3 can't hold 96000 Hz"),
-        ({"soundfont": Path("none.sf2")}, "contradict"),
-        ({"soundfont": Path("none.sf2"), "voices": "auto"}, "none.sf2: no such file"),
-        ({"voices": "bultin"}, "did you mean 'builtin'"),
-        ({"formats": ("flac",), "bits": "float"}, "flac holds 16 or 24 bits"),
-    ],
-)
-def test_what_can_not_be_had_is_told_and_nothing_written(
-    quartet: Performance, tmp_path: Path, more: dict[str, object], message: str
-) -> None:
-    with pytest.raises(InputError, match=message) as caught:
-        quick(quartet, tmp_path / "out", **more)
-    assert "\n" not in str(caught.value)
-    assert not any((tmp_path / "out").glob("**/*"))
-
-
-def test_a_folder_that_is_a_file_is_told(quartet: Performance, tmp_path: Path) -> None:
-    (tmp_path / "out").write_text("")
-    with pytest.raises(UnderbowError, match="out"):
-        quick(quartet, tmp_path / "out")
-
-
-def test_where_one_file_fails_nothing_half_made_stays(
-    quartet: Performance, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def fail(self: Master, blocks: object) -> object:
-        next(iter(blocks))  # type: ignore[call-overload]
-        raise UnderbowError("the disk is full")
-
-    good, calls = Master.run, []
-
-    def second_fails(self: Master, blocks: object) -> object:
-        calls.append(1)
-        return (fail if len(calls) == 2 else good)(self, blocks)  # type: ignore[arg-type]
-
-    monkeypatch.setattr(Master, "run", second_fails)
-    with pytest.raises(UnderbowError, match="disk is full"):
-        quick(quartet, tmp_path, TOGETHER, GUIDE)
-    assert not [path for path in tmp_path.iterdir() if path.suffix != ".part"]
-    assert not list(tmp_path.iterdir())
-
-
-def test_a_killed_render_leaves_no_file_under_a_final_name(tmp_path: Path) -> None:
-    """SIGKILL at several moments: what is there under a final name is whole."""
-    sheet = Path(__file__).parents[3] / "tracks" / "lamplight.toml"
-    code = (
-        "import sys; from pathlib import Path\n"
-        "from underbow.track.sheet import read_sheet\nfrom underbow.track.sequencer import perform\n"
-        "from underbow.sound.render import render_files\nfrom underbow.track.mixes import STANDARD_MIXES\n"
-        "played = perform(read_sheet(Path(sys.argv[1])))\nprint('go', flush=True)\n"
-        "render_files(played, STANDARD_MIXES, Path(sys.argv[2]), voices='builtin', formats=('wav', 'flac'))\n"
-    )
-    seen_part = False
-    for i, wait in enumerate((0.3, 1.5, 3.0)):
-        out = tmp_path / str(i)
-        child = subprocess.Popen([sys.executable, "-c", code, str(sheet), str(out)], stdout=subprocess.PIPE)
-        assert child.stdout is not None
-        child.stdout.readline()
-        end = time.monotonic() + 60
-        while i and not list(out.glob("*.part" if out.exists() else "none")) + list(out.glob(".*.part")):
-            assert time.monotonic() < end
-            time.sleep(0.02)
-        time.sleep(wait / 10)
-        child.send_signal(signal.SIGKILL)
-        child.wait()
-        child.stdout.close()
-        left = list(out.iterdir()) if out.exists() else []
-        seen_part |= any(path.suffix == ".part" for path in left)
-        assert all(path.suffix == ".part" and path.name.startswith(".") for path in left), left
-    assert seen_part
-
-
-def test_old_files_stay_until_whole_new_ones_take_their_place(quartet: Performance, tmp_path: Path) -> None:
-    first = quick(quartet, tmp_path)
-    before = Path(first.files[0].path).read_bytes()
-    again = quick(quartet, tmp_path, loudness=-20.0)
-    assert again.files[0].path == first.files[0].path
-    assert Path(again.files[0].path).read_bytes() != before
-    assert len(list(tmp_path.iterdir())) == len(again.files)
-
-
-def test_a_stream_that_breaks_off_breaks_off_for_all() -> None:
-    def broken() -> object:
-        yield 1
-        raise RuntimeError("broken")
-
-    seen = []
-
-    def consumer(blocks: object) -> None:
-        try:
-            list(blocks)  # type: ignore[call-overload]
-        except BrokenOffError:
-            seen.append("told")
-            raise
-
-    with pytest.raises(RuntimeError, match="broken"):
-        fan_out(broken(), [consumer, consumer])  # type: ignore[arg-type]
-    assert seen == ["told", "told"]
-    assert fan_out(range(50), [next, sum]) == [0, 1225]
 
 
 def test_both_rates_and_pitch_stay_right(make: Callable[..., Performance], tmp_path: Path) -> None:
