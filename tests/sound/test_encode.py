@@ -1,14 +1,13 @@
 """Audio files: read back by programs that didn't write them, whole or not at all, the same bytes every time.
 
-Independent readers: sox and ffprobe/ffmpeg (where the package system has them), mutagen for the tags, Python's own
-``wave`` module. Sources: RFC 3533 (Ogg page checksums, checked by ffmpeg), ID3v2.4.0, EBU Tech 3306 (RF64).
+Independent readers: sox and ffprobe/ffmpeg (where the package system has them), Python's own ``wave`` module.
+Sources: RFC 3533 (Ogg page checksums, checked by ffmpeg), EBU Tech 3306 (RF64).
 """
 
 from __future__ import annotations
 
 import hashlib
 import importlib
-import json
 import os
 import resource
 import signal as signals
@@ -19,8 +18,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import mutagen
-import mutagen.id3
 import numpy as np
 import pytest
 import soundfile
@@ -29,43 +26,9 @@ from underbow.errors import InputError, UnderbowError
 from underbow.sound.encode import FORMATS, encode
 from underbow.sound.tags import Tags
 
+from .encoding import KINDS, RATE, cut, music, probe
+
 module = importlib.import_module("underbow.sound.encode")  # the room has a function of this name
-
-RATE = 44_100
-KINDS = [("wav", 16), ("wav", 24), ("wav", "float"), ("flac", 16), ("flac", 24), ("ogg", 16), ("mp3", 16)]
-TITLES = [
-    "Lamplight on the landing",
-    "Łódź, Ærø & Ñandú",
-    "Ελληνικός χορός",
-    "Осенний вальс",
-    "秋の舞曲",
-    "שיר ערב",
-    "ðə ♯♭ 🎻",
-]
-
-
-def music(seconds: float = 3.0, seed: int = 0) -> np.ndarray:
-    """Two tones, a little noise, half a second of silence at both ends."""
-    time_ = np.arange(round(seconds * RATE)) / RATE
-    sound = np.stack([np.sin(2 * np.pi * 196 * time_), np.sin(2 * np.pi * 293.66 * time_)], axis=1) * 0.3
-    sound += np.random.default_rng(seed).standard_normal(sound.shape) * 1e-3
-    sound[: RATE // 2] = 0
-    sound[-(RATE // 2) :] = 0
-    return sound.astype(np.float32)
-
-
-def cut(sound: np.ndarray, size: int = 10_000) -> Iterator[np.ndarray]:
-    return (sound[start : start + size] for start in range(0, len(sound), size))
-
-
-def probe(program: Callable[[str], str], path: Path) -> dict[str, Any]:
-    found = subprocess.run(
-        [program("ffprobe"), "-v", "error", "-of", "json", "-show_format", "-show_streams", str(path)],
-        capture_output=True,
-        check=True,
-    )
-    assert found.stderr == b""
-    return dict(json.loads(found.stdout))
 
 
 # --- what is in the file ---
@@ -150,65 +113,6 @@ def test_one_channel(tmp_path: Path) -> None:
 
 def test_no_sound_makes_an_empty_file(tmp_path: Path) -> None:
     assert encode(tmp_path / "a.wav", [], rate=RATE).frames == 0
-
-
-# --- tags ---
-
-
-@pytest.mark.parametrize("title", TITLES)
-@pytest.mark.parametrize("format_", ["flac", "ogg", "mp3"])
-def test_mutagen_reads_tags_in_every_script(tmp_path: Path, format_: Any, title: str) -> None:
-    tags = Tags(
-        title=title, artist=title, album="Round", number=2, key="Am", tempo="♩ = 60 to 104", bpm=104, mix="together"
-    )
-    found = mutagen.File(encode(tmp_path / f"a.{format_}", [music(1)], rate=RATE, format=format_, tags=tags).path).tags
-    comment = "Key: Am. Tempo: ♩ = 60 to 104. Mix: together"
-    if format_ == "mp3":
-        assert found.version == (2, 4, 0)
-        names = {name: str(found[name]) for name in ("TIT2", "TPE1", "TALB", "TRCK", "TKEY", "TBPM", "TIT3")}
-        assert names == {
-            "TIT2": title,
-            "TPE1": title,
-            "TALB": "Round",
-            "TRCK": "2",
-            "TKEY": "Am",
-            "TBPM": "104",
-            "TIT3": "together",
-        }
-        assert found.getall("COMM")[0].text == [comment]
-    else:
-        assert [found[name][0] for name in ("title", "artist", "album", "tracknumber", "comment")] == [
-            title,
-            title,
-            "Round",
-            "2",
-            comment,
-        ]
-
-
-@pytest.mark.parametrize(("format_", "bits"), KINDS)
-def test_ffprobe_reads_title_and_comment(
-    program: Callable[[str], str], tmp_path: Path, format_: Any, bits: Any
-) -> None:
-    tags = Tags(title="秋の舞曲", key="G", mix="take turns")
-    found = probe(
-        program, encode(tmp_path / f"a.{format_}", [music(1)], rate=RATE, format=format_, bits=bits, tags=tags).path
-    )
-    read = found["format"].get("tags") or found["streams"][0]["tags"]
-    read = {name.lower(): value for name, value in read.items()}
-    assert (read["title"], read["comment"]) == ("秋の舞曲", "Key: G. Mix: take turns")
-
-
-def test_an_mp3s_sound_is_the_same_with_and_without_tags(tmp_path: Path) -> None:
-    plain = encode(tmp_path / "a.mp3", [music()], rate=RATE, format="mp3").path
-    tagged = encode(tmp_path / "b.mp3", [music()], rate=RATE, format="mp3", tags=Tags(title="x" * 5000)).path
-    assert tagged.read_bytes().endswith(plain.read_bytes())
-    assert np.array_equal(soundfile.read(plain)[0], soundfile.read(tagged)[0])
-    assert str(mutagen.id3.ID3(tagged)["TIT2"]) == "x" * 5000
-
-
-def test_control_characters_never_reach_a_tag() -> None:
-    assert Tags(title="A\x00 \nreel\ud800").title == "A reel"
 
 
 # --- the same bytes ---
