@@ -6,7 +6,6 @@ Conventions: audio is float32, shape ``(frames, channels)`` as it comes, ``(chan
 from __future__ import annotations
 
 from array import array
-from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
@@ -65,17 +64,17 @@ class Tenths:
     def _edge(self, number: int) -> int:
         return (number * self._rate + 5) // 10
 
-    def add(self, filtered: Floats, power: Callable[[Floats], float]) -> None:
-        """Add the power of the next frames, shape ``(channels, frames)``, to the tenths they belong to."""
-        at, length = 0, filtered.shape[1]
-        while at < length:
-            edge = self._edge(len(self._sums) + 1) - self._frames
-            end = min(edge, length)
-            self._open += power(filtered[:, at:end])
-            if end == edge:
-                self._sums.append(self._open)
-                self._open = 0.0
-            at = end
+    def add(self, power: Floats) -> None:
+        """Add the power of the next frames, shape ``(frames,)`` and not empty, to the tenths they belong to."""
+        length, number = len(power), len(self._sums) + 1
+        edges = [0]
+        while (edge := self._edge(number) - self._frames) < length:
+            edges.append(edge)
+            number += 1
+        sums: list[float] = np.add.reduceat(power, edges).tolist()
+        sums[0] += self._open
+        self._open = 0.0 if edge == length else sums.pop()
+        self._sums.extend(sums)
         self._frames += length
 
     def means(self) -> Doubles:

@@ -221,6 +221,7 @@ class _Rounding:
     _SIZE = 1 << 18
 
     def __init__(self, channels: int, dither: bool) -> None:
+        self._scaled = np.empty((_CHUNK, channels), np.float32)
         self._noise: Floats | None = None
         self._random = np.random.default_rng(1770)
         if dither:
@@ -228,10 +229,12 @@ class _Rounding:
             self._noise = self._random.random(shape, np.float32) - self._random.random(shape, np.float32)
 
     def to_16_bits(self, chunk: Floats) -> npt.NDArray[np.int16]:
-        scaled = chunk * np.float32(32768)
+        scaled = np.multiply(chunk, np.float32(32768), out=self._scaled[: len(chunk)])
         if self._noise is not None:
             start = int(self._random.integers(self._SIZE))
-            scaled += self._noise[start : start + len(chunk)] * (chunk != 0)
+            noise = self._noise[start : start + len(chunk)]
+            silent = chunk == 0
+            scaled += np.where(silent, np.float32(0), noise) if silent.any() else noise
         np.rint(scaled, out=scaled)
         return np.clip(scaled, -32768, 32767, out=scaled).astype(np.int16)
 

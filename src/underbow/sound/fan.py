@@ -67,7 +67,9 @@ class _Lane(Generic[Block, Result]):
         self._thread.join()
 
 
-def fan_out(source: Iterable[Block], consumers: Sequence[Callable[[Iterator[Block]], Result]]) -> list[Result]:
+def fan_out(
+    source: Iterable[Block], consumers: Sequence[Callable[[Iterator[Block]], Result]], *, apart: bool = True
+) -> list[Result]:
     """Run a stream through consumers.
 
     Parameters
@@ -76,6 +78,8 @@ def fan_out(source: Iterable[Block], consumers: Sequence[Callable[[Iterator[Bloc
         Run in the caller's thread. Its blocks are shared, not to be changed.
     consumers : sequence of callable
         Each takes an iterator over the blocks, to its end, and gives its result.
+    apart : bool
+        False lets a single consumer run in the caller's thread too, where a thread of its own would only wait for the source.
 
     Returns
     -------
@@ -92,6 +96,8 @@ def fan_out(source: Iterable[Block], consumers: Sequence[Callable[[Iterator[Bloc
     >>> fan_out(range(4), [sum, list])
     [6, [0, 1, 2, 3]]
     """
+    if len(consumers) == 1 and not apart:
+        return [consumers[0](iter(source))]
     lanes = [_Lane(consumer) for consumer in consumers]
     whole = False
     try:

@@ -28,7 +28,7 @@ _OFFSET = -0.691
 _ABSOLUTE_GATE = -70.0
 _RELATIVE_GATE = -10.0
 _MOMENTARY, _SHORT_TERM = 4, 30  # tenths of a second
-_SURROUND = (1.0, 1.0, 1.0, 1.41, 1.41)
+_PLAIN, _SURROUND = 3, (1.0, 1.0, 1.0, 1.41, 1.41)  # channels that count as they are, and what each counts
 
 
 def decibels(ratio: float) -> float:
@@ -107,7 +107,7 @@ class LoudnessMeter:
         if channels not in (1, 2, 5):
             raise ValueError(f"channels must be 1, 2 or 5, not {channels}")
         self._filter = KFilter(rate, channels)
-        self._weights = _SURROUND[:channels]
+        self._weights = np.array(_SURROUND[:channels], np.float32)[:, None]
         self._tenths = Tenths(rate)
         self._chunks = Chunks(KFilter.chunk, (channels,))
         self._scan = PeakScan(channels, KFilter.chunk) if true_peak else None
@@ -119,11 +119,14 @@ class LoudnessMeter:
         if self._ended:
             raise ValueError("this meter was read already: its stream has ended")
         for chunk in self._chunks.add(block):
-            self._tenths.add(self._filter.run(chunk), self._power)
+            self._tenths.add(self._power(self._filter.run(chunk)))
             self._look(chunk)
 
-    def _power(self, part: Floats) -> float:
-        return sum(w * float(np.dot(lane, lane)) for w, lane in zip(self._weights, part, strict=True))
+    def _power(self, filtered: Floats) -> Floats:
+        np.multiply(filtered, filtered, out=filtered)
+        if len(filtered) > _PLAIN:
+            filtered *= self._weights
+        return np.asarray(np.add.reduce(filtered, axis=0))
 
     def _look(self, chunk: Floats) -> None:
         if self._scan is not None:
@@ -135,7 +138,8 @@ class LoudnessMeter:
         if not self._ended:
             self._ended = True
             rest = self._chunks.rest()
-            self._tenths.add(self._filter.run(rest)[:, : self._chunks.filled], self._power)
+            if self._chunks.filled:
+                self._tenths.add(self._power(self._filter.run(rest)[:, : self._chunks.filled]))
             self._look(rest)
             self._look(np.zeros_like(rest))
 

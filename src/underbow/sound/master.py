@@ -111,8 +111,9 @@ class Master:
         limiter = Limiter(self._finish.rate, self._channels, gain=self._gain, ceiling=CEILING)
         self._good.clear()
         self._judged.clear()
-        lanes: list[Callable[[Iterator[Floats]], Encoded | None]] = [partial(self._judge, limiter)]
-        lanes += [self._encoder(kind) for kind in self._paths]
+        first, *others = self._paths
+        lanes = [self._encoder(first, partial(self._judge, limiter))]
+        lanes += [self._encoder(kind, self._until_judged) for kind in others]
         try:
             written = fan_out(limiter.run(self._sound(blocks)), lanes)
         except _MissedError:
@@ -122,14 +123,15 @@ class Master:
         return [
             MadeFile(str(one.path), self._kind, self.name, one.sha256, rate, one.frames, seconds, lufs, dbtp)
             for one in written
-            if one is not None
         ]
 
-    def _encoder(self, format: Format) -> Callable[[Iterator[Floats]], Encoded]:
+    def _encoder(
+        self, format: Format, heard: Callable[[Iterator[Floats]], Iterator[Floats]]
+    ) -> Callable[[Iterator[Floats]], Encoded]:
         def run(blocks: Iterator[Floats]) -> Encoded:
             return encode(
                 self._paths[format],
-                self._until_judged(blocks),
+                heard(blocks),
                 rate=self._finish.rate,
                 format=format,
                 bits=self._finish.bits if format in {"wav", "flac"} else 16,
@@ -147,12 +149,13 @@ class Master:
         if not self._good.is_set():
             raise BrokenOffError
 
-    def _judge(self, limiter: Limiter, sound: Iterator[Floats]) -> None:
-        """Measure the finished sound, and decide at its end whether it may stay."""
+    def _judge(self, limiter: Limiter, sound: Iterator[Floats]) -> Iterator[Floats]:
+        """Pass the finished sound on and measure it; decide at its end whether it may stay."""
         try:
             meter = LoudnessMeter(self._finish.rate, self._channels)
             for block in sound:
                 meter.add(block)
+                yield block
             self._levels = (meter.integrated(), meter.true_peak())
             if not self._fixed:
                 self._weigh(self._levels[0], limiter.deepest)
@@ -212,7 +215,7 @@ def loudnesses(stems: Stems, mixers: Sequence[Mixer], tick: Callable[[int], None
 
         return listen
 
-    return fan_out(ticking(stems.blocks(), tick), [listener(mixer) for mixer in mixers])
+    return fan_out(ticking(stems.blocks(), tick), [listener(mixer) for mixer in mixers], apart=False)
 
 
 def ticking(blocks: Iterable[Floats], tick: Callable[[int], None]) -> Iterator[Floats]:
