@@ -148,6 +148,12 @@ def plain_file(path: Path, name: str = "") -> Path:
     return path
 
 
+def digest(path: Path) -> str:
+    """Give the SHA-256 of a file, in hexadecimal."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
 def write_whole(path: Path, data: bytes | str) -> str:
     """Write a file whole or not at all; text goes out as UTF-8 with plain line ends.
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from underbow.errors import InputError
-from underbow.files import write_whole
-from underbow.lesson.pack import MANIFEST, Kept, digest, make_zip, sweep, whole_folder
+from underbow.files import digest, write_whole
+from underbow.lesson.pack import MANIFEST, Kept, make_zip, sweep, whole_folder
 
 
 def lesson(folder: Path, text: str = "one") -> None:

@@ -10,10 +10,10 @@ from pathlib import Path
 from typing import Any
 
 import underbow
-from underbow.files import safe_name, write_whole
+from underbow.files import digest, safe_name, write_whole
 from underbow.lesson.contents import contents_page, learner_text, sheet_text
 from underbow.lesson.handout import Paper, make_handout
-from underbow.lesson.pack import MANIFEST, Kept, digest, make_zip, sweep, whole_folder
+from underbow.lesson.pack import MANIFEST, Kept, make_zip, sweep, whole_folder
 from underbow.lesson.page import make_page, page_audio
 from underbow.sound.encode import Bits, Format
 from underbow.sound.render import render_files

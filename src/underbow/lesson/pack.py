@@ -7,7 +7,6 @@ over from there, after a look whether it is still what the manifest says.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import secrets
@@ -20,7 +19,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from underbow.errors import InputError
-from underbow.files import output_error, whole_file
+from underbow.files import digest, output_error, whole_file
 
 MANIFEST = "manifest.json"
 _DAY = (1980, 1, 1, 0, 0, 0)  # the zip format's first day: the same bytes whenever it is made
@@ -133,12 +132,6 @@ def make_zip(folder: Path, path: Path) -> str:
             with (folder / name).open("rb") as source, packed.open(info, "w") as target:
                 shutil.copyfileobj(source, target, 1 << 20)
     return digest(path)
-
-
-def digest(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _inside(name: str) -> bool:

@@ -12,7 +12,6 @@ Vanderkooy, "Quantization and Dither", JAES 40 (1992).
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -51,10 +50,9 @@ _OPTIONS: dict[Format, dict[str, Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class Encoded:
-    """A file that was written: its path, the SHA-256 of its bytes in hexadecimal, and its length in frames."""
+    """A file that was written: its path, and its length in frames."""
 
     path: Path
-    sha256: str
     frames: int
 
 
@@ -115,9 +113,7 @@ def encode(
             steady_serial(part)
         elif format == "mp3" and tags is not None:
             prepend(part, id3_header(tags))
-        with part.open("rb") as file:
-            digest = hashlib.file_digest(file, "sha256").hexdigest()
-    return Encoded(path, digest, frames)
+    return Encoded(path, frames)
 
 
 def _settings(format: Format, bits: Bits, rate: int, channels: int, expected: int | None) -> dict[str, Any]:

@@ -121,8 +121,7 @@ class Master:
         lufs, dbtp = map(figure, self._levels)
         seconds, rate = self._finish.frames / self._finish.rate, self._finish.rate
         return [
-            MadeFile(str(one.path), self._kind, self.name, one.sha256, rate, one.frames, seconds, lufs, dbtp)
-            for one in written
+            MadeFile(str(one.path), self._kind, self.name, rate, one.frames, seconds, lufs, dbtp) for one in written
         ]
 
     def _encoder(

@@ -242,14 +242,17 @@ class _Job:
         made = []
         for mix, name, score in zip(self._mixes, self._names, scores, strict=True):
             path = self._path(name, "mid")
-            made.append(MadeFile(str(path), "midi", mix.name, write_whole(path, score)))
+            write_whole(path, score)
+            made.append(MadeFile(str(path), "midi", mix.name))
         path = self._path("passes", "txt")
-        made.append(MadeFile(str(path), "labels", None, write_whole(path, label_file(self._performance))))
+        write_whole(path, label_file(self._performance))
+        made.append(MadeFile(str(path), "labels", None))
         for mix, name in zip(self._mixes, self._names, strict=True):
             file = next(file for file in audio if file.mix == mix.name)
             path = self._path(name, "cue")
             text = cue_sheet(self._performance, Path(file.path).name, f"{self._performance.title} ({mix.name})")
-            made.append(MadeFile(str(path), "cue", mix.name, write_whole(path, text)))
+            write_whole(path, text)
+            made.append(MadeFile(str(path), "cue", mix.name))
         return made
 
 

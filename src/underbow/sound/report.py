@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 from math import isfinite
+from pathlib import Path
 from typing import Any
 
+from underbow.files import digest
 from underbow.sound.voices import frame_of
 from underbow.track.performance import Performance
 
@@ -23,7 +25,6 @@ class MadeFile:
         ``audio``, ``stem``, ``midi``, ``labels`` or ``cue``.
     mix : str or None
         Name of the mix, or of a stem's part.
-    sha256 : str
     rate, frames, seconds : int, int, float, or None where there is no sound
     lufs, dbtp : float or None
         Integrated loudness and true peak, before what a lossy format does to them; None for silence and where there is no
@@ -33,12 +34,16 @@ class MadeFile:
     path: str
     kind: str
     mix: str | None
-    sha256: str
     rate: int | None = None
     frames: int | None = None
     seconds: float | None = None
     lufs: float | None = None
     dbtp: float | None = None
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file as it lies there, in hexadecimal."""
+        return digest(Path(self.path))
 
 
 def figure(value: float) -> float | None:
@@ -89,7 +94,7 @@ class RenderReport:
         ]
         return {
             "title": played.title,
-            "files": [asdict(file) for file in self.files],
+            "files": [{**asdict(file), "sha256": file.sha256} for file in self.files],
             "passes": passes,
             "bars": bars,
             "voices": self.voices,
