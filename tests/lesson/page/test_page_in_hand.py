@@ -41,11 +41,18 @@ def test_the_policy_lets_nothing_in_but_the_pages_own_script(browser: Page, trac
     assert any("img-src" in said for said in blocked)
 
 
+def widen(page: Page) -> None:
+    """Set letters as wide as those of the widest fonts that a system falls back on (DejaVu Serif, for one)."""
+    page.run("document.documentElement.style.letterSpacing = '.1em'")
+
+
 @pytest.mark.parametrize("size", SIZES, ids=str)
-@pytest.mark.parametrize("which", ["track", "hostile"])
+@pytest.mark.parametrize("which", ["track", "hostile", "wide letters"])
 def test_nothing_overflows(browser: Page, request: pytest.FixtureRequest, size: tuple[int, int], which: str) -> None:
-    subject: Track = request.getfixturevalue(which)
+    subject: Track = request.getfixturevalue("hostile" if which == "hostile" else "track")
     browser.open(subject.path, *size)
+    if which == "wide letters":
+        widen(browser)
     for seconds in (0.0, 2.6, 7.0, 30.0):
         browser.go(seconds)
         wide = browser.run(
@@ -58,10 +65,15 @@ def test_nothing_overflows(browser: Page, request: pytest.FixtureRequest, size: 
         assert browser.run("return scrollTo(1000, 0), scrollX") == 0
 
 
-@pytest.mark.parametrize("size", SIZES, ids=str)
-def test_what_is_played_is_seen_without_scrolling(browser: Page, track: Track, size: tuple[int, int]) -> None:
+@pytest.mark.parametrize("size", [*SIZES, (360, 640)], ids=str)
+@pytest.mark.parametrize("wide", [False, True], ids=["", "wide letters"])
+def test_what_is_played_is_seen_without_scrolling(
+    browser: Page, track: Track, size: tuple[int, int], *, wide: bool
+) -> None:
     """Chord, next chord, fingers, beats left and the whole bow grid lie above the keys."""
     browser.open(track.path, *size)
+    if wide:
+        widen(browser)
     browser.go(7.0)
     bottom = browser.run("return document.getElementById('dock').getBoundingClientRect().top")
     for part in ("#now .chord", "#now .stops", "#next .chord", "#next .stops", "#left", "#bow-now svg"):
