@@ -54,7 +54,7 @@ class Rounds(Sequence[Item]):
     (200, Fraction(30, 1), Fraction(798, 1), 14)
     """
 
-    __slots__ = ("_begins", "_each", "_items", "_later", "_loop", "_more", "_second")
+    __slots__ = ("_begins", "_each", "_items", "_later", "_latest", "_loop", "_more", "_second")
 
     def __init__(
         self, items: Sequence[Item], starts: Sequence[Fraction], passes: int, later: Callable[[Item, int], Item]
@@ -69,6 +69,7 @@ class Rounds(Sequence[Item]):
             self._each, self._loop = third - self._second, starts[2] - starts[1]
             if self._each < 1:
                 raise ValueError("nothing begins in the passes between")
+        self._latest: tuple[int, Item] | None = None
 
     @property
     def laid_out(self) -> tuple[Item, ...]:
@@ -105,8 +106,11 @@ class Rounds(Sequence[Item]):
 
     def _made(self, at: int) -> Item:
         turns = min(max(at - self._second, 0) // self._each, self._more) if self._more else 0
-        item = self._items[at - self._each * turns]
-        return self._later(item, turns) if turns else item
+        if not turns:
+            return self._items[at]
+        if self._latest is None or self._latest[0] != at:  # players ask for the same one again and again
+            self._latest = (at, self._later(self._items[at - self._each * turns], turns))
+        return self._latest[1]
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Rounds | tuple):

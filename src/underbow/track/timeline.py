@@ -152,7 +152,7 @@ def lay_out(sheet: Sheet) -> Timeline:
 def _later(loop: Fraction, item: Item, passes: int) -> Item:
     by = loop * passes
     if isinstance(item, Heard):
-        return replace(item, start=item.start + by, end=item.end + by)
+        return Heard(item.start + by, item.end + by, item.index)
     if isinstance(item, ChordSpan):
         return replace(item, start=item.start + by)
     return replace(item, start=item.start + by, pass_number=item.pass_number + passes)
@@ -168,11 +168,11 @@ def _between(heard: Rounds[Heard], start: Fraction, end: Fraction) -> list[Heard
     out = []
     for index in range(heard.at(start), len(heard)):
         one = heard[index]
-        if one.start >= end:
-            break
         begin, finish = max(one.start, start), min(one.end, end)
         if begin < finish:
             out.append(Heard(begin, finish, one.index))
+        if one.end >= end:
+            break
     return out
 
 
