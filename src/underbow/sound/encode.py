@@ -34,7 +34,7 @@ Bits = Literal[16, 24, "float"]
 
 FORMATS: tuple[Format, ...] = ("wav", "flac", "ogg", "mp3")
 
-_CHUNK = 65_536
+_CHUNK = 81_920
 _WAV_LIMIT = 4_000_000_000  # a WAV counts its bytes in 32 bits
 _MP3_RATES = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
 _WIDTHS: dict[Bits, int] = {16: 2, 24: 3, "float": 4}
@@ -218,6 +218,7 @@ class _Rounding:
 
     def __init__(self, channels: int, dither: bool) -> None:
         self._scaled = np.empty((_CHUNK, channels), np.float32)
+        self._rounded = np.empty((_CHUNK, channels), np.int16)
         self._noise: Floats | None = None
         self._random = np.random.default_rng(1770)
         if dither:
@@ -232,7 +233,9 @@ class _Rounding:
             silent = chunk == 0
             scaled += np.where(silent, np.float32(0), noise) if silent.any() else noise
         np.rint(scaled, out=scaled)
-        return np.clip(scaled, -32768, 32767, out=scaled).astype(np.int16)
+        np.clip(scaled, -32768, 32767, out=scaled)
+        np.copyto(self._rounded[: len(chunk)], scaled, casting="unsafe")
+        return self._rounded[: len(chunk)]
 
 
 def _plain_tags(tags: Tags) -> dict[str, str]:

@@ -16,7 +16,7 @@ __all__ = ["BrokenOffError", "fan_out"]
 Block = TypeVar("Block")
 Result = TypeVar("Result")
 
-_AHEAD = 3
+_AHEAD = 1  # blocks that wait for a consumer; more make nothing faster
 
 
 class BrokenOffError(Exception):

@@ -27,7 +27,7 @@ Doubles = npt.NDArray[np.float64]
 
 LOWEST_RATE, HIGHEST_RATE = 8_000, 192_000
 _BLOCK = 40
-_GROUP = 32
+_GROUP = 64
 # Rows of one matrix product. OpenBLAS, numpy's usual engine, splits larger ones over threads, which costs far more than
 # it gains where the machine's cores are busy with other stems.
 _ROWS, _HIGH_ROWS = 128, 8
@@ -140,7 +140,8 @@ class KFilter:
         ringing = np.stack([c @ powers[i] for i in range(_BLOCK)], axis=1)
         self._make = np.concatenate([within, ringing]).astype(np.float32)
         self._gather = np.stack([powers[_BLOCK - 1 - i] @ b for i in range(_BLOCK)]).astype(np.float32)
-        self._levels = (_climb(powers[_BLOCK]), _climb(np.linalg.matrix_power(powers[_BLOCK], _GROUP)))
+        self._low = tuple(matrix.astype(np.float32) for matrix in _climb(powers[_BLOCK]))
+        self._high = _climb(np.linalg.matrix_power(powers[_BLOCK], _GROUP))
         self._state = np.zeros((channels, 4))
         rows = _GROUP * _GROUP
         lots = (channels, rows // _ROWS, _ROWS)
@@ -166,8 +167,8 @@ class KFilter:
         blocks = audio.reshape(*self._out.shape[1:], channels)
         np.copyto(self._in[..., :_BLOCK], np.moveaxis(blocks, -1, 0))
         np.matmul(self._in[..., :_BLOCK], self._gather, out=self._kicks)
-        kicks = self._kicks.reshape(channels, -1, _HIGH_ROWS, _GROUP * 4).astype(np.float64)
-        (start1, kick1, end1), (start2, kick2, end2) = self._levels
+        kicks = self._kicks.reshape(channels, -1, _HIGH_ROWS, _GROUP * 4)
+        (start1, kick1, end1), (start2, kick2, end2) = self._low, self._high
         # Level 2: the states at the starts of the groups; level 1: of the blocks inside each group.
         group_kicks = (kicks @ end1[4:]).reshape(channels, _GROUP * 4)
         groups = (self._state @ start2 + group_kicks @ kick2).reshape(channels, -1, _HIGH_ROWS, 4)

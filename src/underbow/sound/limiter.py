@@ -35,7 +35,7 @@ __all__ = ["Limiter"]
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
-_CHUNK = 40_960
+_CHUNK = 81_920
 _AHEAD = 3  # windows that a dip begins before its cause
 _RELEASE_DB_PER_SECOND = 80.0
 # Meters read true peaks a little differently, and a moving gain bends the curve between samples a little.

@@ -103,21 +103,17 @@ def render_files(
         finish = Finish(rate, sound.frames, bits, loudness)
         job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)
         with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
-            scores = beside.submit(_scores, performance, mixes) if papers else None
+            scores = beside.submit(job.scores) if papers else None
             try:
                 made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
             except BaseException:
                 beside.shutdown(cancel_futures=True)
                 raise
             if scores is not None:
-                made += job.papers([file for file in made if file.kind == "audio"], scores.result())
+                made += scores.result()
+                made += job.papers([file for file in made if file.kind == "audio"])
     told = (choice.told, *job.told)
     return RenderReport(performance, tuple(made), rate, choice.what, tuple(line for line in told if line))
-
-
-def _scores(performance: Performance, mixes: Sequence[Mix]) -> list[bytes]:
-    score = Score(performance)
-    return [score.midi(mix) for mix in mixes]
 
 
 @contextmanager
@@ -237,16 +233,20 @@ class _Job:
             mix=self._mixes[number].name,
         )
 
-    def papers(self, audio: list[MadeFile], scores: list[bytes]) -> list[MadeFile]:
-        """Write what goes with the audio: MIDI, the label file, and a cue sheet for each audio file that can have one."""
-        made = []
-        for mix, name, score in zip(self._mixes, self._names, scores, strict=True):
+    def scores(self) -> list[MadeFile]:
+        """Write the MIDI of each mix."""
+        score, made = Score(self._performance), []
+        for mix, name in zip(self._mixes, self._names, strict=True):
             path = self._path(name, "mid")
-            write_whole(path, score)
+            write_whole(path, score.midi(mix))
             made.append(MadeFile(str(path), "midi", mix.name))
+        return made
+
+    def papers(self, audio: list[MadeFile]) -> list[MadeFile]:
+        """Write what goes with the audio: the label file, and a cue sheet for each audio file that can have one."""
         path = self._path("passes", "txt")
         write_whole(path, label_file(self._performance))
-        made.append(MadeFile(str(path), "labels", None))
+        made = [MadeFile(str(path), "labels", None)]
         for mix, name in zip(self._mixes, self._names, strict=True):
             file = next(file for file in audio if file.mix == mix.name)
             path = self._path(name, "cue")

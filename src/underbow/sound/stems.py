@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import tee, zip_longest
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ from underbow.track.ramp import TempoMap
 
 __all__ = ["BLOCK", "Plan", "Stems", "plan"]
 
-BLOCK = 65_536
+BLOCK = 81_920  # frames: threads that take turns at smaller ones spend their time waiting for each other
 _CLOCK_ROOM = 4096
 
 
@@ -53,20 +54,20 @@ class Plan:
     Parameters
     ----------
     name : str
-    frames : int64 array, shape (gestures,)
+    frames : array of integers, shape (gestures,)
         Where each gesture starts.
     gains : float32 array, shape (gestures,)
         Linear.
-    which : int32 array, shape (gestures,)
+    which : array of integers, shape (gestures,)
         Its action's index in ``actions``.
     actions : tuple of Action
         All different.
     """
 
     name: str
-    frames: NDArray[np.int64]
+    frames: NDArray[np.integer[Any]]
     gains: NDArray[np.float32]
-    which: NDArray[np.int32]
+    which: NDArray[np.integer[Any]]
     actions: tuple[Action, ...]
 
 
@@ -85,7 +86,7 @@ def plan(part: Part, tempo: TempoMap, rate: int) -> Plan:
     gestures = part.gestures if isinstance(part.gestures, Gestures) else Gestures(part.gestures)
     lengths, tops = [kind.end for kind in gestures.kinds], [kind.top for kind in gestures.kinds]
     clock, count, solo = _Clock(tempo.seconds), len(gestures), part.name == "melody"
-    frames, gains, which = np.zeros(count, np.int64), np.zeros(count), np.zeros(count, np.int32)
+    frames, gains, which = np.zeros(count, np.int64), np.zeros(count, np.float32), np.zeros(count, np.int32)
     actions: dict[Action, int] = {}
     known: dict[tuple[object, ...], int] = {}
     turns, coming = tee(gestures.turns())
@@ -101,9 +102,14 @@ def plan(part: Part, tempo: TempoMap, rate: int) -> Plan:
             if key[-1] is not None:
                 known[key] = number
         frames[at] = max(frame_of(clock(turn.start) + turn.offset, rate), 0)
-        gains[at], which[at] = gain, number
+        gains[at], which[at] = 10 ** (gain / 20), number
     order = np.argsort(frames, kind="stable")  # a hand may be early
-    return Plan(part.name, frames[order], (10 ** (gains / 20)).astype(np.float32)[order], which[order], tuple(actions))
+    return Plan(part.name, _small(frames[order]), gains[order], _small(which[order]), tuple(actions))
+
+
+def _small(numbers: NDArray[np.integer[Any]]) -> NDArray[np.integer[Any]]:
+    """Keep whole numbers from 0 up in no more room than the largest needs."""
+    return numbers.astype(np.min_scalar_type(numbers.max(initial=0)))
 
 
 class Stems:
@@ -137,7 +143,7 @@ class Stems:
     def _rung_out(self, one: Plan) -> int:
         """Give the frame where a part's last sound is over: one of those that stop last rings longest."""
         lengths = np.array([action.frames for action in one.actions], np.int64)
-        ends = one.frames + lengths[one.which] if len(one.frames) else np.zeros(0, np.int64)
+        ends = one.frames.astype(np.int64) + lengths[one.which] if len(one.frames) else np.zeros(0, np.int64)
         last = np.flatnonzero(ends > ends.max(initial=0) - self.rate)
         return max((int(one.frames[i]) + len(self._sound(one, i)) for i in last.tolist()), default=0)
 

@@ -17,6 +17,8 @@ Source: ITU-R BS.1770-5 (11/2023), Annex 2.
 
 from __future__ import annotations
 
+from functools import reduce
+
 import numpy as np
 import numpy.typing as npt
 
@@ -82,7 +84,7 @@ class PeakScan:
             raise ValueError(f"chunk must be a multiple of {WINDOW}, not {chunk}")
         self._channels = channels
         self._audio = np.zeros((chunk + 2 * _REACH, channels), np.float32)
-        self._size = np.zeros_like(self._audio)
+        self._tallest = (np.zeros(self._audio.size, np.float32), np.zeros(self._audio.size, np.float32))
         self._spans = np.lib.stride_tricks.sliding_window_view(self._audio.reshape(-1), _SPAN * channels)[
             :: WINDOW * channels
         ]
@@ -93,8 +95,13 @@ class PeakScan:
         past = 2 * _REACH
         self._audio[:past] = self._audio[-past:]
         self._audio[past:] = chunk
-        np.abs(self._audio, out=self._size)
-        half = self._size.reshape(-1, 32 * self._channels).max(axis=1)
+        now, then = self._tallest
+        np.abs(self._audio.reshape(-1), out=now)
+        for frames in (1, 2, 4, 8, 16):  # of twice as many frames each time: far faster than the highest of each row
+            step = frames * self._channels
+            np.maximum(now[:-step], now[step:], out=then[:-step])
+            now, then = then, now
+        half = reduce(np.maximum, (now[channel :: 32 * self._channels] for channel in range(self._channels)))
         self._tops = np.maximum(np.maximum(half[:-2:2], half[1:-1:2]), half[2::2])
         return float(half.max())
 
