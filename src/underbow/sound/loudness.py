@@ -1,11 +1,11 @@
-"""Loudness and true peak of a stream.
+"""Loudness of a stream.
 
 Everything is measured while the audio goes by; what is kept is one number for each tenth of a second. The result doesn't
 depend on the sizes of the blocks in which the audio comes.
 
-Conventions: audio is float32, shape ``(frames, channels)``, full scale 1; loudness is in LUFS, true peak in dBTP.
-Source: ITU-R BS.1770-5 (11/2023): K-weighting, gating and channel weights of Annex 1, true peak of Annex 2; momentary
-(0.4 s) and short-term (3 s) loudness as in EBU Tech 3341 (v4, 2023).
+Conventions: audio is float32, shape ``(frames, channels)``, full scale 1; loudness is in LUFS.
+Source: ITU-R BS.1770-5 (11/2023), Annex 1: K-weighting, gating and channel weights; momentary (0.4 s) and short-term (3 s)
+loudness as in EBU Tech 3341 (v4, 2023).
 """
 
 from __future__ import annotations
@@ -17,7 +17,6 @@ import numpy.typing as npt
 
 from underbow.sound.chunks import Chunks, Tenths
 from underbow.sound.kweight import KFilter
-from underbow.sound.truepeak import PeakScan
 
 __all__ = ["LoudnessMeter", "decibels", "gated"]
 
@@ -77,7 +76,7 @@ def gated(tenths: Doubles) -> float:
 
 
 class LoudnessMeter:
-    """Measure integrated loudness and true peak of a stream.
+    """Measure the integrated loudness of a stream.
 
     Parameters
     ----------
@@ -85,8 +84,6 @@ class LoudnessMeter:
         Sample rate in hertz, 8000 to 192000.
     channels : int
         One, two, or five in the order left, right, centre, left surround, right surround.
-    true_peak : bool
-        False leaves the true peak out, where only the loudness is wanted.
 
     Raises
     ------
@@ -99,19 +96,17 @@ class LoudnessMeter:
 
     >>> meter = LoudnessMeter(48000, 1)
     >>> meter.add(np.sin(2 * np.pi * 997 / 48000 * np.arange(480000, dtype=np.float64))[:, None].astype(np.float32))
-    >>> round(meter.integrated(), 2), round(abs(meter.true_peak()), 2)
-    (-3.01, 0.0)
+    >>> round(meter.integrated(), 2)
+    -3.01
     """
 
-    def __init__(self, rate: int, channels: int, *, true_peak: bool = True) -> None:
+    def __init__(self, rate: int, channels: int) -> None:
         if channels not in (1, 2, 5):
             raise ValueError(f"channels must be 1, 2 or 5, not {channels}")
         self._filter = KFilter(rate, channels)
         self._weights = np.array(_SURROUND[:channels], np.float32)[:, None]
         self._tenths = Tenths(rate)
         self._chunks = Chunks(KFilter.chunk, (channels,))
-        self._scan = PeakScan(channels, KFilter.chunk) if true_peak else None
-        self._peak = 0.0
         self._ended = False
 
     def add(self, block: Floats) -> None:
@@ -120,7 +115,6 @@ class LoudnessMeter:
             raise ValueError("this meter was read already: its stream has ended")
         for chunk in self._chunks.add(block):
             self._tenths.add(self._power(self._filter.run(chunk)))
-            self._look(chunk)
 
     def _power(self, filtered: Floats) -> Floats:
         np.multiply(filtered, filtered, out=filtered)
@@ -128,20 +122,12 @@ class LoudnessMeter:
             filtered *= self._weights
         return np.asarray(np.add.reduce(filtered, axis=0))
 
-    def _look(self, chunk: Floats) -> None:
-        if self._scan is not None:
-            self._peak = max(self._peak, self._scan.load(chunk))
-            _, peaks = self._scan.above(self._peak)
-            self._peak = max(self._peak, float(peaks.max(initial=0.0)))
-
     def _end(self) -> None:
         if not self._ended:
             self._ended = True
             rest = self._chunks.rest()
             if self._chunks.filled:
                 self._tenths.add(self._power(self._filter.run(rest)[:, : self._chunks.filled]))
-            self._look(rest)
-            self._look(np.zeros_like(rest))
 
     def integrated(self) -> float:
         """Give the gated loudness of the whole stream in LUFS; minus infinity for silence or less than 0.4 s."""
@@ -157,10 +143,3 @@ class LoudnessMeter:
         """Give the loudness of every 3 s in LUFS, ten a second."""
         self._end()
         return _lufs(_sliding(self._tenths.means(), _SHORT_TERM))
-
-    def true_peak(self) -> float:
-        """Give the highest true peak in dBTP, over all channels; minus infinity for silence."""
-        self._end()
-        if self._scan is None:
-            raise ValueError("this meter was made without true peak")
-        return decibels(self._peak)

@@ -106,8 +106,11 @@ class Master:
         self._judged, self._good = Event(), Event()
         self.told = ""
 
-    def run(self, blocks: Iterator[Floats]) -> list[MadeFile]:
-        """Make the files from the stems' blocks; an empty list asks to be run again from the start."""
+    def run(self, blocks: Iterator[Floats], *, alone: bool = False) -> list[MadeFile]:
+        """Make the files from the stems' blocks; an empty list asks to be run again from the start.
+
+        Where it runs ``alone``, not beside others, files are written in threads of their own.
+        """
         limiter = Limiter(self._finish.rate, self._channels, gain=self._gain, ceiling=CEILING)
         self._good.clear()
         self._judged.clear()
@@ -115,7 +118,7 @@ class Master:
         lanes = [self._encoder(first, partial(self._judge, limiter))]
         lanes += [self._encoder(kind, self._until_judged) for kind in others]
         try:
-            written = fan_out(limiter.run(self._sound(blocks)), lanes)
+            written = fan_out(limiter.run(self._sound(blocks)), lanes, apart=alone)
         except _MissedError:
             return []
         lufs, dbtp = map(figure, self._levels)
@@ -155,7 +158,7 @@ class Master:
             for block in sound:
                 meter.add(block)
                 yield block
-            self._levels = (meter.integrated(), meter.true_peak())
+            self._levels = (meter.integrated(), limiter.true_peak())
             if not self._fixed:
                 self._weigh(self._levels[0], limiter.deepest)
             self._good.set()
@@ -207,7 +210,7 @@ def loudnesses(stems: Stems, mixers: Sequence[Mixer], tick: Callable[[int], None
 
     def listener(mixer: Mixer) -> Callable[[Iterator[Floats]], float]:
         def listen(blocks: Iterator[Floats]) -> float:
-            meter = LoudnessMeter(stems.rate, 2, true_peak=False)
+            meter = LoudnessMeter(stems.rate, 2)
             for block in mixer.mixed(blocks):
                 meter.add(block)
             return meter.integrated()

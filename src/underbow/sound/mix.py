@@ -108,7 +108,7 @@ class Mixer:
             starts, gains = zip(*level_changes(performance, mix, name, rate), strict=True)
             self._faders.append(_Fader(np.array(starts), np.array(gains), round(FADE_SECONDS * rate)))
         angles = [(1 + PLACES.get(name, 0.0)) * pi / 4 for name in names]
-        self._sides = [(np.float32(cos(angle)), np.float32(sin(angle))) for angle in angles]
+        self._sides = [np.array([[cos(angle)], [sin(angle)]], np.float32) for angle in angles]
 
     def mixed(self, blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
         """Mix blocks of stems, from frame 0 on; each result is a new array of shape (frames, 2)."""
@@ -116,15 +116,14 @@ class Mixer:
         for block in blocks:
             count = block.shape[1]
             sides = np.empty((2, count), np.float32)
-            once, begun = np.empty(count, np.float32), False
+            once, begun = np.empty((2, count), np.float32), False
             for row, fader, shares in zip(block, self._faders, self._sides, strict=True):
                 gain = fader.over(at, count)
                 if isinstance(gain, float) and gain == 0:
                     continue
-                for side, share in zip(sides, shares, strict=True):
-                    np.multiply(row, np.float32(gain) * share, out=once if begun else side)
-                    if begun:
-                        np.add(side, once, out=side)
+                np.multiply(row, shares * np.float32(gain), out=once if begun else sides)
+                if begun:
+                    np.add(sides, once, out=sides)
                 begun = True
             at += count
             out = np.empty((count, 2), np.float32)

@@ -196,7 +196,9 @@ class _Job:
         waiting = dict(enumerate(masters))
         made: dict[int, list[MadeFile]] = {}
         while waiting:
-            results = fan_out(ticking(sound.blocks(), tick), [master.run for master in waiting.values()], apart=False)
+            single = len(waiting) == 1
+            runs = [partial(master.run, alone=single) for master in waiting.values()]
+            results = fan_out(ticking(sound.blocks(), tick), runs, apart=False)
             made |= {at: files for at, files in zip(waiting, results, strict=True) if files}
             waiting = {at: master for at, master in waiting.items() if at not in made}
         self.told += [master.told for master in masters if master.told]
