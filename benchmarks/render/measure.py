@@ -77,7 +77,7 @@ def speed(folder: Path, rounds: int, pretty: bool) -> dict[str, object]:
         return ("fluidsynth", "-ni", "-F", wav, "-r", 44100, bank, file)
 
     def ours(path: Path, *more: object) -> tuple[object, ...]:
-        return (*UNDERBOW, "render", path, "-o", out, "--json", *more)
+        return (*UNDERBOW, "render", path, "-o", out, *more)
 
     one, sf = ("--mix", "together"), ("--soundfont", bank)
     jobs: dict[str, tuple[object, ...]] = {

@@ -68,11 +68,14 @@ def test_feel_moves_each_by_its_own_and_no_note_above_full() -> None:
     assert [g.offset for g in felt] == [0.000001, -0.0025, 0.0, 0.004, 0.000007]
     assert [g.notes[0].level for g in felt] == [-3.6, -4.25, -4.0, 0.0, -4.0]
     assert [g.start for g in felt] == [g.start for g in PLAYED]
+    assert [g.notes[-1].level for g in felt] == [-5.6, -6.25, -6.0, -2.0, -6.0]
     with pytest.raises(ValueError, match="5 gestures, but 1 offsets and 5 levels"):
         Gestures(PLAYED).felt([1], [0] * 5)
 
 
 def test_fractions_finer_than_eight_bytes_are_kept_too() -> None:
     fine = [stroke(F(i) + F(1, 3**60), 55) for i in range(3)]
-    mixed = (PLAYED[0], *fine, PLAYED[1])
-    assert Gestures(mixed) == mixed
+    far = [stroke(F(2**40 + i, 7), 55) for i in range(3)]
+    for mixed in ((PLAYED[0], *fine, PLAYED[1]), (PLAYED[0], *far), (*far, *fine)):
+        assert Gestures(mixed) == mixed
+        assert Gestures(mixed).later(F(1, 3)) == Gestures([g for g in Gestures(mixed)]).later(F(1, 3))

@@ -6,6 +6,7 @@ Conventions: audio is float32, shape ``(frames, channels)`` as it comes, ``(chan
 from __future__ import annotations
 
 from array import array
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,7 @@ __all__ = ["Chunks", "Tenths"]
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
+Number = TypeVar("Number", int, npt.NDArray[np.int64])
 
 
 class Chunks:
@@ -61,7 +63,7 @@ class Tenths:
         self._open = 0.0
         self._sums = array("f")
 
-    def _edge(self, number: int) -> int:
+    def _edge(self, number: Number) -> Number:
         return (number * self._rate + 5) // 10
 
     def add(self, power: Floats) -> None:
@@ -79,5 +81,6 @@ class Tenths:
 
     def means(self) -> Doubles:
         """Give the mean power of each whole tenth."""
-        edges = np.diff([self._edge(number) for number in range(len(self._sums) + 1)])
-        return np.asarray(np.array(self._sums, np.float64) / edges)
+        means = np.array(self._sums, np.float64)
+        means /= np.diff(self._edge(np.arange(len(means) + 1)))
+        return means

@@ -44,6 +44,10 @@ def _lufs(power: Doubles) -> Doubles:
         return np.asarray(_OFFSET + 10 * np.log10(power))
 
 
+def _power_of(lufs: float) -> float:
+    return float(10 ** ((lufs - _OFFSET) / 10))
+
+
 def _sliding(tenths: Doubles, length: int) -> Doubles:
     """Give the mean of every run of ``length`` tenths; empty where there are fewer."""
     if len(tenths) < length:
@@ -68,11 +72,11 @@ def gated(tenths: Doubles) -> float:
     -20.691
     """
     blocks = _sliding(tenths, _MOMENTARY)
-    blocks = blocks[_lufs(blocks) > _ABSOLUTE_GATE]
+    blocks = blocks[blocks > _power_of(_ABSOLUTE_GATE)]
     if not blocks.size:
         return -inf
     gate = float(_lufs(blocks.mean())) + _RELATIVE_GATE
-    return float(_lufs(blocks[_lufs(blocks) > gate].mean()))
+    return float(_lufs(blocks.mean(where=blocks > _power_of(gate))))
 
 
 class LoudnessMeter:

@@ -32,7 +32,7 @@ from underbow.track.performance import Performance
 
 __all__ = ["render_files"]
 
-_ROOM = 8 << 20  # bytes of sounded gestures kept
+_ROOM = 1 << 20  # bytes of sounded gestures kept
 _LOWEST_RATE, _HIGHEST_RATE, _MP3_RATE = 22_050, 96_000, 48_000
 _MEASURING = 0.4  # share of the work, for the progress told
 

@@ -19,6 +19,7 @@ from underbow.track.performance import Gesture, Sounded
 __all__ = ["Gestures", "Turn"]
 
 _Column: TypeAlias = "array[int] | list[int]"  # arrays can be subscripted from 3.12 on only
+_WIDE = 8  # bytes
 _OFFSET_STEPS, _LEVEL_STEPS = 1e6, 1e3  # feel is kept in whole microseconds and thousandths of a dB
 
 
@@ -55,7 +56,7 @@ class Gestures(Sequence[Gesture]):
         parts: dict[int, int] = {}
         kinds: list[Gesture] = []
         which: _Column = array("H")
-        numerators: _Column = array("q")
+        numerators: _Column = array("i")
         denominators: _Column = array("H")
         for gesture in gestures:
             zero = gesture.start
@@ -80,7 +81,7 @@ class Gestures(Sequence[Gesture]):
         out = self._copy()
         starts = [turn.start + by for turn in self.turns()]
         parts: dict[int, int] = {}
-        out._numerators = _column("q", (start.numerator for start in starts))
+        out._numerators = _column("i", (start.numerator for start in starts))
         out._denominators = _column("H", (parts.setdefault(start.denominator, len(parts)) for start in starts))
         out._parts = tuple(parts)
         return out
@@ -175,9 +176,10 @@ def _column(code: str, values: Iterable[int]) -> _Column:
 
 
 def _with(column: _Column, value: int) -> _Column:
-    """Append to a column of small numbers, or to a list of any where one is larger than usual."""
+    """Append to a column of small numbers; to one of larger ones, or a list of any, where it must be."""
     try:
         column.append(value)
     except OverflowError:
-        column = [*column, value]
+        wider = array("q", column) if isinstance(column, array) and column.itemsize < _WIDE else list(column)
+        return _with(wider, value)
     return column
