@@ -9,7 +9,6 @@ memory, and writing the file.
 from __future__ import annotations
 
 import argparse
-import hashlib
 import sys
 import tempfile
 import time
@@ -80,8 +79,7 @@ def main() -> None:
         stage("measure before the gain", lambda: each(mixed, LoudnessMeter(RATE, 2)), scale)
         limited = stage("limit", lambda: list(Limiter(RATE, 2, gain=-3).run(mixed)), scale)
         stage("measure what comes out", lambda: each(limited, LoudnessMeter(RATE, 2)).integrated(), scale)
-        stage("encode: 16 bits, write, SHA-256", lambda: encode(folder / "a.wav", limited, rate=RATE), scale)
-        stage("(SHA-256 alone)", lambda: hashlib.sha256((folder / "a.wav").read_bytes()), scale)
+        stage("encode: 16 bits, write", lambda: encode(folder / "a.wav", limited, rate=RATE), scale)
         stage("(adding the parts in memory)", lambda: [np.add.reduce(block) for block in some], scale)
         data = (folder / "a.wav").read_bytes()
         stage("(writing the bytes)", lambda: (folder / "b.wav").write_bytes(data), scale)
