@@ -270,6 +270,19 @@ def test_tuning_notes_have_a_marker_of_their_own(sheet_of: SheetMaker) -> None:
     assert found == [(0, "tuning notes"), (click, "count-in"), (int(track.count_in * 480), "pass 1, 1/4 = 60")]
 
 
+def test_feel_is_left_to_the_audio_with_tuning_notes_too(sheet_of: SheetMaker) -> None:
+    """What is moved behind the tuning notes stays as few different gestures as it was, its feel apart."""
+    for tuning_notes in (False, True):
+        felt = {"feel_ms": 8, "feel_db": 1.5, "tuning_notes": tuning_notes}
+        plain, moved = (
+            perform(sheet_of(JIG, meter="6/8", key="D", sound=sound))
+            for sound in ({"tuning_notes": tuning_notes}, felt)
+        )
+        assert to_midi(moved) == to_midi(plain)
+        assert moved.part("melody").gestures != plain.part("melody").gestures
+        assert moved.part("melody").gestures.kinds == plain.part("melody").gestures.kinds  # type: ignore[attr-defined]
+
+
 def test_a_mix_sets_the_volumes_at_the_passes(jig: Performance) -> None:
     mix = Mix("guide", (("melody", (0.0, None)), ("backup", (-6.0, -12.0, None)), ("click", (-9.0,))))
     file = read(to_midi(jig, mix))

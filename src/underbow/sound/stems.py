@@ -83,7 +83,7 @@ def plan(part: Part, tempo: TempoMap, rate: int) -> Plan:
     rate : int
         Frames a second.
     """
-    gestures = part.gestures if isinstance(part.gestures, Gestures) else Gestures(part.gestures)
+    gestures = Gestures.of(part.gestures)
     lengths, tops = [kind.end for kind in gestures.kinds], [kind.top for kind in gestures.kinds]
     clock, count, solo = _Clock(tempo.seconds), len(gestures), part.name == "melody"
     frames, gains, which = np.zeros(count, np.int64), np.zeros(count, np.float32), np.zeros(count, np.int32)

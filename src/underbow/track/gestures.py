@@ -72,6 +72,11 @@ class Gestures(Sequence[Gesture]):
         self._offsets: _Column = array("h")
         self._levels: _Column = array("h")
 
+    @classmethod
+    def of(cls, gestures: Sequence[Gesture]) -> Gestures:
+        """Give what is kept so already as it is, feel and all; keep anything else so."""
+        return gestures if isinstance(gestures, cls) else cls(gestures)
+
     def turns(self) -> Iterator[Turn]:
         """Say of each gesture which one it is, where it is played and how it is felt, without making it."""
         return map(self._turn, range(len(self)))

@@ -134,7 +134,7 @@ def velocity(level: float) -> int:
 
 def _cuts(gestures: Sequence[Gesture], joints: Sequence[int]) -> Iterator[list[_Note]]:
     """Give a part's notes in order of gestures, in lists of some length; none sounds on into the next list."""
-    played = gestures if isinstance(gestures, Gestures) else Gestures(gestures)
+    played = Gestures.of(gestures)
     at_zero = [_ticks(kind, Fraction(0)) for kind in played.kinds]
     coming = list(joints)[::-1]
     held: list[_Note] = []

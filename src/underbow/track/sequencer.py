@@ -70,7 +70,7 @@ def perform(sheet: Sheet) -> Performance:
 def _played(play: Callable[[Sheet, Timeline], Part], sheet: Sheet, timeline: Timeline) -> Part:
     """Let one player play, and keep what he played in little room before the next one begins."""
     part = play(sheet, timeline)
-    gestures = part.gestures if isinstance(part.gestures, Gestures) else Gestures(part.gestures)
+    gestures = Gestures.of(part.gestures)
     if part.name not in STRICT:
         gestures = humanised(gestures, f"{sheet.seed} {part.name}", sheet.feel_ms, sheet.feel_db)
     return Part(part.name, part.program, gestures)
@@ -118,4 +118,4 @@ def _tuned_first(performance: Performance, sheet: Sheet, timeline: Timeline) -> 
 
 
 def _later(part: Part, by: Fraction) -> Part:
-    return Part(part.name, part.program, Gestures(part.gestures).later(by))
+    return Part(part.name, part.program, Gestures.of(part.gestures).later(by))
