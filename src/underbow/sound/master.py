@@ -131,16 +131,19 @@ class Master:
         self, format: Format, heard: Callable[[Iterator[Floats]], Iterator[Floats]]
     ) -> Callable[[Iterator[Floats]], Encoded]:
         def run(blocks: Iterator[Floats]) -> Encoded:
-            return encode(
-                self._paths[format],
-                heard(blocks),
-                rate=self._finish.rate,
-                format=format,
-                bits=self._finish.bits if format in {"wav", "flac"} else 16,
-                channels=self._channels,
-                tags=self._tags,
-                frames_expected=self._finish.frames,
-            )
+            try:
+                return encode(
+                    self._paths[format],
+                    heard(blocks),
+                    rate=self._finish.rate,
+                    format=format,
+                    bits=self._finish.bits if format in {"wav", "flac"} else 16,
+                    channels=self._channels,
+                    tags=self._tags,
+                    frames_expected=self._finish.frames,
+                )
+            finally:
+                self._judged.set()  # a file that failed judges no more, and nobody shall wait for it
 
         return run
 
@@ -153,17 +156,15 @@ class Master:
 
     def _judge(self, limiter: Limiter, sound: Iterator[Floats]) -> Iterator[Floats]:
         """Pass the finished sound on and measure it; decide at its end whether it may stay."""
-        try:
-            meter = LoudnessMeter(self._finish.rate, self._channels)
-            for block in sound:
-                meter.add(block)
-                yield block
-            self._levels = (meter.integrated(), limiter.true_peak())
-            if not self._fixed:
-                self._weigh(self._levels[0], limiter.deepest)
-            self._good.set()
-        finally:
-            self._judged.set()
+        meter = LoudnessMeter(self._finish.rate, self._channels)
+        for block in sound:
+            meter.add(block)
+            yield block
+        self._levels = (meter.integrated(), limiter.true_peak())
+        if not self._fixed:
+            self._weigh(self._levels[0], limiter.deepest)
+        self._good.set()
+        self._judged.set()
 
     def _weigh(self, lufs: float, deepest: float) -> None:
         """Let the sound pass, or find the next gain and raise."""

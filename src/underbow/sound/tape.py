@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tempfile
 import threading
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -35,7 +36,8 @@ class Taped:
 
     def __init__(self, voice: Voice, folder: Path, room: int = _ROOM) -> None:
         self._voice, self._room = voice, room
-        self._file = tempfile.TemporaryFile(dir=folder, prefix=".underbow-", suffix=".part")  # noqa: SIM115 - see __exit__
+        # Unbuffered: what a full disk refuses would wait in a buffer, and fail whatever is done next.
+        self._file = tempfile.TemporaryFile(buffering=0, dir=folder, prefix=".underbow-", suffix=".part")  # noqa: SIM115
         self._places: dict[Action, tuple[int, int]] = {}
         self._end = 0
         self._lock = threading.Lock()
@@ -68,13 +70,15 @@ class Taped:
         samples = self._voice.sounds(action)
         with self._lock:
             if samples.ndim == 1 and action not in self._places and self._end + samples.nbytes <= self._room:
-                try:
-                    self._file.seek(self._end)
-                    self._file.write(samples.tobytes())
-                    self._file.flush()
-                except OSError:  # the disk is full: go on without, the audio itself will tell if it can't be written
-                    self._room = 0
-                else:
+                if self._written(samples):
                     self._places[action] = (self._end, samples.nbytes)
                     self._end += samples.nbytes
+                else:  # the disk is full: go on without, the audio itself will tell if it can't be written
+                    self._room = 0
         return samples
+
+    def _written(self, samples: Samples) -> bool:
+        with suppress(OSError):
+            self._file.seek(self._end)
+            return self._file.write(samples.tobytes()) == samples.nbytes
+        return False

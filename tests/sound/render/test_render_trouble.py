@@ -5,16 +5,22 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
+import threading
 import time
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import mido
+import numpy as np
 import pytest
 
 from underbow.errors import InputError, UnderbowError
+from underbow.sound import master
+from underbow.sound.encode import Encoded, Format
 from underbow.sound.fan import BrokenOffError, fan_out
-from underbow.sound.master import Master
+from underbow.sound.master import Finish, Master
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
@@ -73,6 +79,43 @@ def test_where_one_file_fails_nothing_half_made_stays(
     with pytest.raises(UnderbowError, match="disk is full"):
         quick(quartet, tmp_path, TOGETHER, GUIDE)
     assert not [path for path in tmp_path.iterdir() if path.suffix != ".part"]
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_first_file_that_fails_at_its_end_keeps_nobody_waiting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other files of a mix wait for the first one's word; where it fails with the whole sound out, it gives none."""
+    good, handed_out = master.encode, threading.Event()
+
+    def disk_fills(path: Path, blocks: Iterable[np.ndarray], **how: Any) -> Encoded:
+        if how["format"] != "wav":
+            return good(path, blocks, **how)
+        assert next(iter(blocks)).any()
+        handed_out.wait(30)
+        raise UnderbowError("the disk is full")
+
+    def sound(blocks: Iterable[np.ndarray]) -> Iterator[np.ndarray]:
+        yield from blocks
+        threading.Timer(0.2, handed_out.set).start()
+
+    monkeypatch.setattr(master, "encode", disk_fills)
+    noise = np.random.default_rng(1).normal(0, 0.1, (30_000, 2)).astype(np.float32)
+    paths: dict[Format, Path] = {"wav": tmp_path / "a.wav", "flac": tmp_path / "a.flac"}
+    made = Master(Finish(22_050, len(noise), 16, -16.0), paths, sound, -20.0)
+    failures: list[Exception] = []
+
+    def run() -> None:
+        try:
+            made.run(iter([noise]))
+        except UnderbowError as failure:
+            failures.append(failure)
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    thread.join(30)
+    assert not thread.is_alive()
+    assert [str(failure) for failure in failures] == ["the disk is full"]
     assert not list(tmp_path.iterdir())
 
 

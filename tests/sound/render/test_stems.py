@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import errno
+import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from types import SimpleNamespace
+from typing import IO
 
 import numpy as np
 import pytest
@@ -17,7 +19,7 @@ from hypothesis import strategies as st
 from underbow.sound.builtin import BuiltinVoice
 from underbow.sound.stems import Stems, plan
 from underbow.sound.tape import Taped
-from underbow.sound.voices import Action, Remembered, Samples, act
+from underbow.sound.voices import Action, ActionNote, Remembered, Samples, act
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Manner, Part, Performance, Sounded
 from underbow.track.ramp import Ramp, tempo_map
@@ -96,6 +98,20 @@ def test_a_full_tape_is_no_failure(quartet: Performance, tmp_path: Path, monkeyp
     with Taped(BuiltinVoice(22_050), tmp_path) as tape:
         monkeypatch.setattr(tape, "_file", SimpleNamespace(seek=full, close=tape._file.close))
         assert np.array_equal(np.concatenate(list(Stems(quartet, tape).blocks()), axis=1), plain)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a system without a device that is always full")
+def test_a_disk_that_fills_under_a_tape_is_no_failure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A sound shorter than a file's buffer shall not wait there for whatever comes next, closing included."""
+
+    def full_disk(buffering: int = -1, **_: object) -> IO[bytes]:
+        return Path("/dev/full").open("r+b", buffering)
+
+    monkeypatch.setattr(tempfile, "TemporaryFile", full_disk)
+    click = Action(Manner.CLICK, (ActionNote(0, 100, 76),))
+    with Taped(Impulse(), tmp_path) as tape:
+        for _ in range(3):
+            assert np.array_equal(tape.sounds(click), Impulse().sounds(click))
 
 
 def test_the_last_sound_rings_out(make: Callable[..., Performance], stroke: Callable[..., Gesture]) -> None:
