@@ -186,6 +186,7 @@ def test_the_key_is_found_from_the_notes(scale: list[int], key: str) -> None:
         (b"RIFF1234WAVEfmt ", "not a Standard MIDI File"),
         (PLAIN[:40], "it ends too early"),
         (PLAIN[:12] + b"\xe7\x28" + PLAIN[14:], "counts time in film frames"),
+        (PLAIN.replace(b"\xff\x59\x02\xff\x01", b"\xff\x59\x02\x08\x00"), "not a Standard MIDI File .* 8 sharps"),
         (made([]), "no notes in it"),
         (made([(0, 480, 60), (480 * 50_000, 480, 62)]), "longer than 40000 quarter notes or 10000 bars"),
     ],
@@ -194,6 +195,18 @@ def test_files_that_can_not_be_read(data: bytes, says: str) -> None:
     with pytest.raises(InputError, match=says) as caught:
         read_midi(data, file="a.mid")
     assert str(caught.value).startswith("a.mid: ")
+
+
+@pytest.mark.parametrize(
+    ("name", "title"),
+    [
+        ("Seán".encode(), "Seán"),  # what most programs write today
+        ("Seán".encode("latin-1"), "Seán"),  # what older ones do
+        (b"Re\x1b[31md\x00", "Re[31md"),  # nothing that a terminal would obey, or that XML can't hold
+    ],
+)
+def test_names_in_both_encodings_and_without_control_characters(name: bytes, title: str) -> None:
+    assert read_midi(made([(0, 480, 62)], name=name.decode("latin-1"))).title == title
 
 
 def test_strict() -> None:

@@ -42,6 +42,16 @@ def packed(text: str) -> bytes:
     return buffer.getvalue()
 
 
+def damaged() -> bytes:
+    """An archive whose directory is whole, its score's bytes upset."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("score.xml", SCORE)
+    data = bytearray(buffer.getvalue())
+    data[45:70] = bytes(byte ^ 0xA5 for byte in data[45:70])
+    return bytes(data)
+
+
 @pytest.mark.parametrize("data", [SCORE.encode(), packed(SCORE)], ids=["plain", "packed"])
 def test_a_score(data: bytes) -> None:
     tune = read_musicxml(data, file="a.musicxml")
@@ -74,9 +84,17 @@ def test_parts_by_name() -> None:
         (b"<?xml version='1.0'?><html/>", "not a MusicXML score"),
         (b"<?xml version='1.0'?><score-partwise>", "not a MusicXML score"),
         (b"PK\x03\x04nonsense", "not an archive"),
+        (damaged(), "not an archive"),
         (b'<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "c">]><score-partwise/>', "defines entities"),
     ],
 )
 def test_files_that_can_not_be_read(data: bytes, says: str) -> None:
     with pytest.raises(InputError, match=says):
         read_musicxml(data, file="a.xml")
+
+
+@pytest.mark.parametrize(("count", "tempo"), [("92.5", "1/4 = 92.5"), ("0.001", "None"), ("-5", "None")])
+def test_a_tempo_that_can_not_be_counted_is_none(count: str, tempo: str) -> None:
+    beat = f"<metronome><beat-unit>quarter</beat-unit><per-minute>{count}</per-minute></metronome>"
+    mark = f"<direction><direction-type>{beat}</direction-type></direction>"
+    assert str(read_musicxml(SCORE.replace(HARMONY, mark + HARMONY).encode()).tempo) == tempo

@@ -9,6 +9,7 @@ was assumed is told, and so is how far notes were moved.
 from __future__ import annotations
 
 import io
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import PurePath
@@ -116,7 +117,7 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
 def _score(data: bytes, file: str) -> _Score:
     try:
         midi = mido.MidiFile(file=io.BytesIO(data), clip=True)
-    except (OSError, EOFError, ValueError, IndexError, KeyError, TypeError) as fault:
+    except (OSError, EOFError, ValueError, IndexError, KeyError, TypeError, mido.KeySignatureError) as fault:
         why = "it ends too early" if isinstance(fault, EOFError) else str(fault) or type(fault).__name__
         raise InputError(Fault(f"not a Standard MIDI File that can be read: {why}", file)) from None
     if midi.ticks_per_beat <= 0 or midi.ticks_per_beat >= 0x8000:
@@ -128,7 +129,7 @@ def _score(data: bytes, file: str) -> _Score:
     title = ""
     for n, track in enumerate(midi.tracks):
         if n == 0:
-            title = track.name.strip()
+            title = _name(track)
         parts += _parts(track)
         at = 0
         for message in track:
@@ -171,7 +172,15 @@ def _parts(track: mido.MidiTrack) -> list[_Part]:
             start, velocity = sounding[key].pop(0)
             if at > start:
                 notes.setdefault(message.channel, []).append((start, at, message.note, velocity))
-    return [_Part(track.name.strip(), tuple(sorted(notes[channel]))) for channel in sorted(notes)]
+    return [_Part(_name(track), tuple(sorted(notes[channel]))) for channel in sorted(notes)]
+
+
+def _name(track: mido.MidiTrack) -> str:
+    """Give a track's name: in UTF-8 where it is that, else in Latin-1, as mido reads it; without control characters."""
+    name: str = track.name
+    with suppress(UnicodeError):
+        name = name.encode("latin-1").decode()
+    return "".join(char for char in name if char.isprintable()).strip()
 
 
 def _chosen(parts: tuple[_Part, ...], track: str | None, file: str) -> tuple[_Part, list[Fault]]:

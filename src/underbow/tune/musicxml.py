@@ -9,15 +9,16 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+import zlib
 from fractions import Fraction
 from pathlib import PurePath
 from typing import Any
 
 from underbow.errors import Fault, InputError, UnderbowError
 from underbow.theory.chord import Chord
-from underbow.theory.key import Key
+from underbow.theory.key import MODES, Key
 from underbow.theory.meter import Meter, Tempo
-from underbow.theory.pitch import Pitch
+from underbow.theory.pitch import Pitch, PitchClass
 from underbow.tune.abc_draft import Draft, Event
 from underbow.tune.abc_finish import name_sections
 from underbow.tune.abc_repeats import TooManyMeasuresError, order_of
@@ -91,7 +92,15 @@ def _text(data: bytes, file: str) -> str:
                 if archive.getinfo(inner).file_size > MOST_BYTES:
                     raise InputError(Fault(f"the score is larger than {MOST_BYTES // 1_000_000} MB", file))
                 data = archive.read(inner)
-        except (zipfile.BadZipFile, NotImplementedError, RuntimeError, OSError, EOFError, ValueError) as fault:
+        except (
+            zipfile.BadZipFile,
+            zlib.error,
+            NotImplementedError,
+            RuntimeError,
+            OSError,
+            EOFError,
+            ValueError,
+        ) as fault:
             raise InputError(Fault(f"not an archive that can be read: {fault}", file)) from None
     for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
         if data.startswith(mark):
@@ -167,9 +176,10 @@ def _drafts(part: Any, told: list[Fault], file: str) -> list[Draft]:
         _bar_lines(draft, measure)
         _fill(draft, measure, slurs)
         for mark in measure.recurse().getElementsByClass("MetronomeMark"):
-            if mark.number:
-                beat = Fraction(mark.referent.quarterLength).limit_denominator(64)
-                draft.tempo = draft.tempo or Tempo(Fraction(mark.number).limit_denominator(100), beat)
+            beat = Fraction(mark.referent.quarterLength).limit_denominator(64)
+            count = Fraction(mark.number or 0).limit_denominator(100)
+            if count > 0 and beat > 0:
+                draft.tempo = draft.tempo or Tempo(count, beat)
         if draft.events:
             drafts.append(draft)
     if not drafts:
@@ -194,9 +204,6 @@ def _slurs(part: Any) -> dict[int, tuple[int, int]]:
 def _key(signature: Any) -> Key:
     mode = getattr(signature, "mode", "major") or "major"
     sharps = max(-7, min(7, int(signature.sharps or 0)))
-    from underbow.theory.key import MODES  # noqa: PLC0415
-    from underbow.theory.pitch import PitchClass  # noqa: PLC0415
-
     mode = mode if mode in MODES else "major"
     return Key(PitchClass.at_fifths(sharps - MODES[mode]), mode)
 
