@@ -44,6 +44,9 @@ def test_a_choice_that_is_not_clear(number: int | None, title: str | None, says:
         ("T:Se\\'an \\'Og", "ascii", "Seán Óg"),
         ("T:Se&aacute;n &Oacute;g", "ascii", "Seán Óg"),
         ("%%abc-charset iso-8859-2\nT:Dvořák", "iso-8859-2", "Dvořák"),
+        ("%%title\r%%abc-charset iso-8859-2\rT:Dvořák", "iso-8859-2", "Dvořák"),  # old Macintosh line ends
+        ("%%abc-charset undefined\nT:Seán", "utf-8", "Seán"),  # a codec that Python has only to refuse
+        ("%%abc-charset no-such\nT:Seán", "latin-1", "Seán"),
         ('T:\\"Osterreich \\ss \\cc \\AE', "ascii", "Österreich ß ç Æ"),
         ("T:bell\x07 \x1b[31m", "ascii", "bell [31m"),
     ],

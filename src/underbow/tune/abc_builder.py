@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 
 from underbow.theory.chord import Chord
 from underbow.tune.abc_draft import Event
@@ -227,16 +228,9 @@ class TuneBuilder(FieldReader):
         text = sign.text[1:-1].strip()
         if text[:1] in ("^", "_", "<", ">", "@"):
             text = re.sub(r"^(?:@[-\d.]*,?[-\d.]*|.)", "", text).strip()
-        else:
-            if _NO_CHORD.fullmatch(text):
-                self.m.chords.append((len(self.m.events), None))
-                return
-            for part in re.split(r"[;\n]|\\n", text):
-                try:
-                    self.m.chords.append((len(self.m.events), Chord.parse(part)))
-                except ValueError:
-                    continue
-                return
+        elif found := quoted_chord(text):
+            self.m.chords.append((len(self.m.events), *found))
+            return
         if jump := _jump(text):
             self.m.jumps[jump] = len(self.m.events)
         elif text and not text[0].isdigit():
@@ -322,6 +316,22 @@ class TuneBuilder(FieldReader):
             self._add(self.notes.close_bracket("]", self.notes.bracket_start))
         if not self.m.empty or (self.m.ending_start and self.measures):
             self.close_measure()
+
+
+def quoted_chord(words: str) -> tuple[Chord | None] | None:
+    """Read quoted words as a chord symbol: the chord, or None for "no chord", in a tuple of one; None for other words.
+
+    Of several in one symbol the first that is a chord counts.
+
+    >>> [str(quoted_chord(words)[0]) for words in ("Am", "N.C.", "G;D7")], quoted_chord("slowly")
+    (['Am', 'None', 'G'], None)
+    """
+    if _NO_CHORD.fullmatch(words):
+        return (None,)
+    for part in re.split(r"[;\n]|\\n", words):
+        with suppress(ValueError):
+            return (Chord.parse(part),)
+    return None
 
 
 def _numbers(text: str) -> tuple[int, ...]:

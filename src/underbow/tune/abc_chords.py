@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-import codecs
 import re
 from bisect import bisect_left
 from collections.abc import Iterator
-from contextlib import suppress
 
 from underbow.errors import Fault, InputError
-from underbow.theory.chord import Chord
+from underbow.tune.abc_builder import quoted_chord
 from underbow.tune.abc_lexer import signs
 from underbow.tune.abc_text import body_field, field_of, tunes_of
-from underbow.tune.source import decoded
+from underbow.tune.source import decoded, encodings
 from underbow.tune.tune import Tune
 
 # What stands directly before a note and comes after its chord symbol: decorations (ABC 2.1, section 4.20), and the signs that
 # open a tuplet or a slur on it. Grace notes come before the chord symbol.
 _OPENED = re.compile(r"(?:\([ \t]*\d+(?::\d*){0,2}[ \t]*|\.?\(|![^!\n|]*!|\+[a-z0-9]+\+|[.~H-Wh-w])+$")
 _MOST_BEFORE = 200  # characters of decorations
-_NO_CHORD = re.compile(r"N\.?C\.?", re.IGNORECASE)
-_MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
-_SAID = re.compile(rb"(?:^|[\r\n])(?:%%|I:)\s*(?:abc-)?charset\s+([\w.-]+)", re.IGNORECASE)
 
 
 def chords_into_file(data: bytes, tune: Tune) -> bytes:
@@ -46,25 +41,15 @@ def chords_into_file(data: bytes, tune: Tune) -> bytes:
     b'X:1\r\nT:\xd3\r\nL:1/8\r\nK:G\r\n"G"GBdB|]\r\n'
     """
     text = decoded(data)
-    for mark, encoding in _encodings(data):
+    for mark, encoding in encodings(data):
         try:
             if mark + text.encode(encoding) == data:
                 return mark + chords_into_abc(text, tune).encode(encoding)
-        except (LookupError, UnicodeEncodeError):
+        except (LookupError, UnicodeError):
             continue
     raise InputError(
         Fault("the file has characters that its encoding does not know; save it as UTF-8", where=tune.title)
     )
-
-
-def _encodings(data: bytes) -> Iterator[tuple[bytes, str]]:
-    for mark, encoding in _MARKS:
-        if data.startswith(mark):
-            yield mark, encoding
-    said = _SAID.search(data[:4096])
-    for encoding in (said[1].decode("ascii", "replace") if said else "", "utf-8", "cp1252", "latin-1"):
-        if encoding:
-            yield b"", encoding
 
 
 def chords_into_abc(text: str, tune: Tune) -> str:
@@ -132,19 +117,8 @@ def _old(text: str, tune: Tune) -> Iterator[tuple[int, int]]:
                 body = body or (found is not None and found[0] == "K")
                 continue
             for sign in signs(line.text):
-                if sign.kind == "string" and _is_chord(sign.text[1:-1]):
+                if sign.kind == "string" and quoted_chord(sign.text[1:-1].strip()):
                     yield line.start + sign.start, line.start + sign.end
-
-
-def _is_chord(words: str) -> bool:
-    """Whether the reader takes quoted words for a chord."""
-    if _NO_CHORD.fullmatch(words.strip()):
-        return True
-    for part in re.split(r"[;\n]|\\n", words):
-        with suppress(ValueError):
-            Chord.parse(part)
-            return True
-    return False
 
 
 def _before(text: str, note: int) -> int:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import codecs
 import re
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, near_miss
@@ -13,7 +15,8 @@ from underbow.tune.abc_notes import Accidentals
 from underbow.tune.tune import Tune
 
 MOST_BYTES = 64_000_000
-_CHARSET = re.compile(rb"(?:^|\n)(?:%%|I:)\s*(?:abc-)?charset\s+([\w.-]+)", re.IGNORECASE)
+_MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
+_CHARSET = re.compile(rb"(?:^|[\r\n])(?:%%|I:)\s*(?:abc-)?charset\s+([\w.-]+)", re.IGNORECASE)
 _MUSICXML = (".musicxml", ".mxl", ".xml")
 _NO_TUNE = "no tune; an ABC tune begins with a line X:1 and has a line K: before its notes"
 # What teachers have tunes in, or beside them, but no reader reads: by its ending, and by its first bytes.
@@ -132,21 +135,24 @@ def decoded(data: bytes) -> str:
     >>> decoded("Ó Carolan".encode("latin-1")), decoded("Ó Carolan".encode())
     ('Ó Carolan', 'Ó Carolan')
     """
-    for mark, encoding in (
-        (codecs.BOM_UTF8, "utf-8-sig"),
-        (codecs.BOM_UTF16_LE, "utf-16"),
-        (codecs.BOM_UTF16_BE, "utf-16"),
-    ):
-        if data.startswith(mark):
-            return data.decode(encoding, errors="replace")
-    said = _CHARSET.search(data[:4096])
-    for encoding in (said[1].decode() if said else "", "utf-8", "cp1252"):
-        try:
-            if encoding:
-                return data.decode(encoding)
-        except (LookupError, UnicodeDecodeError):
-            continue
+    for mark, encoding in encodings(data):
+        with suppress(LookupError, UnicodeError):  # no such encoding, or it is not in it
+            return data[len(mark) :].decode(encoding, errors="replace" if mark else "strict")
     return data.decode("latin-1")
+
+
+def encodings(data: bytes) -> Iterator[tuple[bytes, str]]:
+    r"""Give what a file's bytes may be written in, the likeliest first: the mark that they begin with, and the encoding.
+
+    >>> list(encodings("Ó".encode("utf-8-sig"))), [name for _, name in encodings(b"%%abc-charset iso-8859-2")][:2]
+    ([(b'\xef\xbb\xbf', 'utf-8')], ['iso-8859-2', 'utf-8'])
+    """
+    for mark, encoding in _MARKS:
+        if data.startswith(mark):
+            yield mark, encoding
+            return
+    said = _CHARSET.search(data[:4096])
+    yield from ((b"", name) for name in (said[1].decode() if said else "utf-8", "utf-8", "cp1252", "latin-1"))
 
 
 def _bytes(path: Path, name: str) -> bytes:
