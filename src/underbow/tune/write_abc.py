@@ -12,7 +12,8 @@ from underbow.tune.tune import Measure, Note, Tune
 
 _SIGNS = {-2: "__", -1: "_", 0: "=", 1: "^", 2: "^^"}
 _BOWS = {"d": "v", "u": "u"}
-_MARKS = {"roll": "~", "trill": "T", "staccato": ".", "accent": "L", "fermata": "H", "mordent": "M"}
+_MARKS = {"roll": "~", "trill": "T", "staccato": ".", "accent": "L", "fermata": "H", "mordent": "M",
+          "upper mordent": "P"}  # fmt: skip
 _MODE = {"major": "", "minor": "m"}
 
 
@@ -107,20 +108,20 @@ def _plain_order(measures: tuple[Measure, ...], first: int, after: int) -> list[
     return out
 
 
-def _from_the_top(tune: Tune) -> tuple[int, int]:
-    """Find where the tune ends (Fine) and where it goes back to the top (D.C.), as measures; -1 where it does not go back."""
+def _jump(tune: Tune) -> tuple[int, int, int]:
+    """Find from where the tune goes back, to where, and where it ends then (Fine), as measures; -1 where it does not go back."""
     plain = _plain_order(tune.measures, 0, len(tune.measures))
     again = list(tune.order[len(plain) :])
     whole = plain[-1:] == [len(tune.measures) - 1] and list(tune.order[: len(plain)]) == plain
-    goes_back = whole and again[:1] == [0] and again == sorted(set(again))
-    return (again[-1], plain[-1]) if goes_back else (-1, -1)
+    goes_back = whole and again and again == sorted(set(again))
+    return (plain[-1], again[0], again[-1]) if goes_back else (-1, -1, -1)
 
 
 def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
     lines: list[str] = []
     row: list[str] = []
     key, meter = tune.key, tune.meter
-    fine, jump = _from_the_top(tune)
+    jump, target, fine = _jump(tune)
     named = named or len({measure.section for measure in tune.measures}) > 1
     for i, measure in enumerate(tune.measures):
         before = tune.measures[i - 1] if i else None
@@ -139,9 +140,10 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
             meter = measure.meter
         if measure.tempo is not None and i and measure.tempo != tune.tempo:
             row.append(f"[Q:{measure.tempo.beat_name}={_number(measure.tempo.count)}]")
+        row += ["!segno!"] if i == target > 0 else []
         row.append(_measure(measure, unit, meter))
         row += ["!fine!"] if i == fine else []
-        row += ["!D.C.!"] if i == jump else []
+        row += ["!D.S.!" if target else "!D.C.!"] if i == jump else []
         breaks = after is None or _breaks(measure, after, named=named)
         row.append(_bar_line(measure, after, breaks=breaks))
         if breaks:
