@@ -154,6 +154,7 @@ HARD = {
     "five": ("G2B2d2 c2A2|G2B2d2 D4|", "G", "5/4", 2),
     "uneven": ("GA Bc dcB|AB cd efg|", "G", "(2+2+3)/8", 2),
     "three halves": ("D4F4A4|d4A4F4|", "D", "3/2", 2),
+    "six halves": ("D4F4A4 d4A4F4|d12 D12|", "D", "6/2", 2),
     "one in a bar": ("GAB|cde|dcA|G3|]", "G", "3/8", 4),
     "other modes": ("FABc dcBA|GBdf c4|", "Flyd", "4/4", 2),
     "phrygian": ("EFGA BAGF|EGBG E4|", "Ephr", "4/4", 2),
@@ -204,7 +205,7 @@ def test_ten_thousand_bars() -> None:
 
 def test_units_are_where_chords_change() -> None:
     two = (Chord.parse("G"), Chord.parse("D"))
-    for text in ("4/4", "2/2", "3/4", "2/4", "6/8", "9/8", "12/8", "5/4", "6/4"):
+    for text in ("4/4", "2/2", "3/4", "2/4", "6/8", "9/8", "12/8", "5/4", "6/4", "6/2", "9/2"):
         meter = Meter.parse(text)
         assert [Fraction(start) for start in starts(meter)] == [start for start, _, _ in divided(two, meter)]
 

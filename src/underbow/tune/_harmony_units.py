@@ -102,11 +102,11 @@ TOGETHER = ("root third", "root fifth", "third fifth", "all three", "bar root th
 def starts(meter: Meter) -> tuple[float, ...]:
     """Where units begin in a bar, in quarters.
 
-    >>> [starts(Meter.parse(text)) for text in ("4/4", "3/4", "6/8", "9/8", "3/2", "3/8")]
-    [(0.0, 2.0), (0.0, 2.0), (0.0, 1.5), (0.0, 3.0), (0.0, 2.0, 4.0), (0.0,)]
+    >>> [starts(Meter.parse(text)) for text in ("4/4", "3/4", "6/8", "9/8", "3/2", "6/2", "3/8")]
+    [(0.0, 2.0), (0.0, 2.0), (0.0, 1.5), (0.0, 3.0), (0.0, 2.0, 4.0), (0.0, 6.0), (0.0,)]
     """
     beats = [float(beat) for beat in meter.beats]
-    if len(meter.groups) == 1 and meter.unit == 2 and meter.groups[0] % 3 == 0:
+    if meter.groups == (3,) and meter.unit == 2:
         return tuple(beats)
     if len(beats) < 2:
         return (0.0,)
