@@ -89,8 +89,9 @@ class Figures:
         """Draw one tune's figures from the dance's."""
         height, width, leaps, density = (_normal(rng) for _ in range(4))
         mean, deviation = self.spread.width
-        busy, calm = self.spread.density
         wide = math.exp(mean + width * deviation)
+        usual, varied = self.spread.density
+        busy = usual + density * varied
         sizes = self.sizes.copy()
         sizes[2:] *= math.exp(leaps * self.spread.leaps)
         return replace(
@@ -99,7 +100,7 @@ class Figures:
             lift=self.lift * wide,
             sizes=sizes,
             rhythm={
-                name: tuple((cell, share * math.exp((busy + density * calm) * len(cell))) for cell, share in choices)
+                name: tuple((cell, share * math.exp(busy * len(cell))) for cell, share in choices)
                 for name, choices in self.rhythm.items()
             },
         )
@@ -121,7 +122,8 @@ class Figures:
         scale = length / self.size
         if scale.numerator & (scale.numerator - 1) == 0 and scale.denominator & (scale.denominator - 1) == 0:
             return tuple(part * scale for part in chosen)
-        return (length,) if len(chosen) == 1 else tuple([length / int(length * 2)] * int(length * 2))
+        eighths = max(int(length * 2), 1)
+        return (length,) if len(chosen) == 1 else tuple([length / eighths] * eighths)
 
 
 def dance_of(meter: Meter) -> str:
