@@ -35,6 +35,7 @@ class TestReading:
             ("| G | C ||\n| D | G |]", ["G", "C", "D", "G"]),
             ("G | C\nD | G", ["G", "C", "D", "G"]),
             ("G |\n\n| C", ["G", "C"]),
+            ("G | C\n \t\n  D |\r\n \r\nG", ["G", "C", "D", "G"]),
             ("- | N.C. | G", ["-", "-", "G"]),
             ("Gmin7|A-7|D/f+", ["Gm7", "Am7", "D/F#"]),
         ],

@@ -165,7 +165,7 @@ def _bars(name: str, body: str, faults: list[Fault]) -> tuple[tuple[Chord | None
     if not body:
         return ()
     out: list[tuple[Chord | None, ...]] = []
-    for number, cell in enumerate(re.split(r"\|+|\n+", re.sub(r"\|\s*\n|\n\s*\|", "|", body)), start=1):
+    for number, cell in enumerate(re.split(r"\|+|\s*\n\s*", re.sub(r"\|\s*\n|\n\s*\|", "|", body)), start=1):
         where = f"section {name}, bar {number}" if name else f"bar {number}"
         words = cell.split()
         if not words:
