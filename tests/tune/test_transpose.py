@@ -55,6 +55,23 @@ def test_chords_graces_and_chords_of_notes_move_along() -> None:
     assert (str(first.pitch), str(first.under[0]), str(first.graces[0])) == ("C#5", "A4", "E5")
 
 
+@pytest.mark.parametrize(
+    ("key", "there", "to", "chords"),
+    [
+        ("C", '[K:B]"B"B^d "F#"f2 "G#m"B2 "E"e2|', "E", ["Eb", "Bb", "Cm", "Ab"]),  # D# major has nine sharps
+        ("C", '[K:Db]"Db"Df "Gb"G2 "Ab"A2 "Bbm"B2|', "Ab", ["A", "D", "E", "F#m"]),  # Bbb major has nine flats
+    ],
+)
+def test_chords_are_spelled_as_their_bar_is(key: str, there: str, to: str, chords: list[str]) -> None:
+    """Where a change of key takes the enharmonic way, its chords go with it."""
+    moved = transposed(tune_in(key, "C8|" + there), to)
+    last = moved.measures[-1]
+    assert [str(span.chord) for span in last.chords] == chords
+    assert {note.pitch.pitch_class for note in last.notes} <= {
+        tone for span in last.chords for tone in span.chord.tones
+    }
+
+
 def test_accidentals_of_the_key_move_along() -> None:
     moved = transposed(tune_in("D Phr ^f", "D4 ^f2 F2|"), "A")
     assert [str(p) for p in notes(moved)] == ["A3", "C#5", "C#4"]

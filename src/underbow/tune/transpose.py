@@ -120,7 +120,7 @@ def _measure(measure: Measure, move: _Move) -> Measure:
         key=key,
         notes=tuple(_note(note, steps, move.semitones) for note in measure.notes),
         chords=tuple(
-            ChordSpan(span.start, span.length, span.chord.transposed(move.fifths + 12 * turn) if span.chord else None)
+            ChordSpan(span.start, span.length, span.chord.transposed(move.fifths - 12 * turn) if span.chord else None)
             for span in measure.chords
         ),
     )
