@@ -15,6 +15,7 @@ def test_by_number_and_title() -> None:
     assert load_tune(BOOK, title="mill lane").number == 2
     assert load_tune(BOOK, title="race").number == 1
     assert load_tune(BOOK, title="ogradys").number == 12
+    assert load_tune("X:1\nT:Seán Óg\nK:D\nd8|\n\nX:2\nT:b\nK:D\nd8|\n", title="sean og").number == 1
     assert [tune.number for tune in load_tunes(BOOK)] == [1, 2, 12]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import re
+import unicodedata
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -103,7 +104,7 @@ def load_tune(
     number : int or None
         The tune's number in its book (its ``X:`` line).
     title : str or None
-        Its title, or a part of it that no other title has; capitals, accents of the keyboard and marks do not matter.
+        Its title, or a part of it that no other title has; capitals, accents and marks do not matter.
     strict : bool
         Whether what would be assumed of this tune is an error.
 
@@ -177,7 +178,9 @@ def _some(tunes: tuple[Tune, ...], name: str) -> tuple[Tune, ...]:
 
 
 def _plain(title: str) -> str:
-    return re.sub(r"[^\w]+", " ", title.casefold().replace("'", "").replace("’", "")).strip()
+    """Write a title as one would type it on any keyboard."""
+    letters = "".join(char for char in unicodedata.normalize("NFD", title) if not unicodedata.combining(char))
+    return re.sub(r"[^\w]+", " ", letters.casefold().replace("'", "").replace("’", "")).strip()
 
 
 def _chosen(book: tuple[tuple[int, str], ...], number: int | None, title: str | None, name: str) -> int:
