@@ -141,6 +141,19 @@ def test_the_click_goes_on_the_beat_that_is_counted(
     assert played.program == -1
 
 
+@pytest.mark.parametrize(
+    ("count_in", "clicks", "firsts"),
+    [(0, "0 1 2 3 4 5 6", "1 3 5"), (1, "0 1 2 3 4 5 6", "1 3 5"), (2, "0 1 2 3 4 5 6 7", "0 2 4 6")],
+)
+def test_the_count_in_leads_to_the_first_bar_also_after_a_pickup_longer_than_a_bar(
+    sheet_of: SheetMaker, count_in: int, clicks: str, firsts: str
+) -> None:
+    tempo = {"start": 100, "goal": 100, "passes": 1, "count_in": count_in}
+    played = perform(sheet_of('G2A2B2 | [M:2/4]"G"G2B2 | "D"d2A2 |]', tempo=tempo)).part("click").gestures
+    assert " ".join(str(g.start) for g in played) == clicks
+    assert " ".join(str(g.start) for g in played if g.notes[0].midi == 76) == firsts
+
+
 def test_the_click_is_never_humanised(sheet_of: SheetMaker) -> None:
     sheet = sheet_of('"G"G8 | "C"c8 |]', sound={"feel_ms": 10, "feel_db": 1})
     assert {g.offset for g in perform(sheet).part("click").gestures} == {0.0}

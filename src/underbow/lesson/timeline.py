@@ -77,7 +77,7 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
         "stays": [
             [list(staying(a[1], b[1])) if a[1] and b[1] and a != b else [] for b in hands] for a in hands
         ],
-        "beats": sorted({clock(at) for at in _beats(performance, timeline)}),
+        "beats": [clock(click.start - by) for click in performance.part("click").gestures],
         "notes": [
             [clock(start + at), *place] for start in timeline.starts for at, *place in written_notes(sheet)
             if start + at < timeline.end
@@ -176,21 +176,6 @@ def _played(timeline: Timeline) -> Iterator[tuple[Frame, list[Stroke], Fraction]
                     break
                 inside.append(stroke)
             yield frame, inside, start
-
-
-def _beats(performance: Performance, timeline: Timeline) -> Iterator[Fraction]:
-    """The beats that the tempo counts; those of the meter where a bar doesn't hold a whole number of them."""
-    beat = performance.passes[0].tempo.beat
-    before, first = timeline.frames[0].start, timeline.frames[0].bar.meter
-    step = beat if first.bar % beat == 0 else first.beat
-    yield from (before - step * n for n in range(1, int(before / step) + 1))
-    for frame in timeline.frames:
-        meter = frame.bar.meter
-        if meter.bar % beat == 0 and len(meter.groups) == 1:
-            beats = [beat * n for n in range(int(meter.bar / beat))]
-        else:
-            beats = list(meter.beats)
-        yield from (frame.start + at for at in beats if at < frame.length)
 
 
 def written_notes(sheet: Sheet) -> list[tuple[Fraction, int, int]]:

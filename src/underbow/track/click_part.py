@@ -22,10 +22,10 @@ def click_part(sheet: Sheet, timeline: Timeline) -> Part:
     """
     clicks: list[tuple[Fraction, bool]] = []
     meter = timeline.frames[0].bar.meter
-    at = Fraction(0)
     first_bar = timeline.frames[0].start
-    if first_bar < meter.bar * max(sheet.count_in, 1):  # no count-in: the beats of the pickup alone
-        at = first_bar - meter.bar
+    at = (
+        meter.bar * (first_bar // -meter.bar) + first_bar
+    )  # whole bars back from there; of the first one what the track has
     while at < first_bar:
         clicks += [(at + beat, beat == 0) for beat in beats(meter, sheet.ramp.beat) if at + beat >= 0]
         at += meter.bar
