@@ -184,7 +184,7 @@ def _mixes(sheet: Sheet, names: Sequence[str] | None) -> list[Mix]:
         listed = ", ".join(f'"{mix.name}"' for mix in sheet.mixes)
         hint = near_miss(wrong[0].casefold(), known)
         raise InputError(f"{sheet.title}: no mix {wrong[0]!r}{hint}; it has {listed}")
-    return [known[name.strip().casefold()] for name in dict.fromkeys(names)]
+    return [known[name] for name in dict.fromkeys(name.strip().casefold() for name in names)]
 
 
 def render_options(
@@ -237,6 +237,8 @@ def shown_progress(title: str) -> Iterator[Callable[[float], None] | None]:
 
 
 def _tell(reports: Sequence[RenderReport], as_json: bool) -> None:
+    from underbow.sound.report import pass_count
+
     documents = [report.to_json() for report in reports]
     if as_json:
         tell_json(documents[0] if len(documents) == 1 else documents)
@@ -244,9 +246,8 @@ def _tell(reports: Sequence[RenderReport], as_json: bool) -> None:
     for document in documents:
         passes = document["passes"]
         tempos = ", ".join(f"{one['tempo']:g}" for one in passes)
-        tell(
-            f"{document['title']}: {len(passes)} passes at {tempos} ({passes[0]['beat']} notes a minute), {document['voices']}"
-        )
+        counted = f"{passes[0]['beat']} notes a minute"
+        tell(f"{document['title']}: {pass_count(len(passes))} at {tempos} ({counted}), {document['voices']}")
         for file in document["files"]:
             if file["seconds"] is None:
                 tell(f"  {file['path']}")

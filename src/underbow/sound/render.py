@@ -22,7 +22,7 @@ from underbow.sound.encode import FORMATS, Bits, Format, Tags
 from underbow.sound.fan import fan_out
 from underbow.sound.master import Finish, Floats, Master, loudnesses, ticking
 from underbow.sound.mix import Mixer, everything
-from underbow.sound.report import MadeFile, RenderReport
+from underbow.sound.report import MadeFile, RenderReport, pass_count
 from underbow.sound.stems import Stems
 from underbow.sound.tape import Taped
 from underbow.sound.voices import Remembered, Voice
@@ -161,7 +161,9 @@ class _Job:
     ) -> None:
         self._performance, self._mixes, self._sound = performance, mixes, sound
         self._folder, self._name, self._finish = folder, name, finish
-        self._names = _apart([safe_name(mix.name) for mix in mixes])
+        # A mix may be called as a stem is.
+        names = _apart([*(safe_name(mix.name) for mix in mixes), *(f"{part} alone" for part in sound.names)])
+        self._names, self._stem_names = names[: len(mixes)], names[len(mixes) :]
         self.told: list[str] = []
 
     def _path(self, what: str, ending: str) -> Path:
@@ -209,7 +211,7 @@ class _Job:
         return [
             Master(
                 self._finish,
-                {"wav": self._path(f"{part} alone", "wav")},
+                {"wav": self._path(self._stem_names[row], "wav")},
                 partial(_row, row),
                 -inf,
                 kind="stem",
@@ -230,7 +232,7 @@ class _Job:
             album=played.title,
             number=number + 1,
             key=str(played.key),
-            tempo=f"{tempo}, {len(played.passes)} passes",
+            tempo=f"{tempo}, {pass_count(len(played.passes))}",
             bpm=round(last.count),
             mix=self._mixes[number].name,
         )
@@ -249,8 +251,8 @@ class _Job:
         path = self._path("passes", "txt")
         write_whole(path, label_file(self._performance))
         made = [MadeFile(str(path), "labels", None)]
-        for mix, name in zip(self._mixes, self._names, strict=True):
-            file = next(file for file in audio if file.mix == mix.name)
+        firsts = audio[:: len(audio) // len(self._mixes)]  # of each mix's formats
+        for mix, name, file in zip(self._mixes, self._names, firsts, strict=True):
             path = self._path(name, "cue")
             text = cue_sheet(self._performance, Path(file.path).name, f"{self._performance.title} ({mix.name})")
             write_whole(path, text)

@@ -51,6 +51,15 @@ def figure(value: float) -> float | None:
     return round(value, 2) if isfinite(value) else None
 
 
+def pass_count(count: int) -> str:
+    """Say how many passes.
+
+    >>> pass_count(1), pass_count(8)
+    ('1 pass', '8 passes')
+    """
+    return f"{count} pass" if count == 1 else f"{count} passes"
+
+
 @dataclass(frozen=True, slots=True)
 class RenderReport:
     """What ``underbow render`` reports.

@@ -9,12 +9,14 @@ import threading
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import mido
 import numpy as np
 import pytest
+import soundfile
 
 from underbow.errors import InputError, UnderbowError
 from underbow.sound import master
@@ -32,6 +34,19 @@ def test_names_that_meet_are_kept_apart(quartet: Performance, tmp_path: Path) ->
     names = [Path(file.path).name for file in report.files if file.kind == "audio"]
     assert names == ["x- y - A-b.wav", "x- y - a-B 2.wav"]
     assert {file.parent for file in map(Path, (f.path for f in report.files))} == {tmp_path}
+
+
+def test_mixes_called_alike_or_as_a_stem_is_have_files_of_their_own(quartet: Performance, tmp_path: Path) -> None:
+    """Each file is the one that the report and its cue sheet say."""
+    mixes = [replace(one, name="melody alone") for one in (TOGETHER, GUIDE)]
+    report = quick(quartet, tmp_path, *mixes, stems=True, papers=True, name="x", formats=("wav", "flac"))
+    paths = [Path(file.path) for file in report.files]
+    assert len(set(paths)) == len(paths)
+    for file in report.files:
+        if file.kind in {"audio", "stem"}:
+            assert soundfile.info(file.path).channels == (2 if file.kind == "audio" else 1)
+    for ending in ("", " 2"):
+        assert f'FILE "x - melody alone{ending}.wav" WAVE' in (tmp_path / f"x - melody alone{ending}.cue").read_text()
 
 
 @pytest.mark.parametrize(
