@@ -81,7 +81,10 @@ def test_made_again_only_what_changed_is_redone(tmp_path: Path) -> None:
     assert [part["place"] for part in manifest["parts"]] == ["01 One", "02 Two"]
     assert [[p["tempo"] for p in part["passes"]] for part in manifest["parts"]] == [[180, 200], [180, 190]]
     contents = (folder / "index.html").read_text()
-    assert '<a href="01%20One/One.html">One.html</a>' in contents
+    assert '<a href="01%20One/One.html">Practice page</a>' in contents
+    assert '<a href="01%20One/One.pdf">Sheet to print (PDF)</a>' in contents
+    tracks = "01%20One/tracks/One%20-%20tune"
+    assert f'<li>tune: <a href="{tracks}.mp3">MP3</a> <a href="{tracks}.mid">MIDI</a></li><li>both: ' in contents
 
 
 @pytest.mark.parametrize(

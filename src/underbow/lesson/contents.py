@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import textwrap
 from collections.abc import Mapping, Sequence
+from pathlib import PurePosixPath
 from typing import Any
 from urllib.parse import quote
 
@@ -14,6 +15,21 @@ from underbow.lesson.words import ENGLISH
 from underbow.track.sheet import Sheet
 
 _WIDTH = 78
+# The colours of the practice page.
+_STYLE = """
+:root { --spruce: #f5ecd7; --ink: #1c130e; --line: #cdbd9d; --varnish: #8c2d12; --press: #1c130e; --on-press: #fdf6e6;
+  color-scheme: light dark; color: var(--ink); background: var(--spruce); }
+@media (prefers-color-scheme: dark) { :root { --spruce: #2a1c12; --ink: #f6ead3; --line: #6a5240; --varnish: #f9b374;
+  --press: #f3e2bf; --on-press: #1c130e; } }
+body { font: 1.1rem/1.5 ui-serif, "Palatino Linotype", Palatino, Georgia, serif; margin: 2rem auto; padding: 0 1rem;
+  max-width: 42rem; overflow-wrap: anywhere; }
+section { border-top: 1px solid var(--line); margin-top: 1.5rem; }
+section p { margin: .4rem 0; }
+ul { list-style: none; margin: .4rem 0; padding: 0; }
+a { display: inline-block; padding: .5rem .5rem .5rem 0; color: var(--varnish); }
+.page a { padding: .6rem 1.2rem; border-radius: .4rem; background: var(--press); color: var(--on-press);
+  font-weight: 700; text-decoration: none; }
+"""
 
 
 def learner_text(title: str, sheets: Sequence[Sheet], places: Sequence[str], words: Mapping[str, str] = ENGLISH) -> str:
@@ -61,34 +77,56 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
 
 
 def contents_page(title: str, sheets: Sequence[Sheet], parts: Sequence[Mapping[str, Any]]) -> str:
-    """Write index.html: the sheets of a lesson with links to everything in it."""
-    items = []
-    for sheet, part in zip(sheets, parts, strict=True):
-        links = [
-            f'<li><a href="{html.escape(quote(file["path"]))}">{html.escape(file["path"].rsplit("/", 1)[-1])}</a></li>'
-            for file in part["files"]
-            if file["kind"] in ("page", "handout", "audio", "midi")
-        ]
-        items.append(f"<section><h2>{html.escape(one_line(sheet.title))}</h2><ul>{''.join(links)}</ul></section>")
+    """Write index.html: for each sheet of a lesson its practice page, its sheet to print, and its tracks by what they are."""
+    care, head = html.escape(ENGLISH["care"]), html.escape(one_line(title))
+    items = "\n".join(_contents(sheet, part["files"]) for sheet, part in zip(sheets, parts, strict=True))
     return f"""<!doctype html>
 <html lang="en">
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<title>{html.escape(one_line(title))}</title>
-<style>
-:root {{ color-scheme: light dark; }}
-body {{ font: 1.1rem/1.5 Georgia, serif; margin: 2rem auto; padding: 0 1rem; max-width: 42rem; overflow-wrap: anywhere; }}
-ul {{ list-style: none; padding: 0; }}
-a {{ display: inline-block; padding: .6rem 0; }}
-</style>
+<title>{head}</title>
+<style>{_STYLE}</style>
 <main>
-<h1>{html.escape(one_line(title))}</h1>
-{"".join(items)}
-<p>{html.escape(ENGLISH["care"])}</p>
+<h1>{head}</h1>
+<p>{html.escape(ENGLISH["readme_how"])}</p>
+{items}
+<p>{care}</p>
 </main>
 </html>
 """
+
+
+def _contents(sheet: Sheet, files: Sequence[Mapping[str, Any]]) -> str:
+    """Link one sheet's files, each under what it is to a learner; a track's formats share a line."""
+    order = {mix.name: number for number, mix in enumerate(sheet.mixes)}
+
+    def rank(file: Mapping[str, Any]) -> tuple[bool, int, str]:
+        """Whole tracks before those of one tempo, as the sheet orders its mixes, sound before MIDI."""
+        return file["path"].split("/")[-2] != "tracks", order[file["mix"]], file["kind"]
+
+    tracks: dict[str, list[Mapping[str, Any]]] = {}
+    for file in sorted((file for file in files if file["kind"] in ("audio", "midi")), key=rank):
+        name = PurePosixPath(file["path"]).stem.removeprefix(safe_name(sheet.title)).removeprefix(" - ").strip()
+        tracks.setdefault(name, []).append(file)
+    papers = [
+        f'<p class="{kind}">{_link(file, ENGLISH[word])}</p>'
+        for kind, word in (("page", "contents_page"), ("handout", "contents_pdf"))
+        for file in files
+        if file["kind"] == kind
+    ]
+    rows = [
+        f"<li>{html.escape(name)}: "
+        + " ".join(_link(file, PurePosixPath(file["path"]).suffix[1:].upper().replace("MID", "MIDI")) for file in these)
+        + "</li>"
+        for name, these in tracks.items()
+    ]
+    head = html.escape(one_line(sheet.title))
+    return f'<section>\n<h2 dir="auto">{head}</h2>\n{"".join(papers)}\n<ul>{"".join(rows)}</ul>\n</section>'
+
+
+def _link(file: Mapping[str, Any], words: str) -> str:
+    return f'<a href="{html.escape(quote(file["path"]))}">{html.escape(words)}</a>'
 
 
 def _filled(text: str) -> list[str]:

@@ -23,6 +23,8 @@ ENGLISH = {
     "readme_page": "the practice page",
     "readme_pdf": "the sheet to print",
     "readme_text": "the same in plain text",
+    "contents_page": "Practice page",
+    "contents_pdf": "Sheet to print (PDF)",
     "readme_tracks": "the tracks, each with its MIDI file:",
     "1/4": "quarter note",
     "3/8": "dotted quarter note",
