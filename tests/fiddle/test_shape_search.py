@@ -179,6 +179,7 @@ def test_modal_tunes_leave_the_third_out():
         ("half 1-2", "E", "½ 1-2"),
         ("III 2-3", "G", "III 2-3"),
         ("3 2-3", "G", "III 2-3"),
+        ("III 0-0", "G", "0-0"),  # open strings are open in every position
         ("0-0-1", "G", "0-0-1"),
         ("1-0", "A", "1-0"),  # the open D rings along: the teacher wants it
     ],
@@ -200,7 +201,9 @@ def test_pins(text, symbol, label):
         ("", "write the fingers"),
         ("0-0-0-0", "write the fingers"),
         ("0-0-L1", "these fingers can't stop its notes here"),
-        ("L4-4", "these fingers can't stop its notes here|it sounds"),
+        ("L4-4", "it sounds C# and A, and G is"),
+        ("½ 1-2", "it sounds Ab and E, and G is"),  # a semitone lower than in first position
+        ("half 3-1", "these fingers can't stop its notes here"),
     ],
 )
 def test_a_wrong_pin_is_told_in_one_line_with_the_cure(text, said):

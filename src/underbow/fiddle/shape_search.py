@@ -20,6 +20,7 @@ from underbow.theory.chord import Chord
 
 _PIN = re.compile(r"(?:(½|0\.5|1/2|half|I{1,3}|[123])\s+)?([LHlh]?[0-4](?:\s*[-–]\s*[LHlh]?[0-4]){1,2})", re.IGNORECASE)
 _POSITION = {"": None, "½": 0, "0.5": 0, "1/2": 0, "half": 0, "i": 1, "ii": 2, "iii": 3, "1": 1, "2": 2, "3": 3}
+_OPEN, _HALF = Stop(0, 0), (Stop(1, 1), Stop(2, 2))  # the fingers that half position is for
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,8 +131,8 @@ def pinned_shape(
             f"hand shape {text!r} for {chord}: write the fingers, lower string first, 0 for open and L or H for low and high, "
             'such as "0-3" or "L2-0"'
         )
-    position = _POSITION[(match[1] or "").lower()]
     wanted = [word.strip().upper() for word in re.split(r"[-–]", match[2])]
+    position = _POSITION[(match[1] or "").lower()] if any(word != "0" for word in wanted) else None
     wider = replace(technique, position=max(technique.position, position or 1), three=len(wanted) > 2, drones=True)
     ranked = [shape for shape in shapes_for(chord, tuning, pair, wider) if len(shape.stops) == len(wanted)]
     allowed = {position} if position is not None else {*range(technique.position + 1)}
@@ -141,7 +142,7 @@ def pinned_shape(
                 return shape
     choices = [shape.label for shape in shapes_for(chord, tuning, pair, technique)]
     raise InputError(
-        f"hand shape {text!r} for {chord}: {_sounding(wanted, chord, tuning, pair, position or 1)}; "
+        f"hand shape {text!r} for {chord}: {_sounding(wanted, chord, tuning, pair, position)}; "
         f"write one of {', '.join(choices[:6])}"
     )
 
@@ -152,9 +153,10 @@ def _written(shape: HandShape, wanted: Sequence[str], exact: bool) -> bool:
     return all(word in (str(stop), str(stop.finger)) for word, stop in zip(wanted, shape.stops, strict=True))
 
 
-def _sounding(wanted: Sequence[str], chord: Chord, tuning: Tuning, pair: tuple[int, int], position: int) -> str:
-    """Say which notes a refused hand shape would sound."""
-    where = {str(stop): stop for stops in placements(position).values() for stop in stops}
+def _sounding(wanted: Sequence[str], chord: Chord, tuning: Tuning, pair: tuple[int, int], position: int | None) -> str:
+    """Say which notes a refused hand shape would sound; in first position where none is named."""
+    found = [(_OPEN, *_HALF)] if position == 0 else placements(position or 1).values()
+    where = {str(stop): stop for stops in found for stop in stops}
     if len(wanted) != len(pair) or not all(word in where for word in wanted):
         return "these fingers can't stop its notes here"
     shape = HandShape(pair, tuple(where[word] for word in wanted), tuning)
@@ -187,7 +189,7 @@ def _grips(
                 yield stops, position if any(semitones) else 1
         if position == 1 and len(strings) == 2:
             if sorted(semitones) == [1, 2]:  # first finger wanted twice: the hand goes back to half position
-                yield tuple(Stop(number, number) for number in semitones), 0
+                yield tuple(_HALF[number - 1] for number in semitones), 0
             if sorted(semitones) == [3, 4]:  # second finger wanted twice: the third comes back to it
                 yield tuple(Stop(3, 2, "L") if number == 3 else Stop(4, 3, "L") for number in semitones), 1
 
