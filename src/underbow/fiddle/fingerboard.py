@@ -20,7 +20,7 @@ from typing import Literal
 
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
-from underbow.theory.pitch import NATURAL, Pitch, spelled
+from underbow.theory.pitch import Pitch, spelled
 
 Mark = Literal["", "L", "H"]
 HIGHEST_POSITION = 3
@@ -128,7 +128,7 @@ class HandShape:
         """The notes as the chord spells them."""
         names = dict(zip(chord.numbers, chord.tones, strict=True))
         return tuple(
-            _at(names[midi % 12].letter, names[midi % 12].alter, midi) if midi % 12 in names else note
+            names[midi % 12].at(midi) if midi % 12 in names else note
             for midi, note in zip(self.midi, self.notes, strict=True)
         )
 
@@ -156,10 +156,6 @@ def placements(position: int = 1) -> dict[int, tuple[Stop, ...]]:
         for semitones, mark in _STEPS[position + finger - 1].items():
             found[semitones] = (*found.get(semitones, ()), Stop(semitones, finger, mark))
     return dict(sorted(found.items()))
-
-
-def _at(letter: str, alter: int, midi: int) -> Pitch:
-    return Pitch(letter, alter, (midi - NATURAL[letter] - alter) // 12 - 1)
 
 
 def along(semitones: float) -> float:
