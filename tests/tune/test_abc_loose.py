@@ -101,6 +101,7 @@ def test_a_pickup_and_the_bar_that_it_completes_are_not_told() -> None:
         ("A2 =3DB2|=20\nc2 =\nd2", "ABCD", "marks of a mail program"),
         ("A4 é B4", "AB", "makes no sense here"),
         ("K:H\nA4", "A", "'H' is no key or mode"),
+        ("K:D=c\nA4", "A", "'=c' is no key or mode; read as D"),
         ("M:5/7\nA4", "A", "a meter's unit must be"),
         ("L:x\nA4", "A", "not a note length"),
         ("Q:fast\nA4", "A", "not a tempo"),

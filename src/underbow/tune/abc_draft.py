@@ -54,7 +54,6 @@ class Draft:
         default_factory=dict
     )  # fine, segno, coda, to coda, D.C., D.S. ..., before which event
     section: str = ""
-    fixed: Fraction | None = None
 
     @property
     def length(self) -> Fraction:

@@ -17,7 +17,7 @@ _KEY = re.compile(r"([A-Ga-g])([#b♯♭]?)\s*(exp\b|[A-Za-z]*)(.*)", re.DOTALL)
 _ACCIDENTAL = re.compile(r"(?<![\w=])(\^\^|\^|__|_|=)([A-Ga-g])(?![\w=])")
 _CLEFS = re.compile(r"(?:treble|alto|tenor|bass|perc|none)\d?(?:[+-]8)?|[+-]8")
 _OCTAVE = re.compile(r"(?<![\w])(?:clef=)?(?:[a-z]+\d?)?([+-])8\b")
-_GIVEN = re.compile(r"\b\w+=\S*")
+_GIVEN = re.compile(r"\b(?![A-G]=)\w+=\S*")
 _SETTING = re.compile(r"\b(octave|transpose)\s*=\s*(-?\d{1,2})\b")
 _WORDS = ("up", "down", "merge", "stem", "stems")  # print only
 _ALTER = {"^^": 2, "^": 1, "__": -2, "_": -1, "=": 0}

@@ -66,23 +66,24 @@ class Told:
         self.passed_over: list[Fault] = []
         self._once: set[str] = set()
 
-    def assume(self, what: str, place: int | None = None, where: str = "") -> None:
+    def assume(self, what: str, place: int | None = None) -> None:
         """Tell something that was found and what was assumed instead."""
-        self._add(self.assumed, what, place, where)
+        self._add(self.assumed, what, place)
 
     def pass_over(self, what: str, place: int | None = None) -> None:
         """Tell, once a tune, something that was left out because it does not bear on the melody."""
         if what not in self._once:
             self._once.add(what)
-            self._add(self.passed_over, what, place, "")
+            self._add(self.passed_over, what, place)
 
-    def _add(self, told: list[Fault], what: str, place: int | None, where: str) -> None:
+    def _add(self, told: list[Fault], what: str, place: int | None) -> None:
         line, column = self.lines.at(place) if place is not None else (None, None)
-        named = ": ".join(part for part in (self.where, where) if part)
         if len(told) < MOST_TOLD:
-            told.append(Fault(what, self.file, line, column, named))
+            told.append(Fault(what, self.file, line, column, self.where))
         elif len(told) == MOST_TOLD:
-            told.append(Fault(f"more than {MOST_TOLD} faults; the rest are not listed", self.file, line, None, named))
+            told.append(
+                Fault(f"more than {MOST_TOLD} faults; the rest are not listed", self.file, line, None, self.where)
+            )
 
 
 class LineIndex:
