@@ -12,6 +12,15 @@ from underbow.errors import Fault, InputError
 from underbow.files import plain_file
 
 MOST_BYTES = 2_000_000  # of a file
+# What a line looks like that was written as one writes letters, and the cure.
+_SLIPS = (
+    ("[“”„«»]", 'write straight quotes, "...", instead of curly ones'),
+    (r"=\s*-?\d+,\d", "write a point in a number, such as -16.0, not a comma"),
+    (r"=\s*\d+/\d", 'write a note value in double quotes, such as "1/4"'),
+    (r"\"[^\"]*\\", "a \\ in double quotes begins a special character; write / in a file's name"),
+    ('^[^"#]*"[^"#]*(#|$)', "a double quote is missing; text stands between two"),
+    (r"^[ \w]+:[^=]*$", "write = between a key and its value, not a colon"),
+)
 _PATTERNS_ONLY = {"bow", "accent", "cells", "retake", "about"}
 _SHEETS_ONLY = {"tune", "abc", "compose", "pattern", "progression", "mix", "sound", "form", "bars", "shapes"}
 
@@ -71,6 +80,9 @@ def read_table(text: str, file: str) -> dict[str, Any]:
     place = re.search(r"\(at line (\d+), column (\d+)\)$", message)
     what = re.sub(r"\s*\(at .*\)$", "", message)
     line, column = (int(place[1]), int(place[2])) if place else (None, None)
+    if line == 1 and text.startswith(("X:", "%")):
+        cure = 'name it in a sheet, tune = "..."; `underbow new DIR` makes one to start from'
+        raise InputError(Fault(f"a tune in ABC, not a TOML file; {cure}", file=file))
     cure = _slip(text.split("\n")[line - 1] if line else "") or (
         "write key = value, with text in double quotes, and tables such as [tempo] on a line of their own"
     )
@@ -97,16 +109,4 @@ def is_sheet(table: Mapping[str, Any]) -> bool:
 
 def _slip(line: str) -> str:
     """Name the usual slips of a hand that writes letters rather than TOML; empty where it is another one."""
-    if re.search("[“”„«»]", line):
-        return 'write straight quotes, "...", instead of curly ones'
-    if re.search(r"=\s*-?\d+,\d", line):
-        return "write a point in a number, such as -16.0, not a comma"
-    if re.search(r"=\s*\d+/\d", line):
-        return 'write a note value in double quotes, such as "1/4"'
-    if line.split("#", maxsplit=1)[0].count('"') == 1:
-        return "a double quote is missing; text stands between two"
-    if re.match(r"[ \w]+:", line) and "=" not in line:
-        return (
-            "write = between a key and its value, not a colon; a tune in ABC is named by a sheet, or checked by itself"
-        )
-    return ""
+    return next((cure for sign, cure in _SLIPS if re.search(sign, line)), "")
