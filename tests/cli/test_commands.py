@@ -15,6 +15,8 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from underbow.cli import app
+from underbow.track.mixes import STANDARD_MIXES
+from underbow.track.sheet import read_sheet
 
 ROOT = Path(__file__).parents[2]
 TRACKS = ROOT / "tracks"
@@ -254,6 +256,16 @@ def test_new_makes_a_folder_that_renders(tmp_path: Path) -> None:
     again = run("new", folder)
     assert again.exit_code == 2
     assert "not empty" in again.stderr
+
+
+def test_the_mixes_written_out_in_the_new_sheet_are_the_ones_it_has_without_them(tmp_path: Path) -> None:
+    assert run("new", tmp_path / "lesson").exit_code == 0
+    sheet = tmp_path / "lesson/first-track.toml"
+    text = sheet.read_text("utf-8")
+    cut = text.index("# [[mix]]")
+    assert read_sheet(sheet).mixes == STANDARD_MIXES
+    sheet.write_text(text[:cut] + re.sub("(?m)^# ?", "", text[cut:]), "utf-8")
+    assert read_sheet(sheet).mixes == STANDARD_MIXES
 
 
 def test_check_tells_every_fault_of_every_file(tmp_path: Path) -> None:
