@@ -135,6 +135,11 @@ class TestTheTable:
         assert letters == sorted(letters)
         assert set(degrees) <= DEGREES.keys()
 
+    @pytest.mark.parametrize(("below", "added"), [("7", "11"), ("m7", "11"), ("7", "13"), ("", "9"), ("m", "9")])
+    def test_what_is_added_is_all_that_is_added(self, below: str, added: str) -> None:
+        # harmony textbooks, from memory: "add" brings one note and takes none away, unlike sus or a full eleventh
+        assert Chord.parse(f"C{below}add{added}").degrees == (*Chord.parse(f"C{below}").degrees, added)
+
     def test_no_two_rows_have_the_same_notes(self) -> None:
         rows = [degrees for degrees, _ in QUALITIES.values()]
         assert sorted(rows) == sorted(set(rows))
