@@ -129,7 +129,7 @@ def test_less_time_makes_the_hand_quieter():
 def test_pins_hold_and_the_rest_follows():
     assert labels("G C D G", {"G": "0-3"}) == "0-3 3-3 1-0 0-3"
     assert labels("C D", {"D": "1-0"}).endswith("1-0")
-    assert labels("C D", {"C": "3-1"}) == "3-1 1-0" or labels("C D", {"C": "3-1"}).startswith("3-1 ")
+    assert labels("C D", {"C": "3-1"}).startswith("3-1 ")
     assert labels("G G/B Gm", {"G": "2-0"}) == "2-0 2-0 0-0"
     assert labels("G G/B", {"G": "2-0", "G/B": "0-0"}) == "2-0 0-0"
     assert labels("G G/B", {"G/B": "2-3"}).endswith("2-3")
