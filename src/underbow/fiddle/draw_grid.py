@@ -82,7 +82,7 @@ def draw(pattern: Pattern, width: int = 80) -> str:
 
 
 def list_text(patterns: Sequence[Pattern], width: int = 80) -> str:
-    """List patterns, a line each: name, meter, bow row; those of one meter together.
+    """List patterns, a line each: name, meter, bow row, cut where it goes beyond the width; those of one meter together.
 
     >>> from underbow.fiddle.pattern import find_pattern
     >>> print(list_text([find_pattern("slip-jig"), find_pattern("georgia-shuffle")]))
@@ -98,7 +98,7 @@ def list_text(patterns: Sequence[Pattern], width: int = 80) -> str:
             lines.append("")
         for pattern in group:
             row = pattern.grid.written("bow")
-            room = width - size - meters - 4
+            room = max(width - size - meters - 4, 8)
             row = row if len(row) <= room else textwrap.shorten(row, room, placeholder=" …")
             lines.append(f"{pattern.name:{size}}  {meter:{meters}}  {row}")
     return "\n".join(lines)
