@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 # What is seen of the notes, each as a ring. The first group is of the unit itself.
 RINGS = (
     "length", "first", "beats", "late", "lowest", "highest", "longest", "last", "passing", "leaping",
-    "bar", "bar first", "bar lowest", "before", "after", "after first", "bar before", "bar after", "next bar first",
+    "bar", "bar first", "before", "after", "after first", "bar before", "bar after", "next bar first",
     "section", "tune", "section end", "tune end",
 )  # fmt: skip
 _EPS = 1e-6
