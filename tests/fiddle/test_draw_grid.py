@@ -64,4 +64,4 @@ class TestPicture:
         assert line.endswith(" …")
         assert len(line) <= 80
         assert max(map(len, draw(read_pattern(text)).splitlines())) <= 80
-        assert list_text([read_pattern(text)], width=20).endswith("  d - u …")
+        assert list_text([PATTERNS["slip-jig"]], width=10) == "slip-jig  9/8  d - u …"  # never less than a beginning
