@@ -307,3 +307,12 @@ def test_a_sheet_taken_for_a_pattern_and_the_other_way_round_are_told_in_one_lin
     wrong = run("render", ROOT / "patterns" / "saw.toml")
     assert (wrong.exit_code, len(wrong.stderr.splitlines())) == (2, 1)
     assert "a pattern, not a track sheet" in wrong.stderr
+
+
+def test_what_a_tune_made_necessary_to_assume_is_told_once(tmp_path: Path) -> None:
+    tune = tmp_path / "t.abc"
+    tune.write_text("X:1\nT:t\nM:4/4\nL:1/8\nK:G\nG8|A7|B8|]\n")
+    result = run("tune", tune)
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert " ".join(result.stdout.split()).count("bar 2 is too short: it holds 7/8, the meter is 4/4") == 1
+    assert len(document("tune", tune, "--json")["told"]) == 1

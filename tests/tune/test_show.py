@@ -31,7 +31,12 @@ D5   │  │●───        │            │●─────●──�
 C#5  │  │            │            │            │
 B4   │  │            │            │            │
 A4   │●─│            │          ●─│          ●─│
-         1            2            3"""
+         1            2            3
+
+A, time 2, where it is different:
+      D
+D5   │●─────      │
+      6"""
     assert tune_text(tune) == expected
 
 
@@ -44,6 +49,17 @@ def test_the_picture_fits_the_width_and_shows_each_section_once() -> None:
         assert max(len(row) for row in text.split("\n")) <= width
         assert sum(row.startswith("A ") or row == "A" for row in text.split("\n")) == 1
     assert form(tune.melody()) == "AABB"
+
+
+def test_a_section_that_comes_again_as_it_was_is_not_drawn_again() -> None:
+    (tune,) = read_abc("X:1\nM:2/4\nL:1/4\nK:G\nP:A\n|:GA|1 Bd|GG:|2 Bc|GB|]\nP:B\n|:cA|dd:|\nP:A\nGA|Bc|GB|]\n")
+    assert form(tune.melody()) == "AABBA"
+    text = tune_text(tune)
+    assert [line for line in text.split("\n") if "time" in line] == ["A, time 2, where it is different:"]
+    assert text[text.index("time 2") : text.index("B\n")].rstrip().endswith("\n      5        6")
+    plain = "X:1\nT:t\nM:3/4\nL:1/4\nK:G\nD|GBd|G2:|\n"
+    assert "time 2" not in tune_text(read_abc(plain)[0])
+    assert "form A, 1 bar\n" in tune_text(read_abc("X:1\nT:t\nM:2/4\nL:1/4\nK:G\nGA|]\n")[0])
 
 
 def test_what_was_assumed_stands_below() -> None:

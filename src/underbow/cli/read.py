@@ -43,8 +43,6 @@ def tune(
                 tell(book_text(book))
             return
     found = load_tune(file, number=number, title=title, strict=strict)
-    for told in found.told:
-        say(f"underbow: note: {told}")
     if as_json:
         tell_json(tune_json(found))
     else:

@@ -114,7 +114,8 @@ def tune_text(tune: Tune, width: int = 80) -> str:
     """Show a tune in a terminal: what it is, and its melody as a picture, four bars or so a line, chords above.
 
     The picture has a row for every note name of the key between the lowest and the highest note; a note is drawn at its start
-    and ``─`` while it lasts; one that the key does not have is drawn as its accidental. Sections that come again are drawn once.
+    and ``─`` while it lasts; one that the key does not have is drawn as its accidental. A section
+    that comes again is drawn once, and then only the bars that are different, such as a second ending.
     """
     width = max(width, LEAST_WIDTH)
     melody = tune.melody()
@@ -126,42 +127,61 @@ def tune_text(tune: Tune, width: int = 80) -> str:
         facts.append(f"tempo {tune.tempo}")
     if melody.sections:
         facts.append(f"form {form(melody)}")
-        facts.append(f"{sum(section.bars for section in melody.sections)} bars")
+        count = sum(section.bars for section in melody.sections)
+        facts.append("1 bar" if count == 1 else f"{count} bars")
     if melody.pickup:
         facts.append("with a pickup")
     lines = [*head, *wrap(", ".join(facts), width), ""]
-    for name, bars in _shown_sections(melody):
-        lines += _section_lines(name, bars, melody, width)
+    for name, time, bars in _shown_sections(melody):
+        if time > 1:
+            lines.append(f"{name}, time {time}, where it is different:")
+        lines += _section_lines(name if time == 1 else "", bars, melody, width)
     for fault in tune.told:
         lines += wrap(f"! {fault}", width, subsequent_indent="  ")
     return "\n".join(lines).rstrip()
 
 
-def _shown_sections(melody: Melody) -> list[tuple[str, list[Bar]]]:
-    """Each section once, with its bars; the pickup goes with the first."""
-    out: list[tuple[str, list[Bar]]] = []
-    seen: set[str] = set()
+def _shown_sections(melody: Melody) -> list[tuple[str, int, list[Bar]]]:
+    """Each section once with its bars (the pickup goes with the first), and where a later time differs: name, time, bars."""
+    out: list[tuple[str, int, list[Bar]]] = []
+    times: dict[str, int] = {}
+    heard: dict[str, set[object]] = {}  # by section: where and what its bars are
     by_number = {bar.number: bar for bar in melody.bars}
     for section in melody.sections:
-        if section.name in seen:
-            continue
-        seen.add(section.name)
+        name = section.name
+        times[name] = times.get(name, 0) + 1
         bars = [by_number[section.first_bar + i] for i in range(section.bars)]
+        inside = [(i, _heard(bar, melody, last=i == len(bars) - 1)) for i, bar in enumerate(bars)]
+        new = [bar for bar, what in zip(bars, inside, strict=True) if what not in heard.get(name, ())]
+        heard.setdefault(name, set()).update(inside)
         if section.first_bar == 1 and 0 in by_number:
-            bars.insert(0, by_number[0])
-        out.append((section.name, bars))
+            new.insert(0, by_number[0])
+        if new:
+            out.append((name, times[name], new))
     return out
 
 
+def _heard(bar: Bar, melody: Melody, *, last: bool) -> object:
+    """What is heard in a bar; of a section's last one without the pickup, which leads to what comes next."""
+    end = bar.end - melody.pickup if last else bar.end
+    notes = [
+        (note.start - bar.start, note.length, note.pitch) for note in melody.notes if bar.start <= note.start < end
+    ]
+    spans = [span for span in melody.chords if span.start < end and bar.start < span.end]
+    chords = [(max(span.start, bar.start) - bar.start, str(span.chord)) for span in spans]
+    return (*notes, *chords)
+
+
 def _section_lines(name: str, bars: list[Bar], melody: Melody, width: int) -> list[str]:
-    """Draw a section, as many bars a line as fit."""
+    """Draw a section, as many bars a line as fit, and only such as follow each other."""
     step = _step(bars, width)
     lines: list[str] = []
     row: list[Bar] = []
     used = 0
     for bar in bars:
         columns = _columns(bar.length, step) + 1
-        if row and (used + columns > width - 8 or (len(row) - (row[0].number == 0)) >= 4):
+        full = used + columns > width - 8 or sum(one.number > 0 for one in row) >= 4
+        if row and (full or bar.number > row[-1].number + 1):
             lines += _row_lines(row, melody, step, name if not lines else "")
             row, used = [], 0
         row.append(bar)
