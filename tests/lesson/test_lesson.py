@@ -12,9 +12,11 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from underbow.cli import app
-from underbow.lesson import lesson
+from underbow.errors import InputError
+from underbow.lesson import lesson, page_audio
 from underbow.sound import choose
-from underbow.sound.choose import voices_in_use
+from underbow.sound.choose import VoicesInUse, voices_in_use
+from underbow.sound.soundfont_files import Bank
 from underbow.track.sheet import read_sheet
 
 TUNE = 'X:1\nT:{title}\nC:{title}\nM:4/4\nL:1/4\nK:G\n|: "G"GABc | "D"d2 A2 :|\n'
@@ -136,3 +138,29 @@ def test_the_machine_is_searched_for_soundfonts_once_a_lesson(tmp_path: Path, mo
     made = lesson.make_lesson(sheets, tmp_path / "l")
     assert searched == [None]
     assert len({part["stamp"] for part in made.manifest["parts"]}) == 3
+
+
+def test_a_lesson_is_made_anew_where_a_soundfont_can_be_played_that_could_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bank that lay there all the time sounds from the day on which FluidSynth is installed."""
+    bank = tmp_path / "bank.sf2"
+    bank.write_bytes(b"bank")
+    found = Bank(bank, "bank", "", "", frozenset())
+    stamps = []
+    for used in ("builtin", "soundfont", "soundfont"):
+        in_use = VoicesInUse(used, "", "", (found,), ())
+        monkeypatch.setattr(choose, "voices_in_use", lambda _, told=in_use: told)
+        stamps.append(lesson._bank(lesson.Wish()))
+    assert stamps[0] != stamps[1] == stamps[2]
+
+
+def test_a_track_too_long_for_a_page_is_refused_before_anything_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheets = [read_sheet(write_sheet(tmp_path, name, name.title())) for name in ("one", "two")]
+    monkeypatch.setattr(page_audio, "MOST_MINUTES", 0.1)
+    monkeypatch.setattr(lesson, "render_files", lambda *_, **__: pytest.fail("it was rendered"))
+    with pytest.raises(InputError, match=r"^One: a track of 0 minutes is too long for a practice page"):
+        lesson.make_lesson(sheets, tmp_path / "l")
+    assert not (tmp_path / "l").exists()

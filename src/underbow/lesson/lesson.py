@@ -15,12 +15,14 @@ from underbow.lesson.contents import contents_page, learner_text, sheet_text
 from underbow.lesson.handout import Paper, make_handout
 from underbow.lesson.pack import MANIFEST, Kept, make_zip, sweep, whole_folder
 from underbow.lesson.page import make_page, page_audio
+from underbow.lesson.page_audio import check_length
 from underbow.sound.encode import Bits, Format
 from underbow.sound.render import render_files
 from underbow.track.mixes import Mix
-from underbow.track.ramp import Ramp
+from underbow.track.ramp import Ramp, tempo_map
 from underbow.track.sequencer import perform
 from underbow.track.sheet import Sheet
+from underbow.track.timeline import lay_out
 
 Progress = Callable[[str, float], None]
 
@@ -95,6 +97,9 @@ def make_lesson(
     tell = progress or (lambda what, share: None)
     sweep(folder.parent)
     kept = Kept.read(folder)
+    for sheet in sheets:  # before hours are spent on what can't be finished
+        timeline = lay_out(sheet)
+        check_length(tempo_map(sheet.ramp, timeline.count_in, timeline.lengths).seconds(timeline.end), sheet.title)
     with whole_folder(folder, again=again) as new:
         places = _places(sheets)
         bank = _bank(wish)
@@ -196,13 +201,13 @@ def _places(sheets: Sequence[Sheet]) -> list[str]:
 
 
 def _bank(wish: Wish) -> str:
-    """Tell which SoundFont would be played, by its place and size; empty where none is."""
+    """Tell which SoundFont will be played, by its place and size; empty where none is, or none can be."""
     if wish.voices == "builtin":
         return ""
     from underbow.sound.choose import voices_in_use  # noqa: PLC0415
 
-    found = voices_in_use(wish.soundfont).banks
-    return f"{found[0].path} {found[0].path.stat().st_size}" if found else ""
+    found = voices_in_use(wish.soundfont)
+    return f"{found.banks[0].path} {found.banks[0].path.stat().st_size}" if found.used == "soundfont" else ""
 
 
 def _stamp(sheet: Sheet, place: str, wish: Wish, bank: str) -> str:

@@ -11,6 +11,7 @@ stays below 12 MB.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing
 from math import isfinite
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -24,9 +25,9 @@ from underbow.sound.encode import encode
 from underbow.sound.fan import fan_out
 from underbow.sound.limiter import Limiter
 from underbow.sound.master import loudnesses, ticking
-from underbow.sound.mix import Mixer
+from underbow.sound.mix import Mixer, is_heard
 from underbow.sound.stems import Stems
-from underbow.sound.voices import Remembered
+from underbow.sound.voices import Remembered, Voice
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
@@ -76,17 +77,18 @@ def page_audio(
     InputError
         If the track is too long for a page, or the voice can't be had.
     """
-    choice = choose_voice(performance, voices, soundfont=soundfont, rate=RATE)
-    wanted = [p.name for p in performance.parts if any(_heard(performance, mix, p.name) for mix in mixes)]
-    stems = Stems(performance, Remembered(choice.voice, _ROOM), wanted)
-    minutes = stems.frames / RATE / 60
-    if minutes > MOST_MINUTES:
-        raise InputError(
-            f"a track of {minutes:.0f} minutes is too long for a practice page; {MOST_MINUTES} are the most, "
-            "write fewer passes"
-        )
+    with closing(choose_voice(performance, voices, soundfont=soundfont, rate=RATE)) as choice:
+        return _made(performance, mixes, choice.voice, loudness, progress or (lambda _: None))
+
+
+def _made(
+    performance: Performance, mixes: Sequence[Mix], voice: Voice, loudness: float, told: Callable[[float], None]
+) -> dict[str, bytes]:
+    wanted = [p.name for p in performance.parts if any(is_heard(performance, mix, p.name) for mix in mixes)]
+    stems = Stems(performance, Remembered(voice, _ROOM), wanted)
+    check_length(stems.frames / RATE)
     kbps = bit_rate(stems.frames / RATE, len(mixes))
-    done, frames, told = 0, max(stems.frames, 1), progress or (lambda _: None)
+    done, frames = 0, max(stems.frames, 1)
 
     def tick(count: int) -> None:
         nonlocal done
@@ -101,6 +103,17 @@ def page_audio(
         if jobs:
             fan_out(ticking(stems.blocks(), tick), jobs)
         return {mix.name: path.read_bytes() for mix, path in zip(mixes, paths, strict=True)}
+
+
+def check_length(seconds: float, title: str = "") -> None:
+    """Refuse a track that is too long for a page; raise InputError, with the track's title where it is given."""
+    minutes = seconds / 60
+    if minutes > MOST_MINUTES:
+        named = f"{title}: " if title else ""
+        raise InputError(
+            f"{named}a track of {minutes:.0f} minutes is too long for a practice page; {MOST_MINUTES} are the most, "
+            "write fewer passes"
+        )
 
 
 def bit_rate(seconds: float, mixes: int) -> int:
@@ -137,7 +150,3 @@ def _mono(blocks: Iterable[Floats]) -> Iterator[Floats]:
     """Half of both sides together: as loud from two loudspeakers as the two sides were for what lay in the middle."""
     for block in blocks:
         yield block.mean(axis=1, keepdims=True, dtype=np.float32)
-
-
-def _heard(performance: Performance, mix: Mix, part: str) -> bool:
-    return any(mix.level(part, one.number) is not None for one in performance.passes)

@@ -21,7 +21,7 @@ from underbow.sound.voices import frame_of
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
-__all__ = ["PLACES", "Mixer", "everything", "level_changes"]
+__all__ = ["PLACES", "Mixer", "everything", "is_heard", "level_changes"]
 
 #: Where the parts lie, -1 left to 1 right; what isn't named lies in the middle.
 PLACES = {"melody": -0.3, "backup": 0.3, "rhythm": -0.15, "click": 0.0}
@@ -31,6 +31,11 @@ FADE_SECONDS = 0.03
 def everything(parts: Sequence[str]) -> Mix:
     """Give the mix of all parts at full level."""
     return Mix("everything", tuple((part, (0.0,)) for part in parts))
+
+
+def is_heard(performance: Performance, mix: Mix, part: str) -> bool:
+    """Say whether a part is heard in any pass of a mix."""
+    return any(mix.level(part, one.number) is not None for one in performance.passes)
 
 
 def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> list[tuple[int, float]]:

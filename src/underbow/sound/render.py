@@ -21,7 +21,7 @@ from underbow.sound.cues import cue_sheet, label_file
 from underbow.sound.encode import FORMATS, Bits, Format, Tags
 from underbow.sound.fan import fan_out
 from underbow.sound.master import Finish, Floats, Master, loudnesses, ticking
-from underbow.sound.mix import Mixer, everything
+from underbow.sound.mix import Mixer, everything, is_heard
 from underbow.sound.report import MadeFile, RenderReport, pass_count
 from underbow.sound.stems import Stems
 from underbow.sound.tape import Taped
@@ -97,7 +97,7 @@ def render_files(
     _check(mixes, formats, rate)
     choice = choose_voice(performance, voices, soundfont=soundfont, rate=rate)
     parts = [part.name for part in performance.parts]
-    heard = [part for part in parts if stems or any(_heard(performance, mix, part) for mix in mixes)]
+    heard = [part for part in parts if stems or any(is_heard(performance, mix, part) for mix in mixes)]
     with closing(choice), _voice(choice.voice, folder, remember=remember) as voice:
         sound = Stems(performance, voice, heard)
         finish = Finish(rate, sound.frames, bits, loudness)
@@ -147,10 +147,6 @@ def _check(mixes: Sequence[Mix], formats: Sequence[str], rate: int) -> None:
         faults.append(f"mp3 can't hold {rate} Hz; write 44100 or 48000, or another format")
     if faults:
         raise InputError(*faults)
-
-
-def _heard(performance: Performance, mix: Mix, part: str) -> bool:
-    return any(mix.level(part, one.number) is not None for one in performance.passes)
 
 
 class _Job:

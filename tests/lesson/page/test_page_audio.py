@@ -12,6 +12,7 @@ from underbow.errors import InputError
 from underbow.lesson import page_audio as module
 from underbow.lesson.page import make_page
 from underbow.lesson.page_audio import KNOCK, LEAD, RATE, bit_rate, knock, page_audio
+from underbow.sound.choose import Choice
 from underbow.sound.loudness import LoudnessMeter
 from underbow.track.mixes import Mix
 
@@ -99,6 +100,17 @@ def test_progress_is_told_and_ends_at_one(track: Track) -> None:
     page_audio(track.performance, track.sheet.mixes[:1], voices="builtin", progress=told.append)
     assert told == sorted(told)
     assert told[-1] == 1.0
+
+
+def test_the_voice_is_given_back(track: Track, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A SoundFont's synth holds its bank outside Python: a lesson of many sheets would keep one for each."""
+    closed: list[str] = []
+    monkeypatch.setattr(Choice, "close", lambda choice: closed.append(choice.what))
+    page_audio(track.performance, track.sheet.mixes[:1], voices="builtin")
+    monkeypatch.setattr(module, "MOST_MINUTES", 0.1)
+    with pytest.raises(InputError):
+        page_audio(track.performance, track.sheet.mixes[:1], voices="builtin")
+    assert closed == ["builtin"] * 2
 
 
 def test_a_track_too_long_for_a_page_is_refused_with_the_cure(track: Track, monkeypatch: pytest.MonkeyPatch) -> None:
