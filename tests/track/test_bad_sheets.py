@@ -225,6 +225,9 @@ MESSAGES: dict[str, list[str]] = {
     "compose-nothing": [
         ': compose: there are no changes to compose over; write progression = "G | G | C | D"',
     ],
+    "compose-over-rests": [
+        ': compose: no chord says the key; write one, such as progression = "G | G | C | D", or a key',
+    ],
     "compose-dance": [
         ": compose: no such dance: 'walz' (did you mean 'waltz'?); write one of reel, jig, slip jig, waltz, polka, hornpipe, march, air",
     ],

@@ -140,18 +140,20 @@ def find_banks(explicit: Path | None = None) -> tuple[Bank, ...]:
 
 
 def _candidates() -> Iterator[Path]:
-    found = [
-        path
-        for folder in usual_places()
-        if folder.is_dir()
-        for path in sorted(folder.iterdir())
-        if path.suffix.lower() in {".sf2", ".sf3"}
-    ]
+    found = [path for folder in usual_places() for path in _entries(folder) if path.suffix.lower() in {".sf2", ".sf3"}]
     rank = {name: place for place, name in enumerate(_BEST_FIRST)}
     yield from sorted(found, key=lambda path: rank.get(path.name, len(rank)))
     spec = importlib.util.find_spec("pretty_midi")  # looked up, not imported: it brings a small bank along
     if spec is not None and spec.origin:
         yield from sorted(Path(spec.origin).parent.glob("*.sf2"))
+
+
+def _entries(folder: Path) -> list[Path]:
+    """List a folder; what isn't there, or can't be read, holds nothing for us."""
+    try:
+        return sorted(folder.iterdir())
+    except OSError:
+        return []
 
 
 def _chunks(file: BinaryIO, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:

@@ -7,7 +7,6 @@ from pathlib import Path
 
 from underbow.errors import InputError
 from underbow.fiddle.tuning import Tuning
-from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
@@ -84,5 +83,7 @@ def _composed(source: Source) -> Tune:
 
 def _key_of(progression: Progression) -> Key:
     """Take the first chord for the key."""
-    first: Chord = progression.chords[0]
+    if not progression.chords:
+        raise InputError('no chord says the key; write one, such as progression = "G | G | C | D", or a key')
+    first = progression.chords[0]
     return Key(first.root, "minor" if first.is_minor else "major")

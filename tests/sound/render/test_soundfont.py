@@ -282,6 +282,18 @@ def test_the_report_names_banks_licences_and_places(banks: tuple[Bank, ...]) -> 
     assert told["places"]
 
 
+def test_a_folder_that_can_not_be_read_holds_no_banks(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    files = importlib.import_module("underbow.sound.soundfont_files")
+    elsewhere = find_banks()
+
+    def refused(folder: Path) -> Iterator[Path]:
+        raise PermissionError(13, "Permission denied", str(folder))
+
+    monkeypatch.setattr(files, "usual_places", lambda: (tmp_path,))
+    monkeypatch.setattr(Path, "iterdir", refused)
+    assert set(find_banks()) <= set(elsewhere)
+
+
 def test_usual_places_differ_by_system(monkeypatch: pytest.MonkeyPatch) -> None:
     files = importlib.import_module("underbow.sound.soundfont_files")
     told = set()
