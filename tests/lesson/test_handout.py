@@ -6,10 +6,11 @@ import re
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
-from underbow.lesson.handout import PAPERS, Paper, changes_of, make_handout
+from underbow.lesson.handout import Paper, changes_of, make_handout
 from underbow.track.sheet import Sheet, build_sheet, read_sheet
 
 ROOT = Path(__file__).parents[2]
@@ -28,7 +29,7 @@ def hostile(title: str, composer: str = "x", symbol: str = "G") -> Sheet:
     return build_sheet({"title": title, "abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
 
 
-@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("paper", get_args(Paper))
 @pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
 def test_every_shipped_sheet_fits_one_page(path: Path, paper: Paper, program: Program, tmp_path: Path) -> None:
     sheet = read_sheet(path)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -11,6 +11,9 @@ from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
 from underbow.cli.sound import Bank, Bits, Rate, VoiceKind, all_or_none, render_options, shown_progress
 from underbow.errors import InputError
+
+if TYPE_CHECKING:
+    from underbow.lesson.handout import Paper
 
 
 @app.command()
@@ -47,13 +50,13 @@ def lesson(
     from underbow.lesson.lesson import Wish, make_lesson
     from underbow.track.sheet import read_sheet
 
-    papers = {"a4": "a4", "letter": "us-letter"}
+    papers: dict[str, Paper] = {"a4": "a4", "letter": "us-letter"}
     if paper.lower() not in papers:
         raise InputError(f"--paper must be a4 or letter, not {paper!r}")
     options = render_options(formats, voices, soundfont, stems=False, rate=rate, bits=bits, afresh=False)
     wish = Wish(
         formats=tuple(options["formats"]),
-        paper="us-letter" if papers[paper.lower()] == "us-letter" else "a4",
+        paper=papers[paper.lower()],
         each_tempo=each_tempo,
         voices=voices,
         soundfont=soundfont,

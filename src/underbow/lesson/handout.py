@@ -26,7 +26,6 @@ from underbow.track.sheet import Sheet
 from underbow.tune.tune import Melody
 
 Paper = Literal["a4", "us-letter"]
-PAPERS: tuple[Paper, ...] = ("a4", "us-letter")
 _LONGEST = 300  # characters of a title or a composer's name
 
 

@@ -40,9 +40,6 @@ _AHEAD = 3  # windows that a dip begins before its cause
 _RELEASE_DB_PER_SECOND = 80.0
 # Meters read true peaks a little differently, and a moving gain bends the curve between samples a little.
 _MARGIN_DB = 0.2
-# More than this taken off the peaks isn't a louder track but a worse one.
-_MOST_DB = 12.0
-_TRIES = 6
 _NEPERS = np.float32(log(10) / 20)  # natural logarithm of one dB
 
 

@@ -93,7 +93,7 @@ class Sustained:
         """Sound a gesture: float32, shape (frames,)."""
         step, style = self._step, self.character.style
         parts = legato.spans(action)
-        fall = style.joined if action.joined else style.open if self._left_open(action, parts) else style.lifted
+        fall = style.joined if action.joined else style.open if self._left_open(parts) else style.lifted
         points = int(action.frames + (0.03 + RING * fall) * self.rate) // step + 2
         time = np.arange(points) * (step / self.rate)
         amplitude, drive = legato.shape(action, parts, style, time, rate=self.rate, fall=fall)
@@ -175,7 +175,7 @@ class Sustained:
         below = [index for index, midi in enumerate(strings) if midi < tone.midi]
         return (below[-1], True) if below else (0, False)
 
-    def _left_open(self, action: Action, parts: tuple[legato.Span, ...]) -> bool:
+    def _left_open(self, parts: tuple[legato.Span, ...]) -> bool:
         """Say whether a gesture's last notes include an open string."""
         strings = self.character.strings
         return any(

@@ -35,10 +35,7 @@ Floats = NDArray[np.floating[Any]]
 # first sample lies 12 dB above.
 REFERENCE_DB = -20.0
 FULL_ACCENT, ACCENT_STEP_DB = 9, 2.0  # an accent grid's scale: 9 is full, each step 2 dB
-END_GRAIN, INNER_GRAIN = (
-    256,
-    1000,
-)  # an action's length is a multiple of 1/256 s, its inner times are multiples of 1/1000 s
+END_GRAIN, INNER_GRAIN = 256, 1000  # an action's length is a multiple of 1/256 s, its inner times of 1/1000 s
 LEVEL_GRAIN = 4  # relative levels lie on a grid of 1/4 dB
 
 

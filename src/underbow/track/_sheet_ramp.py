@@ -16,9 +16,8 @@ from underbow.tune.tune import Melody
 MOST_SECONDS = 3 * 3600  # of a track
 DEFAULT_PASSES, STEADY_PASSES = 6, 4
 UNKNOWN_BEATS = (Fraction(1), Fraction(3, 2), Fraction(2), Fraction(1, 2))  # where neither tune, pattern nor sheet says
-START_SHARE = Fraction(
-    3, 5
-)  # of the goal, where the pattern's range gives no start (common practice: half to 70 per cent)
+# Of the goal, where the pattern's range gives no start (common practice: half to 70 per cent).
+START_SHARE = Fraction(3, 5)
 
 
 def ramp_of(table: TempoTable, meter: Meter, pattern: Pattern) -> Ramp:

@@ -25,10 +25,8 @@ from underbow.track.ramp import Segment
 
 TICKS = 480  # a quarter
 DRIFT_SECONDS = 0.0005
-HEAD, END = (
-    8,
-    bytes.fromhex("00 FF 2F 00"),
-)  # a chunk's kind and size; how a track ends that has nothing more to wait for
+HEAD = 8  # bytes of a chunk's kind and size
+END = bytes.fromhex("00 FF 2F 00")  # how a track ends that has nothing more to wait for
 _AT_ONCE = 500  # events that mido makes its objects of
 
 _Event: TypeAlias = tuple[int, int, str, dict[str, Any]]
@@ -44,7 +42,7 @@ def chunks(data: bytes) -> list[bytes]:
     """Part a file into its header and tracks."""
     out, at = [], 0
     while at < len(data):
-        end = at + 8 + int.from_bytes(data[at + 4 : at + 8], "big")
+        end = at + HEAD + int.from_bytes(data[at + 4 : at + 8], "big")
         out.append(data[at:end])
         at = end
     return out
