@@ -30,6 +30,7 @@ HEAD = "X:3\nT:Test\nM:4/4\nL:1/8\n"
         "K:G\n|:G8|A8!fine!:|B8|c8!D.C.!|]",
         "K:G\n|:G8|!segno!A8:|\nB8!fine!|c8!D.S.!|]",
         "K:G\nPG2 MA2 TB2 !turn!c2|",
+        "K:G\n(3GzA B2 (3zcd (3efz|",
         "K:G\n(5:4:5GABcd (6:4:6efgfed G4|",
     ],
 )

@@ -205,12 +205,12 @@ def _tuplet(ratio: tuple[int, int], count: int) -> str:
 
 
 def _run(notes: tuple[Note, ...], first: Note) -> list[Note]:
-    """Find the notes of one tuplet: until they fill a span that plain notes can fill."""
+    """Find the notes of one tuplet: until a rest, which is written plainly, or until they fill what plain notes can fill."""
     assert first.tuplet is not None  # noqa: S101  asked for tuplets only
     at = notes.index(first)
     out: list[Note] = []
     for note in notes[at:]:
-        if note.tuplet != first.tuplet:
+        if note.tuplet != first.tuplet or (out and note.start > out[-1].start + out[-1].length):
             break
         out.append(note)
         total = sum((n.length for n in out), Fraction(0))
