@@ -245,6 +245,8 @@ class TestWritings:
             ("am", "the root is a capital letter, such as Am"),
             ("f#m7", "the root is a capital letter, such as F#m7"),
             ("Hm", "the German H is B here: write Bm"),
+            ("B flat", "write Bb for B flat"),
+            ("Sharp", "write F# for F sharp"),
         ],
     )
     def test_what_is_no_chord(self, text: str, cure: str) -> None:

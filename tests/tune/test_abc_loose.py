@@ -92,6 +92,9 @@ def test_a_pickup_and_the_bar_that_it_completes_are_not_told() -> None:
         ("(A2 B2", "AB", "a slur that does not end"),
         ("A2 B2)", "AB", "a slur ends where none began"),
         ("A4 7 B4|", "AB", "the number '7' belongs to no note"),
+        ('"Hm"A4 B4|', "AB", "not a chord: 'Hm'; the German H is B here: write Bm; taken as words"),
+        ('"B flat"A4 B4|', "AB", "not a chord: 'B flat'; write Bb for B flat; taken as words"),
+        ('"g"A4 B4|', "AB", "not a chord: 'g'; the root is a capital letter, such as G; taken as words"),
         ("A99999 B4", "AB", "is no note that can be played"),
         ("A/0 B4", "AB", "is no note that can be played"),
         ("(1AB", "AB", "is no tuplet"),
@@ -113,6 +116,13 @@ def test_slips(music: str, notes: str, says: str) -> None:
     assert letters(tune) == notes
     assert says in told(tune)
     assert all(fault.line is not None for fault in tune.told if says and says in fault.what)
+
+
+@pytest.mark.parametrize("words", ["slow", "Bass", "A part", "End", "Dad", "Be", "^g", "_Hm", "<b", "dim.", "2"])
+def test_words_over_a_note_are_no_slip(words: str) -> None:
+    tune = read(f'X:1\nM:4/4\nL:1/8\nK:C\n"{words}"A4 B4|\n')
+    assert tune.told == ()
+    assert tune.melody().chords == ()
 
 
 def test_lengths_torn_from_their_notes() -> None:

@@ -202,6 +202,14 @@ def _plain(quality: str) -> str:
     return _WORDS.sub(lambda word: word[0].lower(), quality)
 
 
+_IN_WORDS = {
+    "flat": "write Bb for B flat",
+    "sharp": "write F# for F sharp",
+    "major": "write G for G major",
+    "minor": "write Gm for G minor",
+}
+
+
 def _hint(written: str) -> str:
     """Say what to write instead of what is no chord."""
     capital = written[:1].upper() + written[1:]
@@ -209,7 +217,8 @@ def _hint(written: str) -> str:
         return f"the root is a capital letter, such as {capital}"
     if written[:1] in ("H", "h") and _read("B" + written[1:]):
         return f"the German H is B here: write {'B' + written[1:]}"
-    return "write one such as G, Am, D7, F#m7 or C/E"
+    cures = (cure for word, cure in _IN_WORDS.items() if written.lower().endswith(word))
+    return next(cures, "write one such as G, Am, D7, F#m7 or C/E")
 
 
 def _above(root: PitchClass, degree: str) -> PitchClass:

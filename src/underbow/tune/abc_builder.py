@@ -20,6 +20,10 @@ from underbow.tune.abc_text import Line, Music, Told, TuneText, body_field, fiel
 MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
 _OPENS_NOTHING = re.compile(r'(?:"[^"\n]{0,99}"|[^\]|"\n]){0,199}\|')
 _MAIL = re.compile(r"=3D|=20$|=$")
+# Words over a note that are no chord, but were surely meant as one: "Hm", "B flat", "Gmj", "g".
+_MEANT_AS_CHORD = re.compile(
+    r"[A-Ha-h](?:[#b♯♭]| ?(?:flat|sharp)\b)? ?(?:m|mi|min|minor|mj|maj|major|moll|dur|dim|aug|sus|add|[-+°ø#b/()0-9])*"
+)
 _NO_CHORD = re.compile(r"N\.?C\.?", re.IGNORECASE)
 _JUMPS = (
     ("D.C.", re.compile(r"d\.?\s?c\.?|da\s?capo", re.IGNORECASE)),
@@ -233,6 +237,8 @@ class TuneBuilder(FieldReader):
             return
         if jump := _jump(text):
             self.m.jumps[jump] = len(self.m.events)
+        elif text == sign.text[1:-1].strip() and _MEANT_AS_CHORD.fullmatch(text):
+            self.told.assume(f"{not_a_chord(text)}; taken as words", place)
         elif text and not text[0].isdigit():
             self.told.pass_over(f'"{text[:40]}" was taken as words, not as a chord', place)
 
@@ -332,6 +338,19 @@ def quoted_chord(words: str) -> tuple[Chord | None] | None:
         with suppress(ValueError):
             return (Chord.parse(part),)
     return None
+
+
+def not_a_chord(words: str) -> str:
+    """Say why words that look like a chord are none, with the cure.
+
+    >>> not_a_chord("Hm")
+    "not a chord: 'Hm'; the German H is B here: write Bm"
+    """
+    try:
+        Chord.parse(words)
+    except ValueError as fault:
+        return str(fault)
+    return ""
 
 
 def _numbers(text: str) -> tuple[int, ...]:
