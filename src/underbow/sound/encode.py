@@ -26,7 +26,7 @@ from underbow.sound.chunks import Chunks
 from underbow.sound.retouch import clear_peak_time, prepend, steady_serial
 from underbow.sound.tags import Tags, id3_header
 
-__all__ = ["FORMATS", "Bits", "Encoded", "Format", "Tags", "encode"]
+__all__ = ["FORMATS", "Bits", "Encoded", "Format", "Tags", "check_format", "encode"]
 
 Floats = npt.NDArray[np.float32]
 Format = Literal["wav", "flac", "ogg", "mp3"]
@@ -116,8 +116,13 @@ def encode(
     return Encoded(path, frames)
 
 
-def _settings(format: Format, bits: Bits, rate: int, channels: int, expected: int | None) -> dict[str, Any]:
-    """Choose libsndfile's settings, or say why there are none."""
+def check_format(format: Format, bits: Bits, rate: int) -> None:
+    """Raise InputError where a format can't hold what is asked of it.
+
+    >>> check_format("flac", "float", 48_000)
+    Traceback (most recent call last):
+    underbow.errors.InputError: flac holds 16 or 24 bits, not float; choose 24, or the format wav
+    """
     if format not in FORMATS:
         raise InputError(f"no such format: {format!r}; choose one of {', '.join(FORMATS)}")
     if bits not in _SUBTYPES:
@@ -126,6 +131,11 @@ def _settings(format: Format, bits: Bits, rate: int, channels: int, expected: in
         raise InputError("flac holds 16 or 24 bits, not float; choose 24, or the format wav")
     if format == "mp3" and rate not in _MP3_RATES:
         raise InputError(f"mp3 can't hold {rate} Hz; choose 44100 or 48000, or another format")
+
+
+def _settings(format: Format, bits: Bits, rate: int, channels: int, expected: int | None) -> dict[str, Any]:
+    """Choose libsndfile's settings."""
+    check_format(format, bits, rate)
     large = expected is not None and expected * channels * _WIDTHS[bits] > _WAV_LIMIT
     options = {"samplerate": rate, "channels": channels, "format": format.upper(), **_OPTIONS[format]}
     if format in ("wav", "flac"):

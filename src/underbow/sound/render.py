@@ -14,11 +14,11 @@ from functools import partial
 from math import inf, isfinite
 from pathlib import Path
 
-from underbow.errors import InputError, near_miss
+from underbow.errors import Fault, InputError, near_miss
 from underbow.files import output_error, safe_name, write_whole
 from underbow.sound.choose import choose_voice
 from underbow.sound.cues import cue_sheet, label_file
-from underbow.sound.encode import FORMATS, Bits, Format, Tags
+from underbow.sound.encode import FORMATS, Bits, Format, Tags, check_format
 from underbow.sound.fan import fan_out
 from underbow.sound.master import Finish, Floats, Master, loudnesses, ticking
 from underbow.sound.mix import Mixer, everything, is_heard
@@ -33,7 +33,7 @@ from underbow.track.performance import Performance
 __all__ = ["render_files"]
 
 _ROOM = 1 << 20  # bytes of sounded gestures kept
-_LOWEST_RATE, _HIGHEST_RATE, _MP3_RATE = 22_050, 96_000, 48_000
+_LOWEST_RATE, _HIGHEST_RATE = 22_050, 96_000
 _MEASURING = 0.4  # share of the work, for the progress told
 
 
@@ -94,7 +94,7 @@ def render_files(
     UnderbowError
         If writing fails. Files that are there then are whole.
     """
-    _check(mixes, formats, rate)
+    _check(mixes, formats, rate, bits)
     choice = choose_voice(performance, voices, soundfont=soundfont, rate=rate)
     parts = [part.name for part in performance.parts]
     heard = [part for part in parts if stems or any(is_heard(performance, mix, part) for mix in mixes)]
@@ -131,8 +131,8 @@ def _voice(voice: Voice, folder: Path, *, remember: bool) -> Iterator[Voice]:
         yield Remembered(tape, _ROOM)
 
 
-def _check(mixes: Sequence[Mix], formats: Sequence[str], rate: int) -> None:
-    faults = [
+def _check(mixes: Sequence[Mix], formats: Sequence[str], rate: int, bits: Bits) -> None:
+    faults: list[Fault | str] = [
         f"no such format: {format!r}{near_miss(format, FORMATS)}; write one of {', '.join(FORMATS)}"
         for format in formats
         if format not in FORMATS
@@ -143,8 +143,13 @@ def _check(mixes: Sequence[Mix], formats: Sequence[str], rate: int) -> None:
         faults.append("no mix is asked for; name one, or leave --mix out for all of the sheet's")
     if not _LOWEST_RATE <= rate <= _HIGHEST_RATE:
         faults.append(f"rate {rate} is outside {_LOWEST_RATE} to {_HIGHEST_RATE}; write 44100 or 48000")
-    elif "mp3" in formats and rate > _MP3_RATE:
-        faults.append(f"mp3 can't hold {rate} Hz; write 44100 or 48000, or another format")
+    else:
+        for format in FORMATS:
+            try:
+                if format in formats:
+                    check_format(format, bits, rate)
+            except InputError as wrong:
+                faults += wrong.faults
     if faults:
         raise InputError(*faults)
 

@@ -59,14 +59,16 @@ def test_mixes_called_alike_or_as_a_stem_is_have_files_of_their_own(quartet: Per
         ({"soundfont": Path("none.sf2")}, "contradict"),
         ({"soundfont": Path("none.sf2"), "voices": "auto"}, "none.sf2: no such file"),
         ({"voices": "bultin"}, "did you mean 'builtin'"),
+        ({"rate": 30_000, "formats": ("mp3",)}, "mp3 can't hold 30000 Hz"),
         ({"formats": ("flac",), "bits": "float"}, "flac holds 16 or 24 bits"),
+        ({"bits": 20}, "bits must be 16, 24 or float, not 20"),
     ],
 )
 def test_what_can_not_be_had_is_told_and_nothing_written(
     quartet: Performance, tmp_path: Path, more: dict[str, object], message: str
 ) -> None:
     with pytest.raises(InputError, match=message) as caught:
-        quick(quartet, tmp_path / "out", **more)
+        quick(quartet, tmp_path / "out", papers=True, **more)
     assert "\n" not in str(caught.value)
     assert not any((tmp_path / "out").glob("**/*"))
 
