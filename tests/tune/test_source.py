@@ -74,6 +74,8 @@ def test_line_ends(end: str) -> None:
         (b"X:1\nT:a\nK:C\n", "the tune has no notes"),
         (b"MThd\0\0\0\6\0\0\0\1\1\xe0", "it ends too early"),
         (b"PK\x03\x04rubbish", "not an archive that can be read"),
+        (b"PK\x03\x04 [Content_Types].xml word/document.xml", "not a tune; write it in ABC as plain text"),
+        (b"{\\rtf1 X:1}", "not a tune; write it in ABC as plain text"),
     ],
 )
 def test_files_that_can_not_be_read(tmp_path: Path, content: bytes | None, says: str) -> None:

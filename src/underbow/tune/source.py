@@ -23,6 +23,7 @@ _NO_TUNE = "no tune; an ABC tune begins with a line X:1 and has a line K: before
 # What teachers have tunes in, or beside them, but no reader reads: by its ending, and by its first bytes.
 _NO_TUNES = (".docx", ".doc", ".odt", ".rtf", ".pdf", ".jpg", ".jpeg", ".png", ".heic", ".mp3", ".wav", ".toml")
 _NO_TUNE_HEADS = (b"%PDF", b"\xff\xd8\xff", b"\x89PNG", b"ID3", b"{\\rtf", b"OggS", b"fLaC")
+_OFFICE = (b"[Content_Types].xml", b"mimetypeapplication/vnd.oasis")  # in a .docx or .odt under another name
 _MIDI = (".mid", ".midi", ".kar", ".smf")
 
 
@@ -62,7 +63,8 @@ def _opened(source: Path | str, file: str) -> str | bytes:
     path = Path(source)
     data = _bytes(path, _name(source, file))
     suffix = path.suffix.lower()
-    if suffix in _NO_TUNES or data.startswith(_NO_TUNE_HEADS):
+    of_office = data.startswith(b"PK") and any(name in data for name in _OFFICE)
+    if suffix in _NO_TUNES or data.startswith(_NO_TUNE_HEADS) or of_office:
         raise InputError(
             Fault("not a tune; write it in ABC as plain text, or give MIDI (.mid) or MusicXML", _name(source, file))
         )
