@@ -166,6 +166,12 @@ def write_whole(path: Path, data: bytes | str) -> str:
     ------
     InputError, UnderbowError
         As :func:`whole_file`.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "a.abc"
+    ...     (write_whole(path, "X:1") == digest(path), [file.name for file in path.parent.iterdir()])
+    (True, ['a.abc'])
     """
     content = data.encode() if isinstance(data, str) else data
     with whole_file(path) as part:

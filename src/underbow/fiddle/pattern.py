@@ -102,6 +102,17 @@ def read_pattern(text: str, file: str = "") -> Pattern:
     ------
     InputError
         With every fault, each naming the file and the key.
+
+    >>> pattern = read_pattern('''title = "Saw"
+    ... meter = "2/4"
+    ... cells = 4
+    ... bow = "d u d u"
+    ... accent = "8 6 7 6"
+    ... tempo = { beat = "1/4", low = 60, high = 120 }
+    ... source = "common practice"
+    ... about = "One bow a note."''', "my-saw.toml")
+    >>> pattern.name, len(pattern.grid.strokes())
+    ('my-saw', 4)
     """
     grid, tempo, given = read_entry(text, file)
     return Pattern(
@@ -116,7 +127,11 @@ def read_pattern(text: str, file: str = "") -> Pattern:
 
 
 def library() -> dict[str, Pattern]:
-    """Give every pattern of the library by name, in alphabetical order."""
+    """Give every pattern of the library by name, in alphabetical order.
+
+    >>> str(library()["polka"].grid.meter), list(library()) == sorted(library())
+    ('2/4', True)
+    """
     return dict(_library())
 
 
@@ -134,6 +149,9 @@ def find_pattern(name: str, beside: Path | None = None) -> Pattern:
     ------
     InputError
         Where there is none, with the near miss, or where the file has faults.
+
+    >>> find_pattern("Georgia bow").name
+    'georgia-shuffle'
     """
     if name.lower().endswith(".toml"):
         return _from_file(name, beside)

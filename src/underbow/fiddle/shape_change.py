@@ -38,7 +38,16 @@ def change_cost(before: HandShape, after: HandShape, weights: Weights = WEIGHTS)
 
 
 def jumping(before: HandShape, after: HandShape) -> tuple[int, ...]:
-    """The fingers that must leave their string for another place on another string in a change."""
+    """The fingers that must leave their string for another place on another string in a change.
+
+    >>> from underbow.fiddle.fingerboard import Stop
+    >>> from underbow.fiddle.tuning import Tuning
+    >>> fiddle = Tuning.parse("GDAE")
+    >>> c, d, e7, f = (HandShape((0, 1), (one, other), fiddle) for one, other in (
+    ...     (Stop(5, 3), Stop(2, 1)), (Stop(2, 1), Stop(0, 0)), (Stop(1, 1, "L"), Stop(0, 0)), (Stop(5, 3), Stop(3, 2, "L"))))
+    >>> jumping(c, e7), crossing(c, d), staying(c, f)
+    ((1,), (1,), (3,))
+    """
     was, now = _places(before), _places(after)
     return tuple(
         finger
@@ -48,13 +57,13 @@ def jumping(before: HandShape, after: HandShape) -> tuple[int, ...]:
 
 
 def crossing(before: HandShape, after: HandShape) -> tuple[int, ...]:
-    """The fingers that go to the same place on the next string in a change."""
+    """The fingers that go to the same place on the next string in a change; the example stands with :func:`jumping`."""
     was, now = _places(before), _places(after)
     return tuple(finger for finger in sorted(was.keys() & now.keys()) if _crosses(was[finger], now[finger]))
 
 
 def staying(before: HandShape, after: HandShape) -> tuple[int, ...]:
-    """The fingers that stay where they are in a change."""
+    """The fingers that stay where they are in a change; the example stands with :func:`jumping`."""
     was, now = _places(before), _places(after)
     return tuple(
         finger

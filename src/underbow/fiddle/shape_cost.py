@@ -230,7 +230,13 @@ def fitness(
 
 
 def fits(shape: HandShape, chord: Chord) -> bool:
-    """Whether every note of a shape is in a chord."""
+    """Whether every note of a shape is in a chord.
+
+    >>> from underbow.fiddle.tuning import Tuning
+    >>> open_strings = HandShape((0, 1), (Stop(0, 0), Stop(0, 0)), Tuning.parse("GDAE"))
+    >>> fits(open_strings, Chord.parse("G")), fits(open_strings, Chord.parse("D"))
+    (True, False)
+    """
     return shape.tones <= {*chord.numbers}
 
 

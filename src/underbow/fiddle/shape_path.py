@@ -150,7 +150,13 @@ def path_cost(
     around: bool = False,
     weights: Weights = WEIGHTS,
 ) -> float:
-    """Points of any path: what :func:`solve` makes smallest."""
+    """Points of any path: what :func:`solve` makes smallest.
+
+    >>> steps = [Step(Chord.parse(symbol), 2.0) for symbol in "CG"]
+    >>> found = solve(steps, Tuning.parse("GDAE"), (0, 1))
+    >>> path_cost(steps, found.shapes) == found.cost < path_cost(steps, found.shapes, around=True)
+    True
+    """
     chords = tuple(dict.fromkeys(step.chord for step in steps if step.chord is not None))
     at = [i for i, shape in enumerate(shapes) if shape is not None]
     placed = [(chord, shape) for i in at if (shape := shapes[i]) is not None and (chord := steps[i].chord) is not None]

@@ -149,7 +149,12 @@ def divided(bar: tuple[Chord | None, ...], meter: Meter) -> list[tuple[Fraction,
 
 
 def joined(spans: list[ChordSpan]) -> tuple[ChordSpan, ...]:
-    """Join neighbouring spans that hold the same chord."""
+    """Join neighbouring spans that hold the same chord.
+
+    >>> one, two = ChordSpan(Fraction(0), Fraction(4), None), ChordSpan(Fraction(4), Fraction(2), None)
+    >>> [str(span.length) for span in joined([one, two])]
+    ['6']
+    """
     out: list[ChordSpan] = []
     for span in spans:
         if out and out[-1].chord == span.chord and out[-1].end == span.start:

@@ -77,7 +77,11 @@ def headings(text: str) -> tuple[tuple[int, str], ...]:
 
 
 def read_one(text: str, index: int, *, file: str = "", accidentals: Accidentals = "pitch") -> Tune:
-    """Read one tune of an ABC text, counted from 0 as :func:`headings` has them."""
+    r"""Read one tune of an ABC text, counted from 0 as :func:`headings` has them.
+
+    >>> read_one("X:3\nT:One\nK:D\nd4|\n\nX:4\nT:Two\nK:G\ng4|", 1).title
+    'Two'
+    """
     tune = next(islice(tunes_of(text), index, None))
     return _read(tune, Told(LineIndex(text), file), accidentals, jumps=True)
 
@@ -106,7 +110,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
                 builder, f"more than {MOST_SOUNDED} notes when its repeats are written out; take repeats off"
             )
         tune = _tune(builder, order)
-        tell_bars(tune, builder)
+        _tell_bars(tune, builder)
     except TooLongError:
         return _refused(builder, f"more than {MOST_WRITTEN} notes in one tune; divide it into several")
     except TooManyMeasuresError:
@@ -114,7 +118,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
     return replace(tune, told=tuple(told.assumed), passed_over=tuple(told.passed_over))
 
 
-def tell_bars(tune: Tune, builder: TuneBuilder) -> None:
+def _tell_bars(tune: Tune, builder: TuneBuilder) -> None:
     """Tell the bars that are short or long, each with its number."""
     odd = [] if tune.free or not tune.order else uneven(tune)
     numbers = written_numbers(tune) if odd else ()

@@ -118,7 +118,11 @@ def _note(event: Event, at: Fraction) -> Note:
 
 
 def moved(pitch: Pitch, shift: tuple[int, int]) -> Pitch:
-    """Move a written pitch by a clef's octaves and a transposition's semitones."""
+    """Move a written pitch by a clef's octaves and a transposition's semitones.
+
+    >>> str(moved(Pitch("B", 0, 4), (-1, 0))), str(moved(Pitch("B", 0, 4), (0, 2)))
+    ('B3', 'C#5')
+    """
     octaves, semitones = shift
     if octaves:
         pitch = Pitch(pitch.letter, pitch.alter, pitch.octave + octaves)

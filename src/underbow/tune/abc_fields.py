@@ -143,7 +143,11 @@ def default_unit(meter: Meter | None) -> Fraction:
 
 
 def unit_field(value: str) -> Fraction:
-    """Read an L: line in quarters; raise ValueError for what is none."""
+    """Read an L: line in quarters; raise ValueError for what is none.
+
+    >>> unit_field("1/8"), unit_field("1")
+    (Fraction(1, 2), Fraction(4, 1))
+    """
     value = value.strip()
     match = _FRACTION.fullmatch(value)
     if value == "1":

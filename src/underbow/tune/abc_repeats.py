@@ -57,6 +57,13 @@ def order_of(measures: list[Draft], parts: tuple[str, ...], say: Say, *, jumps: 
     ------
     TooManyMeasuresError
         Where that would be more than ``MOST_PLAYED``.
+
+    >>> from underbow.theory.key import Key
+    >>> from underbow.theory.meter import Meter
+    >>> bars = [Draft(Key.parse("G"), Meter.parse("4/4"), place) for place in (0, 9)]
+    >>> bars[0].repeat_end = 1
+    >>> order_of(bars, (), print)
+    [0, 0, 1]
     """
     labels = [i for i, measure in enumerate(measures) if measure.part]
     stretches = _stretches(labels, len(measures))

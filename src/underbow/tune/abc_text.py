@@ -103,13 +103,21 @@ class LineIndex:
 
 
 def field_of(line: str) -> tuple[str, str, int] | None:
-    """Split a line into a field's letter, its value and where the value begins; None for anything else."""
+    """Split a line into a field's letter, its value and where the value begins; None for anything else.
+
+    >>> field_of("K:G"), field_of("GAB c|")
+    (('K', 'G', 2), None)
+    """
     match = _FIELD.match(line)
     return (match[1], line[match.end() :], match.end()) if match else None
 
 
 def body_field(line: str) -> tuple[str, str, int] | None:
-    """Likewise in a tune's body, where ``A:|`` is music (ABC 2.1 section 3: A to G and X to Z are no fields there)."""
+    """Likewise in a tune's body, where ``A:|`` is music (ABC 2.1 section 3: A to G and X to Z are no fields there).
+
+    >>> body_field("M:6/8"), body_field("A:|B4:|")
+    (('M', '6/8', 2), None)
+    """
     found = field_of(line)
     if found is None:
         return None
@@ -146,10 +154,13 @@ def _without_comment(line: str) -> str:
 
 
 def tunes_of(text: str) -> Iterator[TuneText]:
-    """Divide a file into its tunes.
+    r"""Divide a file into its tunes.
 
     A file without any ``X:`` is one tune: what a learner types from memory often begins with its title or its notes. A header
     that is followed by an empty line before any music goes on after it.
+
+    >>> [len(tune.lines) for tune in tunes_of("X:1\nK:G\nGAB|\n\nwords\n\nX:2\nK:D\n")]
+    [3, 2]
     """
     lines = list(lines_of(text))
     first = next((i for i, line in enumerate(lines) if _starts_tune(line)), None)

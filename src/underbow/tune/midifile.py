@@ -73,6 +73,15 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     ------
     InputError
         Where it is no such file, has no notes, or no such track.
+
+    >>> midi = mido.MidiFile(ticks_per_beat=96)
+    >>> midi.add_track("Air").extend(
+    ...     [mido.Message("note_on", note=69), mido.Message("note_off", note=69, time=192), mido.MetaMessage("end_of_track")])
+    >>> data = io.BytesIO()
+    >>> midi.save(file=data)
+    >>> tune = read_midi(data.getvalue())
+    >>> tune.title, [(str(note.pitch), str(note.length)) for note in tune.measures[0].notes]
+    ('Air', [('A4', '2')])
     """
     score = _score(data, file)
     part, told = _chosen(score.parts, track, file)

@@ -111,11 +111,22 @@ def book_text(tunes: Sequence[Tune], width: int = 80) -> str:
 
 
 def tune_text(tune: Tune, width: int = 80) -> str:
-    """Show a tune in a terminal: what it is, and its melody as a picture, four bars or so a line, chords above.
+    r"""Show a tune in a terminal: what it is, and its melody as a picture, four bars or so a line, chords above.
 
     The picture has a row for every note name of the key between the lowest and the highest note; a note is drawn at its start
     and ``─`` while it lasts; one that the key does not have is drawn as its accidental. A section
     that comes again is drawn once, and then only the bars that are different, such as a second ending.
+
+    >>> from underbow.tune.abc import read_abc
+    >>> print(tune_text(read_abc('X:1\nT:Two\nM:2/4\nL:1/8\nK:G\n"G"B2AG|"D7"^G2A2|]')[0]))
+    Two
+    key G, meter 2/4, form A, 2 bars
+    <BLANKLINE>
+    A     G        D7
+    B4   │●───    │        │
+    A4   │    ●─  │    ●───│
+    G4   │      ●─│♯───    │
+          1        2
     """
     width = max(width, LEAST_WIDTH)
     melody = tune.melody()

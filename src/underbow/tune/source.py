@@ -30,7 +30,7 @@ _MIDI = (".mid", ".midi", ".kar", ".smf")
 def load_tunes(
     source: Path | str, *, file: str = "", accidentals: Accidentals = "pitch", strict: bool = False
 ) -> tuple[Tune, ...]:
-    """Read every tune of a file or of an ABC text.
+    r"""Read every tune of a file or of an ABC text.
 
     Parameters
     ----------
@@ -47,6 +47,9 @@ def load_tunes(
     ------
     InputError
         Where there is no such file, it holds no tune, or it can't be read.
+
+    >>> [tune.title for tune in load_tunes("X:1\nT:One\nK:D\nd4|\n\nX:2\nT:Two\nK:G\ng4|")]
+    ['One', 'Two']
     """
     found = _opened(source, file)
     if isinstance(found, str):
