@@ -316,3 +316,14 @@ def test_what_a_tune_made_necessary_to_assume_is_told_once(tmp_path: Path) -> No
     assert (result.exit_code, result.stderr) == (0, "")
     assert " ".join(result.stdout.split()).count("bar 2 is too short: it holds 7/8, the meter is 4/4") == 1
     assert len(document("tune", tune, "--json")["told"]) == 1
+
+
+def test_check_tells_what_will_be_taken_where_a_sheet_leaves_it_open(tmp_path: Path) -> None:
+    (tmp_path / "t.abc").write_text('X:1\nT:t\nM:4/4\nL:1/4\nK:G\n"G"GABc|"Hm"dBdB|]\n')
+    sheet = tmp_path / "s.toml"
+    sheet.write_text('tune = "t.abc"\npattern = "saw"\n')
+    result = run("check", sheet)
+    assert result.exit_code == 0
+    note = "t.abc:6:10: tune 1: not a chord: 'Hm'; the German H is B here: write Bm; taken as words"
+    assert result.stdout == f"{sheet}: fine\n  note: {note}\n"
+    assert document("check", sheet, "--json") == [{"file": str(sheet), "faults": [], "notes": [note]}]

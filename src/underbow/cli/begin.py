@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -10,7 +11,7 @@ import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, tell, tell_json
-from underbow.errors import InputError
+from underbow.errors import Fault, InputError
 
 
 @app.command()
@@ -50,34 +51,37 @@ def check(
 ) -> None:
     """Read sheets, patterns and tunes, and tell every fault.
 
+    Notes below a sheet say what will be taken where it leaves something open.
+
     Example:
 
       underbow check tracks/*.toml
     """
-    found = [(path, _faults(path)) for path in paths]
+    found = [(path, *_faults(path)) for path in paths]
     if as_json:
-        tell_json([{"file": str(path), "faults": faults} for path, faults in found])
+        tell_json([{"file": str(path), "faults": faults, "notes": notes} for path, faults, notes in found])
     else:
-        for path, faults in found:
-            tell("\n".join(faults) if faults else f"{path}: fine")
-    if any(faults for _, faults in found):
+        for path, faults, notes in found:
+            tell("\n".join(faults or [f"{path}: fine", *(f"  note: {note}" for note in notes)]))
+    if any(faults for _, faults, _ in found):
         raise typer.Exit(2)
 
 
-def _faults(path: Path) -> list[str]:
-    """Read one file as what it is, and list what is wrong with it."""
+def _faults(path: Path) -> tuple[list[str], list[str]]:
+    """Read one file as what it is; list what is wrong with it, and what is not but should be known."""
+    notes: Sequence[Fault] = ()
     try:
         if path.suffix.lower() == ".toml":
-            _read_toml(path)
+            notes = _read_toml(path)
         else:
             _read_tunes(path)
     except InputError as wrong:
-        return [str(fault) for fault in wrong.faults]
-    return []
+        return [str(fault) for fault in wrong.faults], []
+    return [], [str(note) for note in notes]
 
 
-def _read_toml(path: Path) -> None:
-    """Read a pattern file as such, anything else as a track sheet."""
+def _read_toml(path: Path) -> Sequence[Fault]:
+    """Read a pattern file as such, anything else as a track sheet; give what a sheet's reader tells."""
     from underbow.fiddle.pattern import read_pattern
     from underbow.tables import is_pattern, read_table, read_text
     from underbow.track.sheet import NEW_SHEET, build_sheet
@@ -87,8 +91,8 @@ def _read_toml(path: Path) -> None:
     table = read_table(text, file)
     if is_pattern(table):
         read_pattern(text, file)
-    else:
-        build_sheet(table, path.parent, file)
+        return ()
+    return build_sheet(table, path.parent, file).told
 
 
 def _read_tunes(path: Path) -> None:
