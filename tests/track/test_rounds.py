@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underbow.theory.progression import ChordSpan
+from underbow.track import timeline
 from underbow.track.rounds import LAID_OUT, Rounds
 from underbow.track.sequencer import perform
 from underbow.track.timeline import lay_out
@@ -94,3 +95,31 @@ def test_many_passes_are_laid_out_as_one_after_the_other(sheet_of: Any, abc: str
     assert all(a.chord != b.chord for a, b in pairwise(spans))
     assert [bar.pass_number for bar in long.bars] == sorted(n for n in range(1, 10) for _ in many.melody.bars)
     assert [bar.chords for bar in long.bars][-2:] == [bar.chords for bar in short.bars][-2:]
+
+
+TUNES = (
+    'D | "G"GABc | "D"d3 |]',
+    'D | "G"GABc | d3 |]',
+    "D | GABc | d3 |]",
+    '"D"D | "G"GABc | "D"d3 |]',
+    '"D"D | "G"GABc | "G"d3 |]',
+    'GABc | d2 "D"d2 |]',
+    'DEF | [M:2/4] "G"GA | "N.C."Bc | "D"d |]',
+    '[M:5/4] DE | "G"GABcB | z5 | "Am"A3 |]',
+)
+
+
+@pytest.mark.parametrize("abc", TUNES)
+@pytest.mark.parametrize("passes", [4, 7])
+def test_kept_passes_are_those_that_would_be_laid_out_one_by_one(
+    sheet_of: Any, abc: str, passes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheet = sheet_of(
+        abc, unit="1/4", tempo={"passes": passes}, sound={"feel_ms": 9, "feel_db": 1, "tuning_notes": True}
+    )
+    kept, played = lay_out(sheet), perform(sheet)
+    monkeypatch.setattr(timeline, "LAID_OUT", passes)
+    every = lay_out(sheet)
+    assert len(kept.frames.laid_out) < len(every.frames.laid_out)
+    assert kept == every
+    assert played == perform(sheet)
