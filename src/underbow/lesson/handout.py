@@ -166,7 +166,11 @@ def _sign(text: str) -> str:
 
 
 def one_line(text: str) -> str:
-    """One line of plain text of bearable length, without characters that only steer."""
+    r"""Give one line of plain text of bearable length, without characters that only steer.
+
+    >>> one_line("Lamplight  on\nthe landing")
+    'Lamplight on the landing'
+    """
     line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
     return line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…"
 

@@ -106,7 +106,12 @@ def _made(
 
 
 def check_length(seconds: float, title: str = "") -> None:
-    """Refuse a track that is too long for a page; raise InputError, with the track's title where it is given."""
+    """Refuse a track that is too long for a page; raise InputError, with the track's title where it is given.
+
+    >>> check_length(1900.0, "Lamplight")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    underbow.errors.InputError: Lamplight: a track of 32 minutes is too long for a practice page; 30 are the most, ...
+    """
     minutes = seconds / 60
     if minutes > MOST_MINUTES:
         named = f"{title}: " if title else ""

@@ -22,6 +22,12 @@ class Chunks:
     """Cut a stream of blocks of any sizes into chunks of one size.
 
     A chunk given by :meth:`add` may be a view of the caller's block: use it before the next one.
+
+    >>> chunks = Chunks(4, ())
+    >>> [[chunk.tolist() for chunk in chunks.add(block)] for block in np.split(np.arange(10, dtype=np.float32), [3])]
+    [[], [[0.0, 1.0, 2.0, 3.0], [4.0, 5.0, 6.0, 7.0]]]
+    >>> chunks.filled, chunks.rest().tolist()
+    (2, [8.0, 9.0, 0.0, 0.0])
     """
 
     def __init__(self, size: int, shape: tuple[int, ...]) -> None:
@@ -55,7 +61,14 @@ class Chunks:
 
 
 class Tenths:
-    """Sums over tenths of a second, at rates that don't divide by ten as well; four bytes a tenth are kept."""
+    """Sums over tenths of a second, at rates that don't divide by ten as well; four bytes a tenth are kept.
+
+    >>> tenths = Tenths(25)  # edges at 0, 3, 5 and 8 frames
+    >>> tenths.add(np.array([3, 3, 3, 1], np.float32))
+    >>> tenths.add(np.array([3, 6, 6, 6, 9], np.float32))
+    >>> tenths.means().tolist()
+    [3.0, 2.0, 6.0]
+    """
 
     def __init__(self, rate: int) -> None:
         self._rate = rate

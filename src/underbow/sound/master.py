@@ -222,7 +222,12 @@ def loudnesses(stems: Stems, mixers: Sequence[Mixer], tick: Callable[[int], None
 
 
 def ticking(blocks: Iterable[Floats], tick: Callable[[int], None]) -> Iterator[Floats]:
-    """Pass blocks of stems on, telling the frames that each had."""
+    """Pass blocks of stems on, telling the frames that each had.
+
+    >>> told = []
+    >>> len(list(ticking([np.zeros((4, 100), np.float32), np.zeros((4, 7), np.float32)], told.append))), told
+    (2, [100, 7])
+    """
     for block in blocks:
         yield block
         tick(block.shape[1])

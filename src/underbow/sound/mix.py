@@ -29,7 +29,11 @@ FADE_SECONDS = 0.03
 
 
 def everything(parts: Sequence[str]) -> Mix:
-    """Give the mix of all parts at full level."""
+    """Give the mix of all parts at full level.
+
+    >>> everything(["melody", "click"]).level("click", 3)
+    0.0
+    """
     return Mix("everything", tuple((part, (0.0,)) for part in parts))
 
 

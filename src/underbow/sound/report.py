@@ -47,7 +47,11 @@ class MadeFile:
 
 
 def figure(value: float) -> float | None:
-    """Round a level to hundredths; None for silence, which JSON can't write."""
+    """Round a level to hundredths; None for silence, which JSON can't write.
+
+    >>> figure(-16.0349), figure(float("-inf"))
+    (-16.03, None)
+    """
     return round(value, 2) if isfinite(value) else None
 
 

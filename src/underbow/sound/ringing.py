@@ -57,7 +57,11 @@ def ringing(
 
 
 def multiplied(left: NDArray[Any], right: NDArray[Any]) -> NDArray[Any]:
-    """Give a matrix product, made on one core whatever its size."""
+    """Give a matrix product, made on one core whatever its size.
+
+    >>> multiplied(np.ones((2, 3)), np.full((3, 1), 2.0)).tolist()
+    [[6.0], [6.0]]
+    """
     product = np.empty((left.shape[0], right.shape[1]), dtype=left.dtype)
     some = max(SMALL // right.size, 1)
     for row in range(0, len(left), some):

@@ -182,7 +182,11 @@ def act(
 
 
 def accent_of(gain: float) -> int:
-    """Give the class of attack, 1 to 9, of a level in dB."""
+    """Give the class of attack, 1 to 9, of a level in dB.
+
+    >>> accent_of(0.0), accent_of(-6.0), accent_of(-40.0)
+    (9, 6, 1)
+    """
     return min(max(FULL_ACCENT + math.floor(gain / ACCENT_STEP_DB + 0.5), 1), FULL_ACCENT)
 
 

@@ -27,7 +27,11 @@ def drone_part(sheet: Sheet, timeline: Timeline) -> Part:
 
 
 def tuning_length(tempo: Tempo, bar: Fraction, strings: int) -> Fraction:
-    """Whole bars that the tuning notes take before the count-in."""
+    """Give the quarters that the tuning notes take before the count-in: whole bars.
+
+    >>> int(tuning_length(Tempo(Fraction(100), Fraction(1)), Fraction(4), 4))  # 12 seconds are 20 quarters
+    20
+    """
     each = Fraction(TUNING_SECONDS) * tempo.quarters_per_minute / 60
     return bar * -(-each * strings // bar)
 

@@ -20,6 +20,13 @@ def humanised(gestures: Gestures, seed: str, milliseconds: float, decibels: floa
     seed : str
     milliseconds, decibels : float
         The most that anything is moved, at least 0.
+
+    >>> from fractions import Fraction
+    >>> from underbow.track.performance import Gesture, Manner, Sounded
+    >>> strokes = [Gesture(Manner.BOW, (Sounded(Fraction(i), Fraction(1), 62, -6.0),), "d") for i in range(100)]
+    >>> felt = humanised(Gestures(strokes), "1 melody", 8.0, 1.5)
+    >>> max(abs(stroke.offset) for stroke in felt) <= 0.008, max(abs(stroke.top + 6) for stroke in felt) <= 1.5
+    (True, True)
     """
     if not (milliseconds or decibels):
         return gestures

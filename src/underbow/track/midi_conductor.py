@@ -33,13 +33,21 @@ _Event: TypeAlias = tuple[int, int, str, dict[str, Any]]
 
 
 def tick_of(quarters: Fraction) -> int:
-    """Give the tick nearest to a position in quarters."""
+    """Give the tick nearest to a position in quarters.
+
+    >>> tick_of(Fraction(7, 2)), tick_of(Fraction(1, 960)), tick_of(Fraction(1, 961))
+    (1680, 1, 0)
+    """
     numerator, denominator = quarters.numerator, quarters.denominator  # rounded half up, in whole numbers for speed
     return (2 * TICKS * numerator + denominator) // (2 * denominator)
 
 
 def chunks(data: bytes) -> list[bytes]:
-    """Part a file into its header and tracks."""
+    """Part a file into its header and tracks.
+
+    >>> [len(part) for part in chunks(header(1) + chunk(END))]
+    [14, 12]
+    """
     out, at = [], 0
     while at < len(data):
         end = at + HEAD + int.from_bytes(data[at + 4 : at + 8], "big")
@@ -49,7 +57,11 @@ def chunks(data: bytes) -> list[bytes]:
 
 
 def chunk(events: bytes | bytearray) -> bytes:
-    """Make a track's chunk of its events."""
+    """Make a track's chunk of its events.
+
+    >>> chunk(END).hex(" ")
+    '4d 54 72 6b 00 00 00 04 00 ff 2f 00'
+    """
     return b"MTrk" + len(events).to_bytes(4, "big") + bytes(events)
 
 
@@ -186,7 +198,13 @@ def _plain(text: str) -> str:
 
 
 def tempo_events(segments: tuple[Segment, ...]) -> Iterator[tuple[int, int]]:
-    """Give the tempo events of a map: tick, and whole microseconds a quarter."""
+    """Give the tempo events of a map: tick, and whole microseconds a quarter.
+
+    >>> one = Fraction(1)
+    >>> steps = (Segment(0 * one, 4 * one, 90 * one, 90 * one), Segment(4 * one, 4 * one, 120 * one, 120 * one))
+    >>> list(tempo_events(steps))
+    [(0, 666667), (1920, 500000)]
+    """
     over = Fraction(0)  # seconds that what is written lies behind the map, within a glide
     for segment in segments:
         if segment.steady:

@@ -242,6 +242,10 @@ def tempo_map(ramp: Ramp, count_in: Fraction, lengths: tuple[Fraction, ...]) -> 
         Quarters before the first pass, at least 0.
     lengths : tuple of Fraction
         Quarters of each pass.
+
+    >>> clock = tempo_map(Ramp("steps", 60, 120, 2), Fraction(4), (Fraction(8), Fraction(8)))
+    >>> [clock.seconds(Fraction(quarter)) for quarter in (4, 12, 20)]
+    [4.0, 12.0, 16.0]
     """
     first = ramp.tempos[0].quarters_per_minute
     segments = [Segment(Fraction(0), count_in, first, first)] if count_in else []

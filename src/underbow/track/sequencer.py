@@ -31,7 +31,7 @@ STRICT = {"click", "tuning", "drone"}  # parts without human feel
 
 
 def perform(sheet: Sheet) -> Performance:
-    """Play a sheet.
+    r"""Play a sheet.
 
     Returns
     -------
@@ -43,6 +43,16 @@ def perform(sheet: Sheet) -> Performance:
     ------
     InputError
         Where it would be more than :data:`MOST_GESTURES` gestures.
+
+    Examples
+    --------
+    >>> from underbow.track.sheet import build_sheet
+    >>> abc = 'X:1\nT:Two bars\nM:4/4\nL:1/4\nK:G\n"G"GABc|"D"d4|]'
+    >>> played = perform(build_sheet({"abc": abc, "pattern": "saw", "tempo": {"start": 60, "goal": 80, "passes": 3}}))
+    >>> [(part.name, len(part.gestures)) for part in played.parts]
+    [('melody', 15), ('backup', 41), ('rhythm', 21), ('click', 32)]
+    >>> [f"{played.tempo.seconds(one.start):.1f}" for one in played.passes]
+    ['8.0', '16.0', '22.9']
     """
     timeline = lay_out(sheet)
     _within_limit(sheet, timeline)

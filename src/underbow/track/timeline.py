@@ -112,7 +112,14 @@ Item = TypeVar("Item", Frame, Heard, PlayedBar, ChordSpan)
 
 
 def lay_out(sheet: Sheet) -> Timeline:
-    """Lay a sheet's passes out one after the other."""
+    r"""Lay a sheet's passes out one after the other.
+
+    >>> from underbow.track.sheet import build_sheet
+    >>> abc = 'X:1\nT:Two bars\nM:4/4\nL:1/4\nK:G\nD|"G"GABc|"D"d3|]'
+    >>> laid = lay_out(build_sheet({"abc": abc, "pattern": "saw", "tempo": {"start": 60, "goal": 80, "passes": 2}}))
+    >>> [int(start) for start in laid.starts], [int(length) for length in laid.lengths]  # the last bar to its end
+    ([7, 15], [8, 9])
+    """
     melody = sheet.melody
     full = [bar for bar in melody.bars if bar.number > 0]
     last, meter = full[-1], full[0].meter
