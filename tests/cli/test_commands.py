@@ -324,6 +324,6 @@ def test_check_tells_what_will_be_taken_where_a_sheet_leaves_it_open(tmp_path: P
     sheet.write_text('tune = "t.abc"\npattern = "saw"\n')
     result = run("check", sheet)
     assert result.exit_code == 0
-    note = "t.abc:6:10: tune 1: not a chord: 'Hm'; the German H is B here: write Bm; taken as words"
+    note = "t.abc:6:9: tune 1: not a chord: 'Hm'; the German H is B here: write Bm; taken as words"
     assert result.stdout == f"{sheet}: fine\n  note: {note}\n"
     assert document("check", sheet, "--json") == [{"file": str(sheet), "faults": [], "notes": [note]}]
