@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underbow.errors import InputError
-from underbow.theory.pitch import Pitch
+from underbow.theory.key import MODES
+from underbow.theory.pitch import Pitch, PitchClass
 from underbow.tune.abc import read_abc
 from underbow.tune.transpose import FIRST_POSITION, transposed
 from underbow.tune.tune import Tune
@@ -88,6 +89,16 @@ def test_a_key_with_too_many_flats_is_written_the_other_way() -> None:
     moved = transposed(tune_in("F#m"), "Db")
     assert str(moved.key) == "C#m"
     assert "written as C#m" in str(moved.told[0])
+
+
+@pytest.mark.parametrize("mode", MODES)
+@pytest.mark.parametrize("fifths", range(-15, 20))
+def test_every_note_name_is_a_key_to_go_to(mode: str, fifths: int) -> None:
+    """From F double flat to B double sharp, and chords of any name come along."""
+    to = PitchClass.at_fifths(fifths)
+    moved = transposed(tune_in(f"E{mode[:3]}", '"Fbb"E4 "B##"E4|'), str(to))
+    assert moved.key.tonic.number == to.number
+    assert [(span.chord.root.number - to.number) % 12 for span in moved.measures[0].chords if span.chord] == [11, 9]
 
 
 def test_no_such_key() -> None:

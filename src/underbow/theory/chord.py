@@ -233,6 +233,6 @@ def _above(root: PitchClass, degree: str) -> PitchClass:
 
 def _moved(name: PitchClass, fifths: int) -> PitchClass:
     place = name.fifths + fifths
-    if not -8 <= place <= 12:  # Fb to B#: beyond them players read the plain name
-        place = place - 12 if place > 12 else place + 12
+    while not -8 <= place <= 12:  # Fb to B#: beyond them players read the plain name
+        place += -12 if place > 12 else 12
     return PitchClass.at_fifths(place)

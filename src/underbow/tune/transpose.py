@@ -6,6 +6,7 @@ and chord symbols move along the line of fifths with them. The octave is the one
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 
 from underbow.errors import Fault, InputError
@@ -83,10 +84,11 @@ def _asked(key: Key | str) -> tuple[PitchClass, str]:
 
 def _writable(tonic: PitchClass, mode: str) -> Key:
     """The key, or its enharmonic twin where its signature would need more than seven signs."""
-    try:
-        return Key(tonic, mode)
-    except ValueError:
-        return Key(PitchClass.at_fifths(tonic.fifths + (12 if tonic.fifths < 0 else -12)), mode)
+    towards = 12 if tonic.fifths < 0 else -12
+    for turns in (0, 1):
+        with suppress(ValueError):
+            return Key(PitchClass.at_fifths(tonic.fifths + turns * towards), mode)
+    return Key(PitchClass.at_fifths(tonic.fifths + 2 * towards), mode)  # B double sharp lydian and its like
 
 
 def _octave(tune: Tune, semitones: int, reach: tuple[Pitch, Pitch]) -> int:
