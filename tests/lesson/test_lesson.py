@@ -164,3 +164,18 @@ def test_a_track_too_long_for_a_page_is_refused_before_anything_is_made(
     with pytest.raises(InputError, match=r"^One: a track of 0 minutes is too long for a practice page"):
         lesson.make_lesson(sheets, tmp_path / "l")
     assert not (tmp_path / "l").exists()
+
+
+def test_where_the_zip_can_not_be_written_the_old_lesson_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sheet = write_sheet(tmp_path, "one", "One")
+    assert run(sheet, "-o", tmp_path / "l").exit_code == 0
+    before = {path: path.stat().st_mtime_ns for path in (tmp_path / "l").rglob("*")}
+    (tmp_path / "l.zip").unlink()
+    (tmp_path / "l.zip").mkdir()
+    write_sheet(tmp_path, "one", "One", goal=190)
+    nothing = {"files": [], "title": "", "passes": [], "bars": [], "voices": "builtin", "place": ""}
+    monkeypatch.setattr(lesson, "_make_part", lambda *_: dict(nothing))
+    failed = run(sheet, "-o", tmp_path / "l", "--again")
+    assert failed.exit_code == 2
+    assert "a folder has this name" in failed.stderr
+    assert {path: path.stat().st_mtime_ns for path in (tmp_path / "l").rglob("*")} == before

@@ -22,7 +22,7 @@ def lesson(folder: Path, text: str = "one") -> None:
     with whole_folder(folder, again=True) as new:
         (new / "tracks").mkdir()
         sha256 = write_whole(new / "tracks" / "a.txt", text)
-        part = {"stamp": text, "files": [{"path": "tracks/a.txt", "sha256": sha256}]}
+        part = {"stamp": text, "files": [{"path": "tracks/a.txt", "kind": "text", "sha256": sha256}]}
         write_whole(new / MANIFEST, json.dumps({"parts": [part]}))
 
 
@@ -84,13 +84,20 @@ def test_a_manifest_changed_by_hand_reaches_nothing_outside(tmp_path: Path, path
     (tmp_path / "secret").write_text("s")
     folder = tmp_path / "lesson"
     folder.mkdir()
-    part = {"stamp": "x", "files": [{"path": path, "sha256": digest(tmp_path / "secret")}]}
+    part = {"stamp": "x", "files": [{"path": path, "kind": "text", "sha256": digest(tmp_path / "secret")}]}
     (folder / MANIFEST).write_text(json.dumps({"parts": [part]}))
     (tmp_path / "new").mkdir()
     assert Kept.read(folder).take_over("x", tmp_path / "new") is None
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{", '{"parts": 3}', '{"parts": [{}]}'])
+FILES = ("3", "[3]", "[{}]", '[{"path": "a"}]', '[{"path": 3, "kind": "text"}]')
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "[]", "{", '{"parts": 3}', '{"parts": [{}]}', '{"parts": [{"stamp": "x"}]}']
+    + [f'{{"parts": [{{"stamp": "x", "files": {files}}}]}}' for files in FILES],
+)
 def test_a_broken_manifest_is_no_manifest(tmp_path: Path, text: str) -> None:
     (tmp_path / MANIFEST).write_text(text)
     assert Kept.read(tmp_path).parts == {}

@@ -122,8 +122,8 @@ def make_lesson(
             "parts": parts,
         }
         write_whole(new / MANIFEST, json.dumps(manifest, ensure_ascii=False, indent=1) + "\n")
-    packed = folder.with_name(folder.name + ".zip")
-    make_zip(folder, packed)
+        packed = folder.with_name(folder.name + ".zip")
+        make_zip(new, packed)
     tell(name, 1.0)
     return Made(folder, packed, manifest)
 

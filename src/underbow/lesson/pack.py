@@ -38,26 +38,27 @@ class Kept:
         try:
             manifest = json.loads((folder / MANIFEST).read_text("utf-8"))
             parts = {str(part["stamp"]): dict(part) for part in manifest["parts"]}
+            names = [name for part in parts.values() for file in part["files"] for name in (file["path"], file["kind"])]
+            if not all(isinstance(name, str) for name in names):
+                parts = {}
         except (OSError, ValueError, KeyError, TypeError):
             parts = {}
         return cls(folder, parts)
 
     def take_over(self, stamp: str, into: Path) -> dict[str, Any] | None:
-        """Copy a part's files into a new folder, if every one is still what it was; else leave nothing and give None."""
+        """Copy a part's files into a new folder, if every one is still what it was; else copy none and give None."""
         part = self.parts.get(stamp)
-        if part is None:
+        if part is None or not all(map(self._unchanged, part["files"])):
             return None
-        done: list[Path] = []
         for entry in part["files"]:
-            source, target = self.folder / entry["path"], into / entry["path"]
-            if not _inside(entry["path"]) or not source.is_file() or digest(source) != entry["sha256"]:
-                for path in done:
-                    path.unlink()
-                return None
+            target = into / entry["path"]
             target.parent.mkdir(parents=True, exist_ok=True)
-            _link(source, target)
-            done.append(target)
+            _link(self.folder / entry["path"], target)
         return part
+
+    def _unchanged(self, entry: Mapping[str, Any]) -> bool:
+        source = self.folder / entry["path"]
+        return _inside(entry["path"]) and source.is_file() and digest(source) == entry.get("sha256")
 
 
 @contextmanager
