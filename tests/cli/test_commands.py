@@ -158,6 +158,14 @@ def test_drill_composes_a_melody_and_renders_it(tmp_path: Path) -> None:
     assert [bar["chord"] for bar in report["bars"]] == ["C", "G", "D", "A"] * 2
 
 
+def test_drill_takes_a_pattern_file_wherever_it_lies(tmp_path: Path) -> None:
+    pattern = tmp_path / "mine.toml"
+    pattern.write_bytes((ROOT / "patterns/saw.toml").read_bytes())
+    short = ["--start", "200", "--goal", "200", "--passes", "1", "--rounds", "1", "--voices", "builtin"]
+    report = document("drill", "G", "--pattern", pattern, *short, "--mix", "together", "-o", tmp_path / "o", "--json")
+    assert [file["kind"] for file in report["files"]] == ["audio", "midi", "labels", "cue"]
+
+
 @pytest.mark.parametrize("name", ["two-bars.toml", "mine.toml"])
 def test_check_reads_a_file_once_whatever_it_is(
     sheet: Path, tmp_path: Path, name: str, monkeypatch: pytest.MonkeyPatch

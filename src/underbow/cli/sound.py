@@ -114,11 +114,14 @@ def drill(
     if not 1 <= rounds <= 64:
         raise InputError(f"--rounds must be 1 to 64, not {rounds}")
     found = find_pattern(pattern, Path())
+    own = (
+        Path(pattern) if pattern.lower().endswith(".toml") else None
+    )  # wherever it lies: there is no sheet to be beside
     table: dict[str, Any] = {
         "title": f"Round {' '.join(chords)}",
         "compose": {"seed": seed},
         "meter": str(found.grid.meter),
-        "pattern": pattern,
+        "pattern": own.name if own else pattern,
         "progression": " | ".join(list(chords) * rounds),
         "tuning": tuning,
         "strings": strings,
@@ -128,7 +131,7 @@ def drill(
     if key is not None:
         table["key"] = key
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
-    sheet = build_sheet(table, Path())
+    sheet = build_sheet(table, own.parent if own else Path())
     _tell([_render(sheet, _mixes(sheet, mix), output, options)], as_json)
 
 

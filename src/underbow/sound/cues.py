@@ -68,7 +68,7 @@ def cue_sheet(performance: Performance, audio: str, title: str) -> str:
     str
         At most 99 tracks, the most a cue sheet holds; passes beyond belong to the last one.
     """
-    kind = {"mp3": "MP3", "aiff": "AIFF"}.get(audio.rsplit(".", 1)[-1], "WAVE")
+    kind = "MP3" if audio.endswith(".mp3") else "WAVE"
     lines = [f"TITLE {_quoted(title)}", f"FILE {_quoted(audio)} {kind}"]
     for number, one in enumerate(list(stretches(performance))[:_MOST_TRACKS], start=1):
         total = round(one.start * _CD_FRAMES)
