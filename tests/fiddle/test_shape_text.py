@@ -74,6 +74,21 @@ def test_half_position_in_plain_text():
     assert drawn("E", {"E": "1-2"}, plain=True).splitlines()[1].startswith("1/2 1-2   G   |")
 
 
+def test_a_long_chord_name_moves_the_picture_aside():
+    lines = drawn("C Bbmaj7sus4/Eb").splitlines()
+    assert {line.index("║") for line in lines if "║" in line} == {18}
+    assert lines[-2].startswith("Bbmaj7sus4/Eb D ")
+
+
+def test_many_moves_go_on_in_the_next_line():
+    chord = Chord.parse("G")
+    shapes = [pinned_shape(text, chord, FIDDLE, pair) for text, pair in (("III L4-2", (2, 3)), ("II 4-2", (1, 2)))]
+    assert draw_text([(chord, shape) for shape in shapes]).splitlines()[2:4] == [
+        "                2 jumps to another string · 4 jumps to another string · the hand",
+        "                moves · the bow goes to other strings",
+    ]
+
+
 def test_a_staying_finger_is_marked_below():
     lines = drawn("C F", {"C": "3-1", "F": "3-L2"}).splitlines()
     assert lines[2].index("┊") == lines[1].index("3", 14) == lines[4].index("3", 14)

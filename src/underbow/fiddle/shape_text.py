@@ -7,6 +7,7 @@ length of string that the finger cuts off, so the places draw together up the ne
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator, Sequence
 
 from underbow.fiddle.fingerboard import FIRST_POSITION, TAPES, HandShape, along
@@ -14,7 +15,8 @@ from underbow.fiddle.shape_change import change_cost, staying
 from underbow.theory.chord import Chord
 
 _STRING_LENGTH = 108  # columns; the fourth finger comes to column 36, third position to 51
-_NAME = 10  # columns for the chord and the shape's label
+_NAME = 10  # columns for the chord and the shape's label; more where one is longer
+_WIDTH = 80
 _ASCII = str.maketrans({"║": "|", "─": "-", "┈": " ", "┼": "+", "╌": ".", "┊": ":", "·": ","})
 
 
@@ -40,7 +42,7 @@ def draw_text(
     Returns
     -------
     str
-        At most 80 columns wide, without colour, no line end at the end.
+        At most 80 columns wide but for the longest of chord names, without colour, no line end at the end.
 
     >>> from underbow.fiddle.fingerboard import Stop
     >>> from underbow.fiddle.tuning import Tuning
@@ -54,13 +56,15 @@ def draw_text(
     3-L2      G   ║──────────────────────────3──────────── C4  5
     """
     reach = max([FIRST_POSITION, *(stop.semitones for _, shape in shapes for stop in shape.stops)])
+    named = [(str(chord), shape.label.replace("½", "1/2") if plain else shape.label) for chord, shape in shapes]
+    left = max([_NAME, *(len(word) + 1 for names in named for word in names)])
+    width = _column(reach) + 3
     lines: list[str] = []
-    for i, (chord, shape) in enumerate(shapes):
+    for i, ((chord, shape), names) in enumerate(zip(shapes, named, strict=True)):
         if i:
-            lines.append(_between(shapes[i - 1][1], shape))
-        names = (str(chord), shape.label.replace("½", "1/2") if plain else shape.label)
-        width = _column(reach) + 3
-        lines += _picture(chord, shape, names, width=width, all_strings=all_strings, tapes=tapes)
+            lines += _between(shapes[i - 1][1], shape, left)
+        words = (names[0].ljust(left), names[1].ljust(left))
+        lines += _picture(chord, shape, words, width=width, all_strings=all_strings, tapes=tapes)
     if plain:
         lines = [line.translate(_ASCII) for line in lines]
     return "\n".join(line.rstrip() for line in lines)
@@ -77,7 +81,7 @@ def _picture(
     """One line a string, the highest on top; the chord and the shape's label at the left."""
     strings = range(4) if all_strings else shape.strings
     for row, string in enumerate(reversed(strings)):
-        left = (names[row] if row < len(names) else "").ljust(_NAME)
+        left = names[row] if row < len(names) else " " * len(names[0])
         name = str(shape.tuning.strings[string].pitch_class).ljust(3)
         if string not in shape.strings:
             yield f"{left}{name} ║{_string('┈', '╌', width, tapes)}"
@@ -96,16 +100,18 @@ def _string(line: str, taped: str, width: int, tapes: bool) -> str:
     return "".join(taped if column in places else line for column in range(1, width + 1))
 
 
-def _between(before: HandShape, after: HandShape) -> str:
+def _between(before: HandShape, after: HandShape, left: int) -> list[str]:
     """What each finger does, with a mark under those that stay."""
     stays = staying(before, after)
     said = [reason.removeprefix("finger ") for reason in change_cost(before, after).why]
-    margin = _NAME + 4
+    margin = left + 4
     line = [" "] * margin
     for stop in after.stops:
         if stop.finger in stays:
             at = margin + _column(stop.semitones)
             line += [" "] * (at + 1 - len(line))
             line[at] = "┊"
-    text = " · ".join(said) or "nothing moves"
-    return f"{''.join(line)}  {text}"
+    text, marked = " · ".join(said) or "nothing moves", "".join(line) + "  "
+    return textwrap.wrap(
+        text, _WIDTH, initial_indent=marked, subsequent_indent=" " * (margin + 2), break_long_words=False
+    )
