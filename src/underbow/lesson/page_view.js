@@ -45,14 +45,19 @@ class View {
     const hand = chord < 0 ? -1 : data.chords[chord][1];
     const coming = this.coming(time, hand, loop);
     this.change("pass", pass, () => this.drawPass(pass));
-    this.change("bar", `${bar} ${pass} ${time >= data.passes[0][0]} ${loop}`, () => this.drawBar(bar, pass, time, loop));
+    this.change("bar", `${bar} ${pass} ${time >= data.passes[0][0]} ${time < data.tuned} ${loop}`, () => this.drawBar(bar, pass, time, loop));
     this.change("tempo", this.tempo(pass, time), () => this.drawTempo(pass, time));
-    const nothing = time < data.passes[0][0] ? words.count_in : words.no_chord;
+    const nothing = time < data.passes[0][0] ? this.before(time) : words.no_chord;
     this.change("hand", `${hand} ${nothing}`, () => this.drawHand($("now"), hand, [], nothing));
     this.change("coming", `${hand} ${coming.hand}`, () => this.drawComing(hand, coming.hand));
-    this.change("left", coming.hand < 0 ? "" : this.beatsLeft(time, coming.time, loop), (n) => this.drawLeft(n));
+    this.change("left", coming.hand < 0 || time < data.tuned ? "" : this.beatsLeft(time, coming.time, loop), (n) => this.drawLeft(n));
     this.lightCell(bar, time);
     this.lightNote(time);
+  }
+
+  // What is heard before the first pass.
+  before(time) {
+    return time < this.data.tuned ? this.words.tuning_notes : this.words.count_in;
   }
 
   // The next hand and when it comes; in a loop the one after its end is the one at its beginning.
@@ -114,7 +119,7 @@ class View {
     const now = bars[bar];
     const pickup = now ? now[1] !== pass : time >= passes[0][0];
     const section = now && !pickup ? sections[now[3]][0] : "";
-    const number = pickup ? this.words.pickup : now ? fill(this.words.bar_of, {number: now[2]}) : this.words.count_in;
+    const number = pickup ? this.words.pickup : now ? fill(this.words.bar_of, {number: now[2]}) : this.before(time);
     $("w-bar").textContent = section ? `${fill(this.words.section, {name: section})}, ${number}` : number;
     const wrap = loop ? lastAt(bars, loop[0]) : -1;
     const next = loop && bars[bar + 1] && bars[bar + 1][0] >= loop[1] ? bars[wrap] : bars[bar + 1];
@@ -217,7 +222,7 @@ class View {
     const bar = this.data.bars[lastAt(this.data.bars, time)];
     const chord = this.data.chords[lastAt(this.data.chords, time)];
     const pass = Math.max(lastAt(this.data.passes, time), 0) + 1;
-    if (!bar) return this.words.count_in;
+    if (!bar) return this.before(time);
     const name = (chord && this.data.hands[chord[1]].chord) || this.words.no_chord;
     return fill(this.words.place_said, {pass, bar: bar[2], chord: name});
   }

@@ -14,6 +14,7 @@ ENGLISH: dict[str, str] = {
     "no_chord": "rest",
     "the_end": "end",
     "count_in": "Count-in",
+    "tuning_notes": "Tuning notes",
     "stays_one": "finger {fingers} stays",
     "stays_many": "fingers {fingers} stay",
     "beats": "beats until the change",

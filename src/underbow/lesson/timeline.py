@@ -43,7 +43,7 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
     Returns
     -------
     dict
-        Plain data for JSON. ``end`` and all starts are milliseconds.
+        Plain data for JSON. ``end`` and all starts are milliseconds, and so is ``tuned``, where the tuning notes end.
 
         - ``passes``: start, end, beats a minute at both, the index of its first bar
         - ``bars``: start, pass (from 0), number, round of a section (from 0), picture (-1: none), starts of the cells
@@ -64,6 +64,7 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
     first = [next(i for i, bar in enumerate(bars) if bar[1] == n) for n in range(len(timeline.starts))]
     return {
         "end": clock(timeline.end),
+        "tuned": clock(Fraction(0)),
         "passes": [
             [clock(p.start - by), clock(p.end - by), _number(p.tempo.count), _number(p.end_tempo.count), first[n]]
             for n, p in enumerate(performance.passes)

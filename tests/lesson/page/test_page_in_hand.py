@@ -286,6 +286,26 @@ ODD_SHEETS: dict[str, dict[str, Any]] = {
 }
 
 
+def test_tuning_notes_are_called_so_until_the_count_in(browser: Page, tmp_path: Path) -> None:
+    sheet = build_sheet(
+        {"title": "t", "pattern": "saw", "abc": TUNE, "tempo": {"goal": 120}, "sound": {"tuning_notes": True}}
+    )
+    performance = perform(sheet)
+    path = tmp_path / "tuned.html"
+    path.write_bytes(make_page(sheet, performance, sheet.mixes, dict.fromkeys([mix.name for mix in sheet.mixes], b"-")))
+    browser.open(path)
+    clicks = [click.start for click in performance.part("click").gestures if click.start < performance.passes[0].start]
+    counted = performance.tempo.seconds(clicks[0])
+    assert counted > 5
+
+    def shown(seconds: float) -> list[str]:
+        browser.go(seconds)
+        return [browser.text(place) for place in ("#now .chord", "#w-bar", "#left-n")]
+
+    assert shown(counted - 0.1) == ["Tuning notes", "Tuning notes", ""]
+    assert shown(counted + 0.1) == ["Count-in", "Count-in", str(len(clicks))]
+
+
 @pytest.mark.parametrize("name", ODD_SHEETS)
 def test_odd_sheets_are_shown_from_end_to_end(browser: Page, tmp_path: Path, name: str) -> None:
     table = ODD_SHEETS[name]
