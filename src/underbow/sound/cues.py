@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
 
 from underbow.track.performance import Pass, Performance
 
@@ -27,10 +29,13 @@ class Stretch:
 
 
 def stretches(performance: Performance) -> Iterator[Stretch]:
-    """Give the count-in, where there is one, and the passes."""
+    """Give tuning notes and count-in, where they are there, and the passes; the first one begins with the sound."""
     seconds = performance.tempo.seconds
     if performance.count_in > 0:
-        yield Stretch(0.0, seconds(performance.count_in), "count-in")
+        begun = list(performance.opening()) or [(Fraction(0), "count-in")]
+        edges = [0.0, *(seconds(start) for start, _ in begun[1:]), seconds(performance.count_in)]
+        for (_, text), (start, end) in zip(begun, pairwise(edges), strict=True):
+            yield Stretch(start, end, text)
     for one in performance.passes:
         yield Stretch(seconds(one.start), seconds(one.end), pass_text(one))
 

@@ -129,12 +129,8 @@ def _chords(performance: Performance) -> Iterator[tuple[int, str]]:
 
 def _passes(performance: Performance) -> Iterator[tuple[int, str]]:
     """Say where tuning notes, count-in and passes begin."""
-    for name, text in (("tuning", "tuning notes"), ("click", "count-in")):
-        start = next(
-            (part.gestures[0].start for part in performance.parts if part.name == name and part.gestures), None
-        )
-        if start is not None and start < performance.passes[0].start:
-            yield tick_of(start), text
+    for start, text in performance.opening():
+        yield tick_of(start), text
     for one in performance.passes:
         yield tick_of(one.start), f"pass {one.number}, {one.tempo}"
 

@@ -13,7 +13,7 @@ in ``offset`` and in the levels.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
@@ -204,3 +204,10 @@ class Performance:
             if part.name == name:
                 return part
         raise KeyError(name)
+
+    def opening(self) -> Iterator[tuple[Fraction, str]]:
+        """Say where what comes before the first pass begins: ``tuning notes`` and ``count-in``, where they are there."""
+        for name, text in (("tuning", "tuning notes"), ("click", "count-in")):
+            first = next((part.gestures[0].start for part in self.parts if part.name == name and part.gestures), None)
+            if first is not None and first < self.passes[0].start:
+                yield first, text

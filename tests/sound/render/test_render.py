@@ -23,6 +23,8 @@ from underbow.sound.stems import Stems
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Manner, Performance, Sounded
 from underbow.track.ramp import Ramp
+from underbow.track.sequencer import perform
+from underbow.track.sheet import build_sheet
 
 from .renders import GUIDE, TOGETHER, audio, quick
 
@@ -206,6 +208,18 @@ def test_labels_and_cues_lie_where_the_passes_do(quartet: Performance) -> None:
         "  TRACK 02 AUDIO",
         '    TITLE "pass 1, 1/4 = 100"',
         "    INDEX 01 00:02:30",
+    ]
+
+
+def test_tuning_notes_have_a_label_of_their_own() -> None:
+    """Whoever jumps to the count-in shall not hear the strings tuned first; four strings take 3 s each, in whole bars."""
+    abc = 'X:1\nT:Two bars\nM:4/4\nL:1/4\nK:G\n"G"GABc|"D"d4|]'
+    table = {"abc": abc, "pattern": "saw", "tempo": {"goal": 60, "passes": 1}, "sound": {"tuning_notes": True}}
+    lines = label_file(perform(build_sheet(table))).splitlines()
+    assert lines == [
+        "0.000000\t12.000000\ttuning notes",
+        "12.000000\t20.000000\tcount-in",
+        "20.000000\t28.000000\tpass 1, 1/4 = 60",
     ]
 
 
