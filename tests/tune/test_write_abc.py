@@ -29,6 +29,8 @@ HEAD = "X:3\nT:Test\nM:4/4\nL:1/8\n"
         "Q:1/4=90\nK:G\n^F2F2 F2=F2|F,2f2 ^f2F2|",
         "K:G\n|:G8|A8!fine!:|B8|c8!D.C.!|]",
         "K:G\n|:G8|!segno!A8:|\nB8!fine!|c8!D.S.!|]",
+        'K:G\n"G"G8|A8"To Coda"|"D"B8|c8"D.C. al Coda"|!coda!"G"d8|]',
+        'K:G\n|:G8|!segno!A8:|\nB8!coda!|c8|d8"D.S. al Coda"|!coda!e8|f8|]',
         "K:G\nPG2 MA2 TB2 !turn!c2|",
         "K:G\n(3GzA B2 (3zcd (3efz|",
         "K:G\n(5:4:5GABcd (6:4:6efgfed G4|",
@@ -105,6 +107,12 @@ def reference() -> ModuleType:
     sys.modules[spec.name] = found
     spec.loader.exec_module(found)
     return found
+
+
+def test_an_order_of_parts_says_it_all() -> None:
+    text = to_abc(read_abc("X:1\nP:ABA\nL:1/8\nK:G\nP:A\nG8|]\nP:B\nd8|]\n")[0])
+    assert "P:ABA" in text
+    assert not any(sign in text for sign in ("fine", "D.C.", "Coda"))
 
 
 def test_real_tunes_read_again() -> None:

@@ -106,7 +106,7 @@ def _ranked(
     *,
     seconds: float,
 ) -> Iterator[tuple[Chord, list[tuple[HandShape, Cost]]]]:
-    """Each chord with its shapes: the chosen one, then the others on its strings by cost."""
+    """Each chord with its shapes: the chosen one, then the others on the strings asked for by cost."""
     chosen = solve([Step(chord, seconds) for chord in chords], tuning, pair, pinned, technique).shapes
     others = tuple(dict.fromkeys(chords))
     for chord, first in zip(chords, chosen, strict=True):

@@ -108,20 +108,35 @@ def _plain_order(measures: tuple[Measure, ...], first: int, after: int) -> list[
     return out
 
 
-def _jump(tune: Tune) -> tuple[int, int, int]:
-    """Find from where the tune goes back, to where, and where it ends then (Fine), as measures; -1 where it does not go back."""
-    plain = _plain_order(tune.measures, 0, len(tune.measures))
-    again = list(tune.order[len(plain) :])
-    whole = plain[-1:] == [len(tune.measures) - 1] and list(tune.order[: len(plain)]) == plain
-    goes_back = whole and again and again == sorted(set(again))
-    return (plain[-1], again[0], again[-1]) if goes_back else (-1, -1, -1)
+def _jumps(tune: Tune) -> dict[int, tuple[str, str]]:
+    """Find what stands before and after the notes of measures where the tune goes back: D.C. or D.S., with Fine or a coda."""
+    order, size = list(tune.order), len(tune.measures)
+    plain = _plain_order(tune.measures, 0, size)
+    kept = next((n for n, (a, b) in enumerate(zip(order, plain, strict=False)) if a != b), min(len(order), len(plain)))
+    coda = plain[kept] if kept < len(plain) else size
+    again = order[kept : len(order) - (size - coda)]
+    if not kept or not again or again != sorted(set(again)) or order[kept + len(again) :] != list(range(coda, size)):
+        return {}
+    jump, target, leave = order[kept - 1], again[0], again[-1]
+    if coda != jump + 1 or (coda < size and leave > jump):
+        return {}
+    word = "D.S." if target else "D.C."
+    before, after = {}, {}
+    if target:
+        before[target] = "!segno!"
+    if coda < size:
+        before[coda], after[leave], after[jump] = "!coda!", '"^To Coda"', f'"^{word} al Coda"'
+    else:
+        after[leave] = "!fine!"
+        after[jump] = after.get(jump, "") + f"!{word}!"
+    return {i: (before.get(i, ""), after.get(i, "")) for i in {*before, *after}}
 
 
 def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
     lines: list[str] = []
     row: list[str] = []
     key, meter = tune.key, tune.meter
-    jump, target, fine = _jump(tune)
+    jumps = {} if named else _jumps(tune)  # the order of parts says it already
     named = named or len({measure.section for measure in tune.measures}) > 1
     for i, measure in enumerate(tune.measures):
         before = tune.measures[i - 1] if i else None
@@ -140,10 +155,8 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
             meter = measure.meter
         if measure.tempo is not None and i and measure.tempo != tune.tempo:
             row.append(f"[Q:{measure.tempo.beat_name}={_number(measure.tempo.count)}]")
-        row += ["!segno!"] if i == target > 0 else []
-        row.append(_measure(measure, unit, meter))
-        row += ["!fine!"] if i == fine else []
-        row += ["!D.S.!" if target else "!D.C.!"] if i == jump else []
+        first, last = jumps.get(i, ("", ""))
+        row += [first, _measure(measure, unit, meter), last]
         breaks = after is None or _breaks(measure, after, named=named)
         row.append(_bar_line(measure, after, breaks=breaks))
         if breaks:
