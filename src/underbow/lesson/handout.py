@@ -20,6 +20,7 @@ from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shape_change import staying
 from underbow.fiddle.shape_svg import draw_svg
 from underbow.lesson.engrave import engrave
+from underbow.lesson.staff import staff_tune
 from underbow.lesson.words import ENGLISH
 from underbow.theory.chord import Chord
 from underbow.track.sheet import Sheet
@@ -79,7 +80,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "title": _breakable(one_line(sheet.title)),
         "composer": _breakable(one_line(sheet.tune.composer)),
         "facts": facts,
-        "tune": engrave(sheet.tune, width=1150, scale=40).pages,
+        "tune": engrave(staff_tune(sheet), width=1150, scale=40).pages,
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
         "times": f"{words['played']} {' '.join(order)}" if len(order) > 1 else "",
         "shapes": draw_svg(shown, all_strings=True, columns=columns),

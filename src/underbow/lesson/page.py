@@ -21,6 +21,7 @@ from underbow.errors import UnderbowError
 from underbow.lesson.engrave import engrave
 from underbow.lesson.page_audio import KNOCK, LEAD, RATE, page_audio
 from underbow.lesson.page_words import ENGLISH
+from underbow.lesson.staff import staff_tune
 from underbow.lesson.timeline import page_timeline
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Performance
@@ -70,7 +71,7 @@ def make_page(
     missing = [mix.name for mix in mixes if mix.name not in audio]
     if missing or not mixes:
         raise UnderbowError(f"the page has no sound for {', '.join(missing) or 'any mix'}")
-    timeline = page_timeline(sheet, performance)
+    timeline, staff = page_timeline(sheet, performance), staff_tune(sheet)
     data = timeline | {
         "words": dict(words),
         "head": {"rate": RATE, "lead": LEAD, "knock": KNOCK, "end": timeline["end"] / 1000},
@@ -93,8 +94,8 @@ def make_page(
         "js": script,
         "timeline": _json(data),
         "sounds": "\n".join(_sounds(mixes, audio)),
-        "notation_wide": _notation(sheet.tune, _WIDE, "wide"),
-        "notation_narrow": _notation(sheet.tune, _NARROW, "narrow"),
+        "notation_wide": _notation(staff, _WIDE, "wide"),
+        "notation_narrow": _notation(staff, _NARROW, "narrow"),
     }
     page = re.sub(r"\{(\w+)\}", lambda match: fields[match[1]], _asset("page.html"))
     return page.encode("utf-8")
