@@ -56,6 +56,7 @@ FORMS = {
     "repeat from the start": "G8|A8:|\nB8|]",
     "repeat from a double bar": "G8||A8|B8:|",
     "repeat from the last repeat": "|:G8:|A8|B8:|",
+    "a double bar inside a repeat": "|:G8|A8||\nB8|c8:|",
     "three times": "|::G8::|A8|]",
     "three endings": "|:G8|1 A8:|2 B8:|3 c8|]",
     "a list of endings": "|::G8|[1,2 A8:|[3 B8|]",

@@ -85,15 +85,20 @@ def _parts(tune: Tune) -> str:
     return letters if letters.isalpha() else ""
 
 
-def _plain_order(measures: tuple[Measure, ...], first: int, after: int) -> list[int]:
-    """Play the repeats of a stretch of the page as they stand: back to the last repeat start or double bar, endings in turn."""
+def _plain_order(measures: tuple[Measure, ...], first: int, after: int, *, labels: bool = True) -> list[int]:
+    """Play the repeats of a stretch of the page as they stand: back to the last repeat start or double bar, endings in turn.
+
+    No repeat reaches back over the label of a part; a double bar between ``|:`` and ``:|`` does not keep one from it.
+    """
     out: list[int] = []
+    opened = False
     start, turn, i, limit = first, 1, first, 10 * (after - first) + 10
     while i < after and len(out) < limit:
         measure = measures[i]
-        fresh = i > first and (measure.repeat_start or measure.section != measures[i - 1].section)
-        if fresh and i != start:
-            start, turn = i, 1
+        label = labels and i > first and measure.section != measures[i - 1].section
+        if (label or measure.repeat_start) and i != start:
+            start, turn, opened = i, 1, False
+        opened = opened or bool(measure.repeat_start)
         if measure.ending and turn not in measure.ending:
             i += 1
             continue
@@ -102,16 +107,27 @@ def _plain_order(measures: tuple[Measure, ...], first: int, after: int) -> list[
             turn += 1
             i = start
             continue
-        if measure.repeat_end or measure.final:
-            start, turn = i + 1, 1
+        if measure.repeat_end or (measure.final and not opened):
+            start, turn, opened = i + 1, 1, False
         i += 1
     return out
 
 
-def _jumps(tune: Tune) -> dict[int, tuple[str, str]]:
+def _labelled(tune: Tune) -> bool:
+    """Whether the sections are labelled as parts: where there are several, unless a repeat reaches over one."""
+    if len({measure.section for measure in tune.measures}) < 2:
+        return False
+    follows = {}
+    for labels in (True, False):
+        plain = _plain_order(tune.measures, 0, len(tune.measures), labels=labels)
+        follows[labels] = list(tune.order[: len(plain)]) == plain
+    return follows[True] or not follows[False]
+
+
+def _jumps(tune: Tune, *, labels: bool) -> dict[int, tuple[str, str]]:
     """Find what stands before and after the notes of measures where the tune goes back: D.C. or D.S., with Fine or a coda."""
     order, size = list(tune.order), len(tune.measures)
-    plain = _plain_order(tune.measures, 0, size)
+    plain = _plain_order(tune.measures, 0, size, labels=labels)
     kept = next((n for n, (a, b) in enumerate(zip(order, plain, strict=False)) if a != b), min(len(order), len(plain)))
     coda = plain[kept] if kept < len(plain) else size
     again = order[kept : len(order) - (size - coda)]
@@ -136,12 +152,12 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
     lines: list[str] = []
     row: list[str] = []
     key, meter = tune.key, tune.meter
-    jumps = {} if named else _jumps(tune)  # the order of parts says it already
-    named = named or len({measure.section for measure in tune.measures}) > 1
+    labels = named or _labelled(tune)
+    jumps = {} if named else _jumps(tune, labels=labels)  # the order of parts says it already
     for i, measure in enumerate(tune.measures):
         before = tune.measures[i - 1] if i else None
         after = tune.measures[i + 1] if i + 1 < len(tune.measures) else None
-        if named and measure.section and (before is None or before.section != measure.section):
+        if labels and measure.section and (before is None or before.section != measure.section):
             lines.append(f"P:{measure.section}")
         if measure.repeat_start:
             row.append("|" + ":" * measure.repeat_start)
@@ -157,7 +173,7 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
             row.append(f"[Q:{measure.tempo.beat_name}={_number(measure.tempo.count)}]")
         first, last = jumps.get(i, ("", ""))
         row += [first, _measure(measure, unit, meter), last]
-        breaks = after is None or _breaks(measure, after, named=named)
+        breaks = after is None or _breaks(measure, after, labels=labels)
         row.append(_bar_line(measure, after, breaks=breaks))
         if breaks:
             lines.append("".join(row))
@@ -165,10 +181,10 @@ def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
     return lines
 
 
-def _breaks(measure: Measure, after: Measure, *, named: bool) -> bool:
+def _breaks(measure: Measure, after: Measure, *, labels: bool) -> bool:
     """Whether a line ends after a measure: as on the page, before a part's name, and between a double bar and ``|:``."""
     return (
-        measure.new_line or (named and after.section != measure.section) or bool(measure.final and after.repeat_start)
+        measure.new_line or (labels and after.section != measure.section) or bool(measure.final and after.repeat_start)
     )
 
 
