@@ -31,6 +31,7 @@ HEAD = "X:3\nT:Test\nM:4/4\nL:1/8\n"
         "K:G\n|:G8|!segno!A8:|\nB8!fine!|c8!D.S.!|]",
         'K:G\n"G"G8|A8"To Coda"|"D"B8|c8"D.C. al Coda"|!coda!"G"d8|]',
         'K:G\n|:G8|!segno!A8:|\nB8!coda!|c8|d8"D.S. al Coda"|!coda!e8|f8|]',
+        'K:G\nG8|A8"To Coda""D.C. al Coda"|!coda!B8|]',
         "K:G\nPG2 MA2 TB2 !turn!c2|",
         "K:G\n(3GzA B2 (3zcd (3efz|",
         "K:G\n(5:4:5GABcd (6:4:6efgfed G4|",

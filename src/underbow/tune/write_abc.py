@@ -141,10 +141,9 @@ def _jumps(tune: Tune, *, labels: bool) -> dict[int, tuple[str, str]]:
     if target:
         before[target] = "!segno!"
     if coda < size:
-        before[coda], after[leave], after[jump] = "!coda!", '"^To Coda"', f'"^{word} al Coda"'
-    else:
-        after[leave] = "!fine!"
-        after[jump] = after.get(jump, "") + f"!{word}!"
+        before[coda] = "!coda!"
+    after[leave] = '"^To Coda"' if coda < size else "!fine!"
+    after[jump] = after.get(jump, "") + (f'"^{word} al Coda"' if coda < size else f"!{word}!")
     return {i: (before.get(i, ""), after.get(i, "")) for i in {*before, *after}}
 
 
