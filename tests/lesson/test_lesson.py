@@ -179,3 +179,14 @@ def test_where_the_zip_can_not_be_written_the_old_lesson_stays(tmp_path: Path, m
     assert failed.exit_code == 2
     assert "a folder has this name" in failed.stderr
     assert {path: path.stat().st_mtime_ns for path in (tmp_path / "l").rglob("*")} == before
+
+
+def test_what_the_render_had_to_tell_is_told_with_the_lesson(tmp_path: Path) -> None:
+    sheet = write_sheet(tmp_path, "one", "One")
+    with sheet.open("a") as file:
+        file.write("[[mix]]\nname = 'knock'\nclick = 0\n[sound]\nloudness = -9\n")
+    for words in ((), ("--again",)):  # made, and taken over
+        result = run(sheet, "-o", tmp_path / "l", *words)
+        assert result.exit_code == 0, result.stderr
+        assert result.stderr.count("knock: its peaks allow") == 1
+    assert any("knock: its peaks allow" in line for line in listed(tmp_path / "l")["parts"][0]["told"])

@@ -77,6 +77,8 @@ def lesson(
         tell_json(made.manifest | {"folder": str(made.folder), "zip": str(made.zip)})
         return
     tell(f"{made.manifest['title']}: {len(made.manifest['files'])} files in {made.folder}, packed in {made.zip}")
+    for line in dict.fromkeys(line for part in made.manifest["parts"] for line in part.get("told", ())):
+        say(f"underbow: {line}")
     for part in made.manifest["parts"]:
         for file in part["files"]:
             if file["kind"] in ("page", "handout"):

@@ -242,19 +242,19 @@ def shown_progress(title: str) -> Iterator[Callable[[float], None] | None]:
 def _tell(reports: Sequence[RenderReport], as_json: bool) -> None:
     from underbow.sound.report import pass_count
 
-    documents = [report.to_json() for report in reports]
     if as_json:
+        documents = [report.to_json() for report in reports]
         tell_json(documents[0] if len(documents) == 1 else documents)
         return
-    for document in documents:
-        passes = document["passes"]
-        tempos = ", ".join(f"{one['tempo']:g}" for one in passes)
-        counted = f"{passes[0]['beat']} notes a minute"
-        tell(f"{document['title']}: {pass_count(len(passes))} at {tempos} ({counted}), {document['voices']}")
-        for file in document["files"]:
-            if file["seconds"] is None:
-                tell(f"  {file['path']}")
+    for report in reports:
+        passes = report.performance.passes
+        tempos = ", ".join(one.tempo.written for one in passes)
+        counted = f"{passes[0].tempo.beat_name} notes a minute"
+        tell(f"{report.performance.title}: {pass_count(len(passes))} at {tempos} ({counted}), {report.voices}")
+        for file in report.files:
+            if file.seconds is None:
+                tell(f"  {file.path}")
             else:
-                minutes, seconds = divmod(round(file["seconds"]), 60)
-                level = "silent" if file["lufs"] is None else f"{file['lufs']:.1f} LUFS"
-                tell(f"  {file['path']}  {minutes}:{seconds:02d}  {level}")
+                minutes, seconds = divmod(round(file.seconds), 60)
+                level = "silent" if file.lufs is None else f"{file.lufs:.1f} LUFS"
+                tell(f"  {file.path}  {minutes}:{seconds:02d}  {level}")

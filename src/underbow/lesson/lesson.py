@@ -169,7 +169,7 @@ def _make_part(sheet: Sheet, root: Path, place: str, wish: Wish, steps: _Steps) 
         write_whole(home / filename, content)
         files.append(_entry(root, home / filename, kind, {}))
     steps.at(1.0)
-    kept = {key: document[key] for key in ("title", "passes", "bars", "voices")}
+    kept = {key: document[key] for key in ("title", "passes", "bars", "voices", "told")}
     return {"place": place, **kept, "files": sorted(files, key=lambda file: file["path"])}
 
 

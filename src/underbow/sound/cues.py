@@ -50,7 +50,7 @@ def pass_text(one: Pass) -> str:
     'pass 2, 1/4 = 60 to 80'
     """
     text = f"pass {one.number}, {one.tempo}"
-    return text if one.end_tempo == one.tempo else f"{text} to {float(one.end_tempo.count):g}"
+    return text if one.end_tempo == one.tempo else f"{text} to {one.end_tempo.written}"
 
 
 def label_file(performance: Performance) -> str:

@@ -227,7 +227,7 @@ class _Job:
     def _tags(self, number: int) -> Tags:
         played = self._performance
         first, last = played.passes[0].tempo, played.passes[-1].end_tempo
-        tempo = str(last) if first == last else f"{first} to {float(last.count):g}"
+        tempo = str(last) if first == last else f"{first} to {last.written}"
         return Tags(
             title=f"{played.title} ({self._mixes[number].name})",
             album=played.title,

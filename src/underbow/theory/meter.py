@@ -120,8 +120,16 @@ class Tempo:
         return note_value(self.beat)
 
     def __str__(self) -> str:
-        count = self.count
-        return f"{self.beat_name} = {count if count.denominator == 1 else format(float(count), 'g')}"
+        return f"{self.beat_name} = {self.written}"
+
+    @property
+    def written(self) -> str:
+        """The count as it is read: whole, or to a tenth within a glide.
+
+        >>> Tempo(Fraction(60)).written, Tempo(Fraction(499, 3)).written
+        ('60', '166.3')
+        """
+        return f"{round(float(self.count), 1):g}"
 
 
 def note_value(quarters: Fraction) -> str:

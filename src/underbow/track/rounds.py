@@ -108,9 +108,10 @@ class Rounds(Sequence[Item]):
         turns = min(max(at - self._second, 0) // self._each, self._more) if self._more else 0
         if not turns:
             return self._items[at]
-        if self._latest is None or self._latest[0] != at:  # players ask for the same one again and again
-            self._latest = (at, self._later(self._items[at - self._each * turns], turns))
-        return self._latest[1]
+        latest = self._latest  # players ask for the same one again and again
+        if latest is None or latest[0] != at:
+            latest = self._latest = (at, self._later(self._items[at - self._each * turns], turns))
+        return latest[1]
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, Rounds | tuple):
