@@ -118,7 +118,7 @@ def test_slips(music: str, notes: str, says: str) -> None:
     assert all(fault.line is not None for fault in tune.told if says and says in fault.what)
 
 
-@pytest.mark.parametrize("words", ["slow", "Bass", "A part", "End", "Dad", "Be", "^g", "_Hm", "<b", "dim.", "2"])
+@pytest.mark.parametrize("words", ["slow", "Bass", "A part", "End", "Dad", "Be", "^g", "_Hm", "<b", "dim.", "2", "f"])
 def test_words_over_a_note_are_no_slip(words: str) -> None:
     tune = read(f'X:1\nM:4/4\nL:1/8\nK:C\n"{words}"A4 B4|\n')
     assert tune.told == ()

@@ -237,7 +237,7 @@ class TuneBuilder(FieldReader):
             return
         if jump := _jump(text):
             self.m.jumps[jump] = len(self.m.events)
-        elif text == sign.text[1:-1].strip() and _MEANT_AS_CHORD.fullmatch(text):
+        elif text == sign.text[1:-1].strip() and text not in _DYNAMICS and _MEANT_AS_CHORD.fullmatch(text):
             self.told.assume(f"{not_a_chord(text)}; taken as words", place)
         elif text and not text[0].isdigit():
             self.told.pass_over(f'"{text[:40]}" was taken as words, not as a chord', place)
