@@ -252,6 +252,16 @@ def test_chords_suggests_a_progression_for_a_bare_tune(tmp_path: Path) -> None:
     assert re.sub(r'"[^"]*"', "", written) == bare.read_text()
 
 
+def test_chords_say_where_a_progression_cannot_say_both_endings(tmp_path: Path) -> None:
+    tune = tmp_path / "t.abc"
+    head = "X:1\nM:4/4\nL:1/4\nK:G\n"
+    told = "of every ending; leave progression out of the sheet then."
+    tune.write_text(head + "|: GBdB | GBdg |1 FAdA | DFAd :|2 G4 | G4 |]\n")
+    assert told in run("chords", tune).stdout
+    tune.write_text(head + "D |: GBdB | FAdA | G3 D :|\n")
+    assert told not in run("chords", tune).stdout
+
+
 def test_voices_tells_what_is_in_use() -> None:
     assert document("voices", "--json")["used"] in ("soundfont", "builtin")
     assert run("voices").stdout.startswith("In use:")

@@ -45,6 +45,12 @@ def changes_text(harmony: Harmony) -> str:
     quoted = f'"""\n{changes}\n"""' if "\n" in changes else f'"{changes}"'
     lines = [tune.title or "(no title)", f"key {tune.key}, meter {tune.meter}", "", "For a track sheet:", ""]
     lines += [f"progression = {quoted}", ""]
+    if _two_ways(harmony):
+        lines += [
+            "That says one ending of a section. With -o the tune is written with the chords",
+            "of every ending; leave progression out of the sheet then.",
+            "",
+        ]
     unsure = [bar for bar in harmony.bars if bar.sureness < _LOW and bar.runners_up]
     if not unsure:
         lines.append(f"About {harmony.sureness:.0%} of it can be expected to be right; no bar stands out as doubtful.")
@@ -55,6 +61,15 @@ def changes_text(harmony: Harmony) -> str:
         place = f"bar {bar.number}" + (f" (in {bar.section})" if bar.section else "")
         lines.append(f"  {place}: {' '.join(_names(bar.chords))}, {bar.sureness:.0%}; else {others}")
     return "\n".join(lines)
+
+
+def _two_ways(harmony: Harmony) -> bool:
+    """Whether a section has other chords when it comes again, as at a second ending, which a progression can't say."""
+    sections = harmony.tune.melody().sections
+    place = {section.first_bar + i: (section.name, i) for section in sections for i in range(section.bars)}
+    first: dict[tuple[str, int], list[str]] = {}
+    bars = [(place[bar], _names(its.chords)) for bar, its in _played(harmony) if bar in place]
+    return any(first.setdefault(where, chords) != chords for where, chords in bars)
 
 
 def _played(harmony: Harmony) -> Iterator[tuple[int, SuggestedBar]]:
