@@ -89,6 +89,21 @@ def output_error(error: OSError, path: Path) -> UnderbowError:
     return UnderbowError(f"can't write {path}: {why}")
 
 
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it, where it isn't there.
+
+    Raises
+    ------
+    InputError
+        If it can't be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        why = "a file has this name" if isinstance(error, FileExistsError) else error.strerror
+        raise InputError(f"can't make the folder {folder}: {why}; name one in a place you may write to") from error
+
+
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
     """Give a temporary path beside ``path``; what is written there takes the final name at the end, safe on the disk.

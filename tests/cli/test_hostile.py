@@ -110,3 +110,20 @@ def test_a_folder_name_that_is_too_long_is_told(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["new", str(tmp_path / ("a" * 400))], catch_exceptions=False)
     assert result.exit_code == 2
     assert "can't make the folder" in result.stderr
+
+
+def test_a_folder_that_is_a_file_is_told_by_its_name(tmp_path: Path) -> None:
+    taken = tmp_path / "taken"
+    taken.write_text("a file")
+    words = ["drill", "G", "D", "--passes", "1", "--start", "100", "--rounds", "1", "-o", str(taken)]
+    result = CliRunner().invoke(app, words, catch_exceptions=False)
+    assert result.exit_code == 2
+    assert f"can't make the folder {taken}: a file has this name" in result.stderr
+
+
+def test_a_name_with_spaces_and_no_quotes_has_its_cure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "My Sheet.toml").write_text("title = 'mine'\n")
+    result = CliRunner().invoke(app, ["render", "My", "Sheet.toml"], catch_exceptions=False)
+    assert result.exit_code == 2
+    assert result.stderr == 'underbow: a name with spaces needs quotes round it: "My Sheet.toml"\n'

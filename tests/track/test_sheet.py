@@ -289,3 +289,18 @@ def test_only_what_is_not_as_asked_for_is_told(sheet_of: SheetMaker) -> None:
     assert sheet_of('"G"G8 | "Em"E8 | "D7"d8 | "Bm"B8 |]', pattern="saw").told == ()
     drone = sheet_of('"G"G8 | "A"a8 |]', pattern="saw", shapes={"A": "1-0"})
     assert [fault.where for fault in drone.told] == ["shapes"]
+
+
+@pytest.mark.parametrize(
+    ("progression", "told"),
+    [
+        ("G C D G", "there is one bar of chords, G C D G; for a bar each write G | C | D | G"),
+        ("A: G C D", "section A has one bar of chords, G C D; for a bar each write G | C | D"),
+        ("G D", None),
+        ("G C D G | C", None),
+    ],
+)
+def test_chords_that_all_stand_in_one_bar_are_told(sheet_of: SheetMaker, progression: str, told: str | None) -> None:
+    sheet = sheet_of("GABc | d4 | GABc | d4 |]", unit="1/4", progression=progression)
+    found = [fault.what for fault in sheet.told if "bar of chords" in str(fault)]
+    assert found == ([] if told is None else [told])

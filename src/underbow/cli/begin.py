@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
@@ -25,16 +26,12 @@ def new(
 
       underbow new my-lesson
     """
-    from underbow.files import write_whole
+    from underbow.files import make_folder, write_whole
 
-    try:
+    with suppress(OSError):  # what can't be looked at can't be made either
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise InputError(f"{folder} is there already and is not empty; name a new folder")
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(
-            f"can't make the folder {folder}: {error.strerror}; name one in a place you may write to"
-        ) from error
+    make_folder(folder)
     starter = files("underbow.cli").joinpath("starter")
     names = sorted(entry.name for entry in starter.iterdir() if entry.name.endswith((".toml", ".abc")))
     for name in names:

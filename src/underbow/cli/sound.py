@@ -173,6 +173,9 @@ def all_or_none(paths: Sequence[Path], read: Callable[[Path], Sheet]) -> list[Sh
         except InputError as wrong:
             faults += wrong.faults
     if faults:
+        parted = " ".join(map(str, paths))
+        if len(paths) > 1 and Path(parted).is_file():
+            raise InputError(f'a name with spaces needs quotes round it: "{parted}"')
         raise InputError(*faults)
     return sheets
 

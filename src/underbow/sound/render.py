@@ -15,7 +15,7 @@ from math import inf, isfinite
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, near_miss
-from underbow.files import output_error, safe_name, write_whole
+from underbow.files import make_folder, output_error, safe_name, write_whole
 from underbow.sound.choose import choose_voice
 from underbow.sound.cues import cue_sheet, label_file
 from underbow.sound.encode import FORMATS, Bits, Format, Tags, check_format
@@ -119,8 +119,8 @@ def render_files(
 @contextmanager
 def _voice(voice: Voice, folder: Path, *, remember: bool) -> Iterator[Voice]:
     """Give a voice that makes every sound once, if it shall: the latest are kept in memory, all of them on a tape."""
+    make_folder(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         tape = Taped(voice, folder) if remember else None
     except OSError as error:
         raise output_error(error, folder / "audio") from error

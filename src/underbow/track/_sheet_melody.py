@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from underbow.tune.harmonise import Harmony
 
 MOST_NOTES = 100_000  # in one pass
+MOST_IN_A_BAR = 2  # chords that nobody wonders at
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +54,24 @@ def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, not
         melody = notebook.attempt("form", partial(in_form, whole, table.form))
     if melody is not None and progression is not None and table.compose is None:  # what is composed has its chords
         melody = notebook.attempt("progression", partial(over, melody, progression))
+        _tell_crowded(progression, notebook)
     if melody is not None and table.bars is not None:
         melody = notebook.attempt("bars", partial(only_bars, melody, table.bars))
     if melody is not None and len(melody.notes) > MOST_NOTES:
         notebook.say("tune", f"{len(melody.notes)} notes in one pass; {MOST_NOTES} are the most, write form or bars")
     return None if melody is None else Laid(tune, melody, progression or worked_out)
+
+
+def _tell_crowded(progression: Progression, notebook: Notebook) -> None:
+    """Tell of chords that all stand in one bar: who leaves the bar lines out mostly means a bar each."""
+    for changes in progression.sections:
+        if len(changes.bars) == 1 and len(changes.bars[0]) > MOST_IN_A_BAR:
+            chords = " ".join(map(str, changes.bars[0]))
+            where = f"section {changes.name} has" if changes.name else "there is"
+            notebook.tell(
+                "progression",
+                f"{where} one bar of chords, {chords}; for a bar each write {chords.replace(' ', ' | ')}",
+            )
 
 
 def _harmonised(table: SheetTable, tune: Tune, notebook: Notebook) -> Harmony | None:
