@@ -10,7 +10,8 @@ from typing import get_args
 
 import pytest
 
-from underbow.lesson.handout import Paper, changes_of, make_handout
+from underbow.lesson.handout import Paper, WrittenBar, changes_of, make_handout, shown_shapes
+from underbow.lesson.words import ENGLISH
 from underbow.track.sheet import Sheet, build_sheet, read_sheet
 
 ROOT = Path(__file__).parents[2]
@@ -93,7 +94,87 @@ def test_ten_thousand_characters_do_not_fill_the_page(program: Program, tmp_path
     assert max(float(x) for x in re.findall(r'xMax="([\d.]+)"', boxes)) < SIZES["a4"][0]
 
 
+def in_c(music: str) -> Sheet:
+    tune = f"X:1\nT:Turns\nM:4/4\nL:1/4\nK:C\n{music}\n"
+    return build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+
+
+def plain(bars: list[WrittenBar]) -> list[str]:
+    return ["  ".join(f"{chord} {label}".strip() for chord, label in bar) for bar in bars]
+
+
 def test_the_changes_are_written_once_with_the_order_played() -> None:
-    changes, order = changes_of(read_sheet(ROOT / "tracks" / "wet-socks.toml").melody)
+    changes, order = changes_of(read_sheet(ROOT / "tracks" / "wet-socks.toml"))
     assert order == ["A", "A", "B", "B"]
-    assert dict(changes)["A"] == ["D", "%", "G", "A", "D  G", "D  A", "%", "D"]
+    assert plain(dict(changes)["A"]) == ["D", "%", "G", "A", "D  G", "D  A", "%", "D"]
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+def test_only_a_chord_with_several_shapes_is_labelled_and_always_with_the_one_played(path: Path) -> None:
+    sheet = read_sheet(path)
+    shapes: dict[str, set[str]] = {}
+    for chord, shape in shown_shapes(sheet):
+        shapes.setdefault(str(chord), set()).add(shape.label)
+    changes, order = changes_of(sheet)
+    written = dict(changes)
+    full = [bar for bar in sheet.melody.bars if bar.number > 0]
+    bars = [bar for name in order for bar in written[name]]
+    assert len(bars) == len(full)
+    shown: WrittenBar = ()
+    for bar, text in zip(full, bars, strict=True):
+        shown = shown if text == (("%", ""),) else text
+        played = [
+            (str(span.chord).replace("#", "♯"), shape.label if len(shapes[str(span.chord)]) > 1 else "")
+            for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True)
+            if shape is not None and span.start < bar.end and span.end > bar.start
+        ]
+        assert list(shown) == played
+
+
+def test_a_chord_with_two_shapes_says_on_paper_which_bar_takes_which(program: Program, tmp_path: Path) -> None:
+    sheet = read_sheet(ROOT / "tracks" / "lamplight.toml")
+    assert [(str(chord), shape.label) for chord, shape in shown_shapes(sheet) if str(chord) == "C"] == [
+        ("C", "3-3"),
+        ("C", "3-1"),
+    ]
+    changes = dict(changes_of(sheet)[0])
+    assert plain(changes["A"]) == ["G", "%", "C 3-3", "D", "G", "C 3-3", "D", "G"]
+    assert plain(changes["B"]) == ["G", "C 3-1", "G", "D", "G", "C 3-3", "D", "G"]
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    text = " ".join(tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-").split())
+    _, _, after = text.partition("THE CHANGES")
+    told = after.partition("WHERE THE FINGERS GO")[0]
+    assert (told.count("C 3-3"), told.count("C 3-1")) == (3, 1)
+    assert ENGLISH["which"] in after
+
+
+def test_a_sheet_with_one_shape_a_chord_says_nothing_of_shapes_in_its_changes(program: Program, tmp_path: Path) -> None:
+    (tmp_path / "h.pdf").write_bytes(make_handout(read_sheet(ROOT / "tracks" / "rushes.toml")))
+    text = " ".join(tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-").split())
+    changes = text.partition("THE CHANGES")[2].partition("WHERE THE FINGERS GO")[0]
+    assert "Em" in changes
+    assert not re.search(r"\d-\d", changes)
+    assert ENGLISH["which"] not in text
+
+
+def test_a_section_that_takes_another_shape_the_second_time_says_both(program: Program, tmp_path: Path) -> None:
+    sheet = in_c('P:A\n|:"C"c4|"C"c4|"Am"c4:|\nP:B\n|:"G"g4|"D"d4:|')
+    assert [shape.label for shape in sheet.shapes if shape][:4] == ["3-3", "1-1", "3-1", "1-1"]
+    changes, order = changes_of(sheet)
+    assert order == ["A", "A", "B", "B"]
+    assert plain(dict(changes)["A"]) == ["C 3-3, then 3-1", "%", "Am"]
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    assert "C 3-3, then 3-1" in tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
+
+
+def test_no_row_and_no_section_begins_with_the_repeat_sign(program: Program, tmp_path: Path) -> None:
+    nine = "|".join(['"G"GABG'] * 9)
+    sheet = in_c(f'P:A\n{nine}|]\nP:B\n"G"GABG|GABG|"C"c4|"G"G4|]')
+    changes = dict(changes_of(sheet)[0])
+    assert plain(changes["A"]) == ["G", "%", "%", "%", "G", "%", "%", "%", "G"]
+    assert plain(changes["B"])[:2] == ["G", "%"]
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    text = tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
+    rows = text.partition("THE CHANGES")[2].partition("WHERE THE FINGERS GO")[0].splitlines()
+    begins = [re.sub(r"^\s*(A\s+)?", "", row)[:1] for row in rows if "G" in row]
+    assert begins == ["G", "G", "G"]

@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import quote
 
 from underbow.files import safe_name
-from underbow.lesson.handout import changes_of, one_line, shown_shapes
+from underbow.lesson.handout import ACROSS, WrittenBar, changes_of, one_line, shown_shapes
 from underbow.lesson.words import ENGLISH
 from underbow.track.sheet import Sheet
 
@@ -52,17 +52,19 @@ def learner_text(title: str, sheets: Sequence[Sheet], places: Sequence[str], wor
 
 def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     """Write the sheet in words: changes, hand shapes, bowing, plan."""
-    changes, order = changes_of(sheet.melody)
+    changes, order = changes_of(sheet, words)
     lines = [
         one_line(sheet.title),
         f"{sheet.tune.key.tonic} {sheet.tune.key.mode}, {sheet.tune.meter}",
         "",
         words["changes"],
     ]
-    for name, bars in changes:
-        rows = [bars[i : i + 4] for i in range(0, len(bars), 4)]
+    written = [(name, [_bar_text(bar) for bar in bars]) for name, bars in changes]
+    wide = max([7, *(len(bar) for _, bars in written for bar in bars)])
+    for name, bars in written:
+        rows = [bars[i : i + ACROSS] for i in range(0, len(bars), ACROSS)]
         for i, row in enumerate(rows):
-            lines.append(f"  {name if i == 0 else '':<3}| " + " | ".join(f"{bar:<7}" for bar in row) + "|")
+            lines.append(f"  {name if i == 0 else '':<3}| " + " | ".join(f"{bar:<{wide}}" for bar in row) + "|")
     lines += [f"  {words['played']} {' '.join(order)}", "", words["shapes"]]
     for chord, shape in shown_shapes(sheet):
         notes = " ".join(str(note) for note in shape.spelled(chord))
@@ -127,6 +129,10 @@ def _contents(sheet: Sheet, files: Sequence[Mapping[str, Any]]) -> str:
 
 def _link(file: Mapping[str, Any], words: str) -> str:
     return f'<a href="{html.escape(quote(file["path"]))}">{html.escape(words)}</a>'
+
+
+def _bar_text(bar: WrittenBar) -> str:
+    return "  ".join(f"{chord} ({label})" if label else chord for chord, label in bar)
 
 
 def _filled(text: str) -> list[str]:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib.resources import files
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Any, Literal
 
 from underbow.errors import UnderbowError
@@ -24,9 +24,10 @@ from underbow.lesson.staff import staff_tune
 from underbow.lesson.words import ENGLISH
 from underbow.theory.chord import Chord
 from underbow.track.sheet import Sheet
-from underbow.tune.tune import Melody
 
 Paper = Literal["a4", "us-letter"]
+WrittenBar = tuple[tuple[str, str], ...]  # chords, each with the label of its shape or nothing
+ACROSS = 4  # bars in a row of the changes
 _LONGEST = 300  # characters of a title or a composer's name
 
 
@@ -64,8 +65,9 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     """Gather what the page shows, as plain data."""
     shown = list(shown_shapes(sheet))
     stays = any(staying(a[1], b[1]) for a, b in pairwise(shown))
+    changes, order = changes_of(sheet, words)
+    several = any(label for _, bars in changes for bar in bars for _, label in bar)
     columns = 5 if len(shown) == 5 else 4  # rather smaller than one alone in a second row
-    changes, order = changes_of(sheet.melody)
     first, last = sheet.ramp.tempos[0], sheet.ramp.spans[-1][1]
     tempo = f"{words.get(first.beat_name, first.beat_name)} = {float(first.count):g}"
     if first != last:
@@ -81,11 +83,12 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "composer": _breakable(one_line(sheet.tune.composer)),
         "facts": facts,
         "tune": engrave(staff_tune(sheet), width=1150, scale=40).pages,
+        "across": ACROSS,
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
         "times": f"{words['played']} {' '.join(order)}" if len(order) > 1 else "",
         "shapes": draw_svg(shown, all_strings=True, columns=columns),
         "shapes_share": min(len(shown), columns) / columns,
-        "told": [words["stays"]] if stays else [],
+        "told": [words["stays"]] * stays + [words["which"]] * several,
         "patterns": [
             {
                 "title": title,
@@ -123,37 +126,85 @@ def shown_shapes(sheet: Sheet) -> Iterator[tuple[Chord, HandShape]]:
             yield span.chord, shape
 
 
-def changes_of(melody: Melody) -> tuple[list[tuple[str, list[str]]], list[str]]:
-    """Give the chords bar by bar.
+def changes_of(
+    sheet: Sheet, words: Mapping[str, str] = ENGLISH
+) -> tuple[list[tuple[str, list[WrittenBar]]], list[str]]:
+    r"""Give the chords bar by bar.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    words : mapping
+        The texts, as in :data:`~underbow.lesson.words.ENGLISH`.
 
     Returns
     -------
-    changes : list of (str, list of str)
-        Each section once where it comes again alike: its name and its bars as text, ``%`` for a bar like the one before.
+    changes : list of (str, list of WrittenBar)
+        Each section once where it comes again alike: its name and its bars, ``%`` for a bar like the one before in a row of
+        :data:`ACROSS` bars. A chord that the sheet plays with several shapes has the label of the one it takes here; where
+        the section takes another when it comes again, each in turn.
     order : list of str
         The names in the order played.
+
+    Examples
+    --------
+    >>> from underbow.track.sheet import build_sheet
+    >>> tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:G\n"C"c4|c4|"G"G4|"Am"A4|"C"c4|"Am"A4|]'
+    >>> sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+    >>> [bar for _, bars in changes_of(sheet)[0] for bar in bars]
+    [(('C', '3-3'),), (('%', ''),), (('G', ''),), (('Am', ''),), (('C', '3-1'),), (('Am', ''),)]
     """
-    bars = [bar for bar in melody.bars if bar.number > 0]
-    written: dict[tuple[str, tuple[str, ...]], str] = {}
+    bars = list(_bars_played(sheet))
+    names: dict[tuple[str, tuple[tuple[str, ...], ...]], str] = {}
+    times: dict[str, list[list[WrittenBar]]] = {}
     order: list[str] = []
-    for section in melody.sections:
+    for section in sheet.melody.sections:
         own = bars[section.first_bar - 1 : section.first_bar - 1 + section.bars]
-        texts = tuple(_chords_in(melody, bar.start, bar.end) for bar in own)
-        if (section.name, texts) not in written:
-            again = sum(name == section.name for name, _ in written)
-            written[section.name, texts] = section.name + "′" * again
-        order.append(written[section.name, texts])
-    return [(name, _with_repeats(texts)) for (_, texts), name in written.items()], order
+        alike = section.name, tuple(tuple(chord for chord, _ in bar) for bar in own)
+        if alike not in names:
+            names[alike] = section.name + "′" * sum(name == section.name for name, _ in names)
+        times.setdefault(names[alike], []).append(own)
+        order.append(names[alike])
+    return [
+        (name, _with_repeats([_each_in_turn(bar, words["then"]) for bar in zip(*own, strict=True)]))
+        for name, own in times.items()
+    ], order
 
 
-def _chords_in(melody: Melody, start: Any, end: Any) -> str:
-    inside = [span for span in melody.chords if span.start < end and span.end > start]
-    return _sign("  ".join("–" if span.chord is None else str(span.chord) for span in inside)) or "–"
+def _bars_played(sheet: Sheet) -> Iterator[WrittenBar]:
+    """Every full bar as played, its chords with the shape's label where the chord's name alone doesn't tell it."""
+    labels: dict[str, set[str]] = {}
+    for chord, shape in shown_shapes(sheet):
+        labels.setdefault(str(chord), set()).add(shape.label)
+    spans = [
+        (
+            span.start,
+            span.end,
+            "–" if span.chord is None else _sign(str(span.chord)),
+            shape.label if shape is not None and len(labels.get(str(span.chord), ())) > 1 else "",
+        )
+        for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True)
+    ]
+    for bar in sheet.melody.bars:
+        if bar.number > 0:
+            inside = ((chord, label) for start, end, chord, label in spans if start < bar.end and end > bar.start)
+            yield tuple(inside) or (("–", ""),)
 
 
-def _with_repeats(bars: Sequence[str]) -> list[str]:
-    """A bar like the one before is written as players do."""
-    return ["%" if i and bar == bars[i - 1] else bar for i, bar in enumerate(bars)]
+def _each_in_turn(times: Sequence[WrittenBar], then: str) -> WrittenBar:
+    """One bar for all times it is played: the same chords, with every shape in the order taken."""
+    return tuple(
+        (
+            chord_each_time[0][0],
+            f", {then} ".join(label for label, _ in groupby(label for _, label in chord_each_time if label)),
+        )
+        for chord_each_time in zip(*times, strict=True)
+    )
+
+
+def _with_repeats(bars: Sequence[WrittenBar]) -> list[WrittenBar]:
+    """A bar like the one before is written as players do; a row begins with its chord, so that the eye need not go back."""
+    return [(("%", ""),) if i % ACROSS and bar == bars[i - 1] else bar for i, bar in enumerate(bars)]
 
 
 def _sign(text: str) -> str:

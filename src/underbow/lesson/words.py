@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
+from underbow.theory.meter import beat_words, note_value
+
+_BEATS = tuple(Fraction(n, 4) for n in (1, 2, 3, 4, 6, 8, 12, 16))  # from a sixteenth to a whole note, in quarters
 ENGLISH = {
     "tune": "The tune",
     "changes": "The changes",
@@ -15,6 +20,7 @@ ENGLISH = {
         "teacher watch your hands."
     ),
     "played": "Played",
+    "then": "then",
     "readme_how": (
         "Open the practice page in any browser, on a phone or a computer: it plays the tracks and shows the chord, the hand "
         "shape and the bow in time. It works without the internet. Or play a track in any player and put the printed "
@@ -26,10 +32,7 @@ ENGLISH = {
     "contents_page": "Practice page",
     "contents_pdf": "Sheet to print (PDF)",
     "readme_tracks": "the tracks, each with its MIDI file:",
-    "1/4": "quarter note",
-    "3/8": "dotted quarter note",
-    "1/2": "half note",
-    "1/8": "eighth note",
-    "3/4": "dotted half note",
+    **{note_value(beat): beat_words(beat) for beat in _BEATS},
     "stays": "A second ring: this finger stays.",
+    "which": "Where a chord has several shapes, the changes say beside it which one to take.",
 }
