@@ -158,6 +158,12 @@ def test_drill_composes_a_melody_and_renders_it(tmp_path: Path) -> None:
     assert [bar["chord"] for bar in report["bars"]] == ["C", "G", "D", "A"] * 2
 
 
+def test_a_render_tells_the_beat_in_words(tmp_path: Path) -> None:
+    short = ["--start", "120", "--goal", "120", "--passes", "1", "--rounds", "1", "--voices", "builtin"]
+    result = run("drill", "G", "--pattern", "jig-long-short", *short, "--mix", "together", "-o", tmp_path)
+    assert result.stdout.startswith("Round G: 1 pass at 120 (dotted quarter notes a minute), builtin\n")
+
+
 def test_drill_takes_a_pattern_file_wherever_it_lies(tmp_path: Path) -> None:
     pattern = tmp_path / "mine.toml"
     pattern.write_bytes((ROOT / "patterns/saw.toml").read_bytes())

@@ -301,7 +301,7 @@ class TestDefaults:
         # common practice, no source: the same reel is written in 4/4 with eighths or in 2/4 with sixteenths
         shuffle = find_pattern("nashville-shuffle")
         assert (shuffle.tempo.beat, shuffle.fitted(Meter.parse("2/4")).tempo.beat) == (2, 1)
-        assert "quarter = 50 to 124" in draw(shuffle.fitted(Meter.parse("2/4")))
+        assert "quarter note = 50 to 124" in draw(shuffle.fitted(Meter.parse("2/4")))
 
     def test_misfit_names_what_would_fit(self) -> None:
         with pytest.raises(InputError) as told:

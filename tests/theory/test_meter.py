@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underbow.theory.meter import Meter, Tempo, note_value
+from underbow.theory.meter import Meter, Tempo, beat_words, note_value
 
 Q = Fraction
 METERS = st.builds(
@@ -99,3 +99,27 @@ class TestTempo:
     def test_must_move(self, count: int, beat: int) -> None:
         with pytest.raises(ValueError, match="over 0"):
             Tempo(Fraction(count), Fraction(beat))
+
+
+@pytest.mark.parametrize(
+    ("meter", "words"),
+    [
+        # common practice, no source: what a player calls the beat of each
+        ("4/4", "quarter note"),
+        ("C|", "half note"),
+        ("6/8", "dotted quarter note"),
+        ("9/16", "dotted eighth note"),
+        ("5/8", "eighth note"),
+        ("2/1", "whole note"),
+        ("3/64", "dotted thirty-second note"),
+    ],
+)
+def test_a_beat_in_words(meter: str, words: str) -> None:
+    assert beat_words(Meter.parse(meter).beat) == words
+
+
+@pytest.mark.parametrize(
+    ("quarters", "words"), [(Q(3), "dotted half note"), (Q(5, 2), "5/8 note"), (Q(12), "3/1 note")]
+)
+def test_a_beat_without_a_name_is_its_fraction(quarters: Fraction, words: str) -> None:
+    assert beat_words(quarters) == words

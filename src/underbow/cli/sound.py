@@ -244,6 +244,7 @@ def shown_progress(title: str) -> Iterator[Callable[[float], None] | None]:
 
 def _tell(reports: Sequence[RenderReport], as_json: bool) -> None:
     from underbow.sound.report import pass_count
+    from underbow.theory.meter import beat_words
 
     if as_json:
         documents = [report.to_json() for report in reports]
@@ -252,7 +253,7 @@ def _tell(reports: Sequence[RenderReport], as_json: bool) -> None:
     for report in reports:
         passes = report.performance.passes
         tempos = ", ".join(one.tempo.written for one in passes)
-        counted = f"{passes[0].tempo.beat_name} notes a minute"
+        counted = f"{beat_words(passes[0].tempo.beat)}s a minute"
         tell(f"{report.performance.title}: {pass_count(len(passes))} at {tempos} ({counted}), {report.voices}")
         for file in report.files:
             if file.seconds is None:

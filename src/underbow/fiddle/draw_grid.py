@@ -15,15 +15,13 @@ from typing import Any
 
 from underbow.fiddle.grid import AccentGrid, Stroke
 from underbow.fiddle.pattern import Pattern
-from underbow.theory.meter import Meter, note_value
+from underbow.theory.meter import Meter, beat_words
 
 MARK = {"d": "⊓", "u": "V", "x": "x", "~": "~", "-": "─", ".": " "}
 _TURNED = {"d": "u", "u": "d"}
 _BLOCKS = " ▁▂▃▄▅▆▇█"
 _ROWS = 3  # text rows of the accent columns
 _SPOKEN = {"d": "down", "u": "up", "x": "chop", "-": "hold", "~": "push", ".": "rest"}
-_BEAT_NAME = {Fraction(1, 2): "eighth", Fraction(3, 4): "dotted eighth", Fraction(1): "quarter", Fraction(3, 2): "dotted quarter",
-              Fraction(2): "half note", Fraction(3): "dotted half", Fraction(4): "whole note"}  # fmt: skip
 _MARGIN = 9  # columns of the row names
 
 
@@ -70,7 +68,7 @@ def draw(pattern: Pattern, width: int = 80) -> str:
         ("next time", "the strokes are odd in number, so every other time is bowed the other way" * grid.flips),
         (
             "tempo",
-            f"{_BEAT_NAME.get(pattern.tempo.beat, note_value(pattern.tempo.beat))} = {pattern.tempo.low} to {pattern.tempo.high}",
+            f"{beat_words(pattern.tempo.beat)} = {pattern.tempo.low} to {pattern.tempo.high}",
         ),
         ("source", pattern.source),
     ]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 _METER = re.compile(r"(\(?\s*\d{1,3}(?:\s*\+\s*\d{1,3})*\s*\)?)\s*/\s*(\d{1,3})", re.ASCII)
+_NOTES = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth", 32: "thirty-second", 64: "sixty-fourth"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,3 +141,16 @@ def note_value(quarters: Fraction) -> str:
     """
     whole = quarters / 4
     return f"{whole.numerator}/{whole.denominator}"
+
+
+def beat_words(quarters: Fraction) -> str:
+    """Name a beat, given in quarter notes, as a player says it; a value without a name is written as its fraction.
+
+    >>> beat_words(Fraction(3, 2)), beat_words(Fraction(2)), beat_words(Fraction(5, 4))
+    ('dotted quarter note', 'half note', '5/16 note')
+    """
+    whole = quarters / 4
+    dotted = whole.numerator == 3
+    plain = whole * Fraction(2, 3) if dotted else whole  # a dot makes a note half as long again
+    name = _NOTES.get(plain.denominator) if plain.numerator == 1 else None
+    return f"{'dotted ' * dotted}{name} note" if name else f"{note_value(quarters)} note"
