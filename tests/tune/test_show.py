@@ -2,6 +2,8 @@
 
 import json
 
+import pytest
+
 from underbow.tune.abc import read_abc
 from underbow.tune.show import book_text, form, tune_json, tune_text
 
@@ -92,6 +94,26 @@ def test_a_tune_without_notes_can_be_shown() -> None:
     assert tune_json(tune)["notes"] == []
 
 
+@pytest.mark.parametrize(
+    ("field", "shown", "listed"),
+    [
+        ("", "meter 4/4", "4/4"),  # forgotten: the reader says that it counts 4/4, and so does the heading
+        ("M:none\n", "free meter", ""),  # free on purpose (ABC 2.1, section 3.1.6)
+        ("M:3/4\n", "meter 3/4", "3/4"),
+    ],
+)
+def test_a_forgotten_meter_is_shown_as_it_is_counted(field: str, shown: str, listed: str) -> None:
+    (tune,) = read_abc(f"X:1\nT:t\n{field}L:1/8\nK:G\nG4A4|B3A3|B8|\n")
+    assert tune_text(tune).split("\n")[1].split(", ")[1] == shown
+    assert book_text([tune]).split() == ["1", "t", *[listed] * bool(listed), "G"]
+
+
+def test_a_meter_found_from_the_bars_is_shown() -> None:
+    (tune,) = read_abc("X:1\nT:t\nL:1/4\nK:G\nGAB|cBA|GAB|G3|\n")
+    assert "meter 3/4" in tune_text(tune)
+    assert "counted as 3/4" in str(tune.told[0])
+
+
 def test_the_list_of_a_book() -> None:
     tunes = read_abc("X:1\nT:" + "Long title " * 12 + "\nM:6/8\nK:D\nd3|\n\nX:20\nK:Am\na8|\n")
     rows = book_text(tunes, 60).split("\n")
@@ -99,4 +121,4 @@ def test_the_list_of_a_book() -> None:
     assert max(map(len, rows)) <= 60
     assert rows[0].startswith(" 1  Long title")
     assert "…" in rows[0]
-    assert rows[1].split() == ["20", "(no", "title)", "Am"]
+    assert rows[1].split() == ["20", "(no", "title)", "4/4", "Am"]

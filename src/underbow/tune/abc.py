@@ -159,4 +159,5 @@ def _tune(builder: TuneBuilder, order: list[int]) -> Tune:
         free=builder.is_free,
         told=tuple(builder.told.assumed),
         passed_over=tuple(builder.told.passed_over),
+        meter_assumed=builder.is_free and not builder.has_meter and bool(measures),
     )

@@ -97,9 +97,7 @@ def book_text(tunes: Sequence[Tune], width: int = 80) -> str:
      1  One  jig  6/8  D
     12  Two       C    Em
     """
-    rows = [
-        (str(t.number), t.title or "(no title)", t.rhythm, "" if t.free else str(t.meter), str(t.key)) for t in tunes
-    ]
+    rows = [(str(t.number), t.title or "(no title)", t.rhythm, _meter(t), str(t.key)) for t in tunes]
     widths = [max((len(row[i]) for row in rows), default=0) for i in range(5)]
     widths[1] = min(widths[1], max(width - sum(widths) + widths[1] - 8, 8))
     lines = []
@@ -131,7 +129,7 @@ def tune_text(tune: Tune, width: int = 80) -> str:
     width = max(width, LEAST_WIDTH)
     melody = tune.melody()
     head = wrap(tune.title or "(no title)", width)
-    facts = [f"key {tune.key}", "free meter" if tune.free else f"meter {tune.meter}"]
+    facts = [f"key {tune.key}", f"meter {meter}" if (meter := _meter(tune)) else "free meter"]
     if tune.rhythm:
         facts.insert(0, tune.rhythm)
     if tune.tempo:
@@ -150,6 +148,11 @@ def tune_text(tune: Tune, width: int = 80) -> str:
     for fault in tune.told:
         lines += wrap(f"! {fault}", width, subsequent_indent="  ")
     return "\n".join(lines).rstrip()
+
+
+def _meter(tune: Tune) -> str:
+    """The meter it is counted by; nothing where it is free on purpose, or has no notes to count."""
+    return "" if tune.free and not tune.meter_assumed else str(tune.meter)
 
 
 def _shown_sections(melody: Melody) -> list[tuple[str, int, list[Bar]]]:

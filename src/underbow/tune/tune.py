@@ -229,6 +229,8 @@ class Tune:
         What the reader could not make sense of and what it assumed instead.
     passed_over : tuple of Fault
         What it left out because it does not bear on the melody: other voices, directives, words.
+    meter_assumed : bool
+        Whether the meter was not left free on purpose: nothing was said of it, and ``told`` says what it is counted by.
     """
 
     title: str
@@ -244,6 +246,7 @@ class Tune:
     free: bool = False
     told: tuple[Fault, ...] = field(default=())
     passed_over: tuple[Fault, ...] = field(default=())
+    meter_assumed: bool = False
 
     def melody(self) -> Melody:
         """Write the tune out as it is played: repeats, ties, chords in force, bars and sections."""
