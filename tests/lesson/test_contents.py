@@ -31,3 +31,8 @@ def test_bars_stay_under_each_other_where_one_is_long_and_each_row_begins_with_i
         "  B  | G                 | %                 | %                 | %                |",
         "     | G                 | D                |",
     ]
+
+
+def test_the_plan_counts_the_beat_in_words() -> None:
+    text = sheet_text(read_sheet(ROOT / "tracks" / "wet-socks.toml"))
+    assert "Practice plan\n  dotted quarter note = 60, 70, 80, 90, 100, 110\n" in text

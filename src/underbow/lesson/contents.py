@@ -72,9 +72,10 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     lines += ["", words["bowing"]]
     for name, pattern in {pattern.name: pattern for _, pattern in sheet.patterns}.items():
         lines += [f"  {one_line(pattern.title)} ({name})", f"    {pattern.grid.written('bow')}"]
-    spans = sheet.ramp.spans
-    tempos = ", ".join(f"{float(begin.count):g}" for begin, _ in spans)
-    lines += ["", words["plan"], f"  {spans[0][0].beat_name} = {tempos}", "", *_filled(words["care"]), ""]
+    tempos = sheet.ramp.tempos
+    beat = words.get(tempos[0].beat_name, tempos[0].beat_name)
+    lines += ["", words["plan"], f"  {beat} = {', '.join(one.written for one in tempos)}", ""]
+    lines += [*_filled(words["care"]), ""]
     return "\n".join(lines)
 
 
