@@ -15,7 +15,7 @@ from math import inf, isfinite
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, near_miss
-from underbow.files import make_folder, output_error, safe_name, write_whole
+from underbow.files import make_folder, output_error, safe_name, whole_file, write_whole
 from underbow.sound.choose import choose_voice
 from underbow.sound.cues import cue_sheet, label_file
 from underbow.sound.encode import FORMATS, Bits, Format, Tags, check_format
@@ -243,7 +243,8 @@ class _Job:
         score, made = Score(self._performance), []
         for mix, name in zip(self._mixes, self._names, strict=True):
             path = self._path(name, "mid")
-            write_whole(path, score.midi(mix))
+            with whole_file(path) as part, part.open("wb") as file:
+                file.writelines(score.chunks(mix))
             made.append(MadeFile(str(path), "midi", mix.name))
         return made
 

@@ -55,11 +55,14 @@ class Score:
 
     def midi(self, mix: Mix | None = None) -> bytes:
         """Write the file, as :func:`to_midi` does."""
-        tracks = [
-            track.chunk(self._volumes(part, mix) if mix else ())
-            for part, track in zip(self._performance.parts, self._tracks, strict=True)
-        ]
-        return b"".join([header(1 + len(tracks)), self._conductor, *tracks])
+        return b"".join(self.chunks(mix))
+
+    def chunks(self, mix: Mix | None = None) -> Iterator[bytes]:
+        """Give the file chunk by chunk: its header, then track after track."""
+        yield header(1 + len(self._tracks))
+        yield self._conductor
+        for part, track in zip(self._performance.parts, self._tracks, strict=True):
+            yield track.chunk(self._volumes(part, mix) if mix else ())
 
     def _begins(self, part: Part, one: Pass) -> int:
         """Give the tick where a pass's volume holds from."""

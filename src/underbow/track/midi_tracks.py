@@ -23,7 +23,7 @@ __all__ = ["Track", "velocity"]
 
 _SECONDS_A_TICK = 0.5 / TICKS  # pretty_midi is told 120 quarters a minute, so that its seconds are our ticks
 _END = bytes.fromhex("01 FF 2F 00")  # what pretty_midi ends a track with
-_NOTES, _KEPT = 1000, 64  # notes in a cut, at least, where no pass begins; cuts that are remembered
+_NOTES, _KEPT = 1000, 16  # notes in a cut, at least, where no pass begins; cuts that are remembered
 _STATUS = 0x80  # a byte from here up says what kind of event it is; without one it is of the kind before
 _CONTROL, _VOLUME = 0xB0, 7
 
