@@ -122,3 +122,9 @@ def test_the_list_of_a_book() -> None:
     assert rows[0].startswith(" 1  Long title")
     assert "…" in rows[0]
     assert rows[1].split() == ["20", "(no", "title)", "4/4", "Am"]
+
+
+@pytest.mark.parametrize(("line", "free"), [("", False), ("M:none\n", True), ("M:4/4\n", False)])
+def test_only_a_meter_that_is_free_on_purpose_is_told_as_free(line: str, free: bool) -> None:
+    (tune,) = read_abc(f"X:1\nT:t\n{line}L:1/4\nK:G\nGABc|defg|]")
+    assert tune_json(tune)["free"] is free

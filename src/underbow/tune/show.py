@@ -38,7 +38,7 @@ def tune_json(tune: Tune) -> dict[str, object]:
         "rhythm": tune.rhythm,
         "key": str(tune.key),
         "meter": str(tune.meter),
-        "free": tune.free,
+        "free": not _meter(tune),
         "tempo": None if tune.tempo is None else {"beat": tune.tempo.beat_name, "count": float(tune.tempo.count)},
         "pickup": str(melody.pickup),
         "length": str(melody.length),
