@@ -12,8 +12,9 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
 from fractions import Fraction
-from typing import NamedTuple, TypeAlias, overload
+from typing import NamedTuple, TypeAlias
 
+from underbow.track.made import MadeWhenAsked
 from underbow.track.performance import Gesture, Sounded
 
 __all__ = ["Gestures", "Turn"]
@@ -32,7 +33,7 @@ class Turn(NamedTuple):
     louder: float
 
 
-class Gestures(Sequence[Gesture]):
+class Gestures(MadeWhenAsked[Gesture]):
     """Gestures in order, made as they are asked for; it can't be changed, and equals a tuple of the same gestures.
 
     Attributes
@@ -127,25 +128,6 @@ class Gestures(Sequence[Gesture]):
 
     def __len__(self) -> int:
         return len(self._which)
-
-    def __iter__(self) -> Iterator[Gesture]:
-        return map(self._made, range(len(self)))
-
-    @overload
-    def __getitem__(self, at: int) -> Gesture: ...
-    @overload
-    def __getitem__(self, at: slice) -> tuple[Gesture, ...]: ...
-    def __getitem__(self, at: int | slice) -> Gesture | tuple[Gesture, ...]:
-        chosen = range(len(self))[at]
-        return self._made(chosen) if isinstance(chosen, int) else tuple(map(self._made, chosen))
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Gestures | tuple):
-            return NotImplemented
-        return len(self) == len(other) and all(a == b for a, b in zip(self, other, strict=True))
-
-    def __hash__(self) -> int:
-        return hash(tuple(self))
 
     def __repr__(self) -> str:
         return f"<{len(self)} gestures, {len(self.kinds)} different>"

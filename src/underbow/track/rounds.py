@@ -7,9 +7,11 @@ its chords and what lies in them: a first pass, one between and a last one are l
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from fractions import Fraction
-from typing import Protocol, TypeVar, overload
+from typing import Protocol, TypeVar
+
+from underbow.track.made import MadeWhenAsked
 
 __all__ = ["LAID_OUT", "Rounds"]
 
@@ -24,7 +26,7 @@ class _Placed(Protocol):
 Item = TypeVar("Item", bound=_Placed)
 
 
-class Rounds(Sequence[Item]):
+class Rounds(MadeWhenAsked[Item]):
     """Things in order of start, over any number of passes; it can't be changed, and equals a tuple of the same things.
 
     Parameters
@@ -93,17 +95,6 @@ class Rounds(Sequence[Item]):
     def __len__(self) -> int:
         return len(self._items) + self._each * self._more
 
-    def __iter__(self) -> Iterator[Item]:
-        return map(self._made, range(len(self)))
-
-    @overload
-    def __getitem__(self, at: int) -> Item: ...
-    @overload
-    def __getitem__(self, at: slice) -> tuple[Item, ...]: ...
-    def __getitem__(self, at: int | slice) -> Item | tuple[Item, ...]:
-        chosen = range(len(self))[at]
-        return self._made(chosen) if isinstance(chosen, int) else tuple(map(self._made, chosen))
-
     def _made(self, at: int) -> Item:
         turns = min(max(at - self._second, 0) // self._each, self._more) if self._more else 0
         if not turns:
@@ -112,14 +103,6 @@ class Rounds(Sequence[Item]):
         if latest is None or latest[0] != at:
             latest = self._latest = (at, self._later(self._items[at - self._each * turns], turns))
         return latest[1]
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Rounds | tuple):
-            return NotImplemented
-        return len(self) == len(other) and all(a == b for a, b in zip(self, other, strict=True))
-
-    def __hash__(self) -> int:
-        return hash(tuple(self))
 
     def __repr__(self) -> str:
         return f"<{len(self)} things, {len(self._items)} of them kept>"
