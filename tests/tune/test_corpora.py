@@ -5,29 +5,15 @@ The tunes are those of music21's corpus (its own licence.txt; collections of 178
 
 import importlib.util
 import shutil
-import sys
 import tomllib
-from pathlib import Path
-from types import ModuleType
 
 import pytest
+
+from ..readers import READERS, module  # noqa: TID252  tests are no installed package
 
 pytest.importorskip("abcnotes")
 if importlib.util.find_spec("music21") is None:
     pytest.skip("music21's corpus is not installed", allow_module_level=True)
-
-READERS = Path(__file__).parents[2] / "benchmarks" / "readers"
-
-
-def module(name: str) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"readers_{name}", READERS / f"{name}.py")
-    assert spec is not None
-    assert spec.loader is not None
-    found = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = found
-    spec.loader.exec_module(found)
-    return found
-
 
 corpora, oracles = module("corpora"), module("oracles")
 EXPLAINED = set(tomllib.loads((READERS / "remaining.toml").read_text(encoding="utf-8")))

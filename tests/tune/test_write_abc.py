@@ -1,15 +1,14 @@
 """Tunes written as ABC and read again."""
 
-import importlib.util
 import shutil
-import sys
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
 from underbow.tune.abc import read_abc
 from underbow.tune.write_abc import to_abc
+
+from ..readers import module  # noqa: TID252  tests are no installed package
 
 HEAD = "X:3\nT:Test\nM:4/4\nL:1/8\n"
 
@@ -92,23 +91,11 @@ def test_bars_repeats_parts_and_endings_read_the_same_by_all(form: str) -> None:
     ]
     assert to_abc(again) == written
     pytest.importorskip("abcnotes")
-    oracles = reference()
+    oracles = module("oracles")
     expected = oracles.ours(text)
     assert oracles.same(expected, oracles.abcnotes(written))
     if shutil.which("abc2midi") and form not in NOT_BY_ABC2MIDI:
         assert oracles.same(expected, oracles.abc2midi([written])[0])
-
-
-def reference() -> ModuleType:
-    """Load the independent readers from the benchmark."""
-    path = Path(__file__).parents[2] / "benchmarks" / "readers" / "oracles.py"
-    spec = importlib.util.spec_from_file_location("readers_oracles", path)
-    assert spec is not None
-    assert spec.loader is not None
-    found = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = found
-    spec.loader.exec_module(found)
-    return found
 
 
 def test_an_order_of_parts_says_it_all() -> None:
