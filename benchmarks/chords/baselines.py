@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 from collection import Example
 
-from underbow.tune._harmony_model import CHORDS, NAMES
+from underbow.tune.harmony.model import CHORDS, NAMES
 
 
 def agreement(examples: list[Example], chosen: list[np.ndarray]) -> tuple[float, float]:

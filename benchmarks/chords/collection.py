@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from underbow.theory.chord import Chord
-from underbow.tune._harmony_seen import see
-from underbow.tune._harmony_units import Seen
-from underbow.tune.abc import read_abc
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.harmony.seen import see
+from underbow.tune.harmony.units import Seen
 from underbow.tune.tune import Tune
 
 # Diminished and augmented chords are written Cd and Ca there.

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import music21
 
-from underbow.tune.abc import read_abc
-from underbow.tune.harmonise import harmonise
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.harmony.harmonise import harmonise
 
 ROOT = Path(music21.__file__).parent / "corpus"
 

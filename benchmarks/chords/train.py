@@ -19,9 +19,9 @@ import numpy as np
 from collection import Example, folds, load
 from scipy.optimize import minimize
 
-from underbow.tune._harmony_model import _SHIFT, CHORDS, DEGREE_RINGS, MODES, MOVES, NAMES, Model, solve
-from underbow.tune._harmony_units import RINGS, TOGETHER
-from underbow.tune.harmonise import chosen_chords
+from underbow.tune.harmony.harmonise import chosen_chords
+from underbow.tune.harmony.model import _SHIFT, CHORDS, DEGREE_RINGS, MODES, MOVES, NAMES, Model, solve
+from underbow.tune.harmony.units import RINGS, TOGETHER
 
 OUT = Path(__file__).parents[2] / "src" / "underbow" / "tune" / "harmony.json"
 PENALTY = {"tones": 3, "both": 60, "minor": 60, "places": 60, "places minor": 60, "moves": 45, "moves minor": 45,

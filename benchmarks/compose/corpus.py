@@ -13,7 +13,7 @@ from pathlib import Path
 
 import music21
 
-from underbow.tune.abc import read_abc
+from underbow.tune.abc.reader import read_abc
 from underbow.tune.tune import Tune
 
 ROOT = Path(music21.__file__).parent / "corpus"

@@ -23,8 +23,8 @@ import numpy as np
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Changes, Progression
-from underbow.tune.compose import compose
-from underbow.tune.harmonise import harmonise
+from underbow.tune.harmony.harmonise import harmonise
+from underbow.tune.melody.compose import compose
 from underbow.tune.tune import Tune
 
 DANCES = ("reel", "jig", "waltz")

@@ -21,7 +21,7 @@ import numpy as np
 
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
-from underbow.tune._melody_figures import figures_of
+from underbow.tune.melody.figures import figures_of
 from underbow.tune.tune import Tune
 
 OUT = Path(__file__).parents[2] / "src" / "underbow" / "tune" / "melody.json"

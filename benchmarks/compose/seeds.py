@@ -16,7 +16,7 @@ from test_compose import ROUNDS, check, strong_share
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
-from underbow.tune.compose import compose
+from underbow.tune.melody.compose import compose
 
 DANCED = (("4/4", "reel"), ("6/8", "jig"), ("9/8", "slip jig"), ("3/4", "waltz"), ("2/4", "polka"), ("C|", "hornpipe"),
           ("4/4", "march"), ("3/4", "air"))  # fmt: skip

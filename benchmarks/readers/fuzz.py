@@ -21,8 +21,8 @@ import corpora
 import mido
 
 from underbow.errors import InputError
-from underbow.tune.abc import read_abc
-from underbow.tune.midifile import read_midi
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.midi.reader import read_midi
 from underbow.tune.show import tune_json, tune_text
 from underbow.tune.transpose import transposed
 

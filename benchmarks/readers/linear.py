@@ -12,7 +12,7 @@ import tracemalloc
 
 import corpora
 
-from underbow.tune.abc import headings, read_abc, read_one
+from underbow.tune.abc.reader import headings, read_abc, read_one
 
 
 def book(size: int) -> str:

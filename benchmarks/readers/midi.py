@@ -14,9 +14,9 @@ from pathlib import Path
 import corpora
 import oracles
 
-from underbow.tune._writeout import write_out
-from underbow.tune.abc import read_abc
-from underbow.tune.midifile import read_midi
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.midi.reader import read_midi
+from underbow.tune.written_out import write_out
 
 
 def played(text: str) -> bytes | None:

@@ -20,8 +20,8 @@ from pathlib import Path
 
 import abcnotes as reader
 
-from underbow.tune._writeout import write_out
-from underbow.tune.abc import read_abc
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.written_out import write_out
 
 Notes = list[tuple[float, int, float]]
 _STRING = re.compile(r'"[^"\n]*"')

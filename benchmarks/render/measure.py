@@ -19,10 +19,10 @@ import tempfile
 import time
 from pathlib import Path
 
-from underbow.sound.soundfont_files import find_banks
-from underbow.track.midi import to_midi
+from underbow.sound.soundfont.banks import find_banks
+from underbow.track.midi.score import to_midi
 from underbow.track.sequencer import perform
-from underbow.track.sheet import read_sheet
+from underbow.track.sheet.read import read_sheet
 
 TUNE = Path(__file__).parents[2] / "tracks" / "lamplight.abc"
 UNDERBOW = (sys.executable, "-m", "underbow")

@@ -18,9 +18,9 @@ import numpy as np
 
 from underbow.sound.choose import choose_voice
 from underbow.sound.stems import Stems
-from underbow.sound.voices import Remembered
+from underbow.sound.voice.voices import Remembered
 from underbow.track.sequencer import perform
-from underbow.track.sheet import read_sheet
+from underbow.track.sheet.read import read_sheet
 
 RATE = 44_100
 

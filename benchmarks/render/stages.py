@@ -20,17 +20,17 @@ from typing import Any
 import numpy as np
 
 from underbow.sound.choose import choose_voice
-from underbow.sound.encode import encode
-from underbow.sound.limiter import Limiter
-from underbow.sound.loudness import LoudnessMeter
+from underbow.sound.files.encode import encode
+from underbow.sound.mastering.limiter import Limiter
+from underbow.sound.mastering.loudness import LoudnessMeter
 from underbow.sound.mix import Mixer
 from underbow.sound.stems import BLOCK, Stems
-from underbow.sound.tape import Taped
-from underbow.sound.voices import Remembered
-from underbow.track.midi import to_midi
+from underbow.sound.voice.tape import Taped
+from underbow.sound.voice.voices import Remembered
+from underbow.track.midi.score import to_midi
 from underbow.track.mixes import STANDARD_MIXES
 from underbow.track.sequencer import perform
-from underbow.track.sheet import read_sheet
+from underbow.track.sheet.read import read_sheet
 
 RATE, BLOCKS = 44_100, 150
 

@@ -16,10 +16,10 @@ from itertools import pairwise
 import librosa
 import numpy as np
 
-from underbow.fiddle.handshape import Step, shapes_for, solve
-from underbow.fiddle.shape_change import change_cost, crossing, jumping
-from underbow.fiddle.shape_cost import cost_of
-from underbow.fiddle.shape_path import path_cost
+from underbow.fiddle.shapes.change import change_cost, crossing, jumping
+from underbow.fiddle.shapes.cost import cost_of
+from underbow.fiddle.shapes.handshape import Step, shapes_for, solve
+from underbow.fiddle.shapes.path import path_cost
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.pitch import PitchClass

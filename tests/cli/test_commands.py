@@ -16,7 +16,7 @@ from typer.testing import CliRunner, Result
 
 from underbow.cli import app
 from underbow.track.mixes import STANDARD_MIXES
-from underbow.track.sheet import read_sheet
+from underbow.track.sheet.read import read_sheet
 
 ROOT = Path(__file__).parents[2]
 TRACKS = ROOT / "tracks"

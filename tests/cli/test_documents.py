@@ -11,10 +11,10 @@ import pytest
 from typer.testing import CliRunner
 
 from underbow.cli import app
-from underbow.sound.soundfont_files import usual_places
+from underbow.sound.soundfont.banks import usual_places
 from underbow.tables import read_table
-from underbow.track._sheet_table import SheetTable
 from underbow.track.instruments import MELODY_VOICES
+from underbow.track.sheet.table import SheetTable
 
 ROOT = Path(__file__).parents[2]
 PAGES = ("README.md", "DEVELOPERS.md", "soundfonts.md", "patterns/README.md")
@@ -80,7 +80,7 @@ def test_banks_are_looked_for_where_the_page_says(monkeypatch: Any, system: str,
 
 
 def test_the_page_names_each_environment_variable_that_is_read_and_no_other() -> None:
-    code = (ROOT / "src/underbow/sound/soundfont_files.py").read_text("utf-8")
+    code = (ROOT / "src/underbow/sound/soundfont/banks.py").read_text("utf-8")
     assert set(re.findall(r"XDG_\w+|UNDERBOW_\w+|LOCALAPPDATA|PROGRAMDATA", code)) == set(
         re.findall(r"XDG_\w+|UNDERBOW_\w+|LOCALAPPDATA|PROGRAMDATA", SOUNDFONTS)
     )

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from underbow.errors import InputError
-from underbow.fiddle.draw_grid import MARK, draw, pattern_json, spoken
+from underbow.fiddle.drawing.grid_text import MARK, draw, pattern_json, spoken
 from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern, kebab, library, read_pattern
 from underbow.theory.meter import Meter
 

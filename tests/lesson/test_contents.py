@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from underbow.lesson.contents import sheet_text
-from underbow.track.sheet import build_sheet, read_sheet
+from underbow.track.sheet.read import build_sheet, read_sheet
 
 ROOT = Path(__file__).parents[2]
 

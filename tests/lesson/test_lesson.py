@@ -13,11 +13,12 @@ from typer.testing import CliRunner, Result
 
 from underbow.cli import app
 from underbow.errors import InputError
-from underbow.lesson import lesson, page_audio
+from underbow.lesson import lesson
+from underbow.lesson.practice import audio as page_audio
 from underbow.sound import choose
 from underbow.sound.choose import VoicesInUse, voices_in_use
-from underbow.sound.soundfont_files import Bank
-from underbow.track.sheet import read_sheet
+from underbow.sound.soundfont.banks import Bank
+from underbow.track.sheet.read import read_sheet
 
 TUNE = 'X:1\nT:{title}\nC:{title}\nM:4/4\nL:1/4\nK:G\n|: "G"GABc | "D"d2 A2 :|\n'
 

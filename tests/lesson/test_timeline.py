@@ -13,7 +13,8 @@ import pytest
 from underbow.lesson.timeline import page_timeline, written_notes
 from underbow.track.performance import Performance
 from underbow.track.sequencer import perform
-from underbow.track.sheet import Sheet, build_sheet, read_sheet
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet, read_sheet
 
 TRACKS = sorted((Path(__file__).parents[2] / "tracks").glob("*.toml"))
 ABC = """X:1

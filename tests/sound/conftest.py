@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import signal
 
-from underbow.sound.voices import Action, ActionNote
+from underbow.sound.voice.voices import Action, ActionNote
 from underbow.track.performance import Manner
 
 

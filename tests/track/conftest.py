@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from underbow.track.sheet import Sheet, build_sheet
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet
 
 SheetMaker = Callable[..., Sheet]
 

@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from underbow.track.sequencer import perform
-from underbow.track.sheet import Sheet, build_sheet
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet
 from underbow.track.timeline import lay_out
 
 F = Fraction

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from underbow.tune.abc import read_abc
+from underbow.tune.abc.reader import read_abc
 from underbow.tune.show import book_text, form, tune_json, tune_text
 
 TUNE = """X:4

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from underbow.errors import InputError
 from underbow.theory.key import MODES
 from underbow.theory.pitch import Pitch, PitchClass
-from underbow.tune.abc import read_abc
+from underbow.tune.abc.reader import read_abc
 from underbow.tune.transpose import FIRST_POSITION, transposed
 from underbow.tune.tune import Tune
 

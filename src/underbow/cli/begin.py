@@ -81,7 +81,7 @@ def _read_toml(path: Path) -> Sequence[Fault]:
     """Read a pattern file as such, anything else as a track sheet; give what a sheet's reader tells."""
     from underbow.fiddle.pattern import read_pattern
     from underbow.tables import is_pattern, read_table, read_text
-    from underbow.track.sheet import NEW_SHEET, build_sheet
+    from underbow.track.sheet.read import NEW_SHEET, build_sheet
 
     file = str(path)
     text = read_text(path, missing=NEW_SHEET)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from underbow.theory.chord import Chord
-    from underbow.tune.harmonise import Harmony, SuggestedBar
+    from underbow.tune.harmony.harmonise import Harmony, SuggestedBar
 
 _LOW = 0.7  # bars less sure than this are told with what else would do
 

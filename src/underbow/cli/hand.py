@@ -31,7 +31,7 @@ def patterns(
 
       underbow patterns my-pattern.toml
     """
-    from underbow.fiddle.draw_grid import draw, list_text, pattern_json
+    from underbow.fiddle.drawing.grid_text import draw, list_text, pattern_json
     from underbow.fiddle.pattern import find_pattern, library
 
     chosen = list(library().values()) if name is None else [find_pattern(name, Path())]
@@ -76,10 +76,10 @@ def shapes(
 
       underbow shapes G C D --pin G=0-3 --four-strings --tapes
     """
-    from underbow.fiddle.shape_list import list_text, shapes_json
-    from underbow.fiddle.shape_path import Step, solve
-    from underbow.fiddle.shape_search import Technique
-    from underbow.fiddle.shape_text import draw_text
+    from underbow.fiddle.drawing.shape_text import draw_text
+    from underbow.fiddle.shapes.list import list_text, shapes_json
+    from underbow.fiddle.shapes.path import Step, solve
+    from underbow.fiddle.shapes.search import Technique
     from underbow.fiddle.tuning import Tuning
 
     read = _chords(chords)

@@ -13,7 +13,7 @@ from underbow.cli.sound import Bank, Bits, Rate, VoiceKind, all_or_none, render_
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
-    from underbow.lesson.handout import Paper
+    from underbow.lesson.print.handout import Paper
 
 
 @app.command()
@@ -48,7 +48,7 @@ def lesson(
     """
     from underbow.files import safe_name
     from underbow.lesson.lesson import Wish, make_lesson
-    from underbow.track.sheet import read_sheet
+    from underbow.track.sheet.read import read_sheet
 
     papers: dict[str, Paper] = {"a4": "a4", "letter": "us-letter"}
     if paper.lower() not in papers:

@@ -79,10 +79,10 @@ def chords(
     from underbow.cli.changes import changes_json, changes_text
     from underbow.errors import InputError
     from underbow.files import write_whole
-    from underbow.tune.abc_chords import chords_into_file
-    from underbow.tune.harmonise import harmonise
+    from underbow.tune.abc.insert import chords_into_file
+    from underbow.tune.abc.writer import to_abc
+    from underbow.tune.harmony.harmonise import harmonise
     from underbow.tune.source import load_tune
-    from underbow.tune.write_abc import to_abc
 
     if output is not None and (output.exists() or output.is_symlink()):
         raise InputError(f"{output} is there already; name a new file, so that nothing is lost")

@@ -14,9 +14,9 @@ from underbow.cli.boundary import Json, command, plain, say, tell, tell_json
 from underbow.errors import Fault, InputError, near_miss
 
 if TYPE_CHECKING:
-    from underbow.sound.report import RenderReport
+    from underbow.sound.files.report import RenderReport
     from underbow.track.mixes import Mix
-    from underbow.track.sheet import Sheet
+    from underbow.track.sheet.model import Sheet
 
 # Typer reads options from each command's own signature: naming these twice is plainer than code that builds signatures.
 Output = Annotated[
@@ -59,7 +59,7 @@ def render(
 
       underbow render tracks/*.toml -o out --mix "backup turn" --format mp3,flac
     """
-    from underbow.track.sheet import read_sheet
+    from underbow.track.sheet.read import read_sheet
 
     read = all_or_none(sheets, read_sheet)
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
@@ -106,7 +106,7 @@ def drill(
     """
     from underbow.fiddle.pattern import find_pattern
     from underbow.theory.progression import Progression
-    from underbow.track.sheet import build_sheet
+    from underbow.track.sheet.read import build_sheet
 
     if not all(map(str.strip, chords)):
         raise InputError("an empty chord; write a chord for each bar, such as C G D A")
@@ -243,7 +243,7 @@ def shown_progress(title: str) -> Iterator[Callable[[float], None] | None]:
 
 
 def _tell(reports: Sequence[RenderReport], as_json: bool) -> None:
-    from underbow.sound.report import pass_count
+    from underbow.sound.files.report import pass_count
     from underbow.theory.meter import beat_words
 
     if as_json:

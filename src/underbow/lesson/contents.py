@@ -10,9 +10,9 @@ from typing import Any
 from urllib.parse import quote
 
 from underbow.files import safe_name
-from underbow.lesson.handout import ACROSS, WrittenBar, changes_of, one_line, shown_shapes
+from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, one_line, shown_shapes
 from underbow.lesson.words import ENGLISH
-from underbow.track.sheet import Sheet
+from underbow.track.sheet.model import Sheet
 
 _WIDTH = 78
 # The colours of the practice page.

@@ -12,16 +12,16 @@ from typing import Any
 import underbow
 from underbow.files import digest, safe_name, write_whole
 from underbow.lesson.contents import contents_page, learner_text, sheet_text
-from underbow.lesson.handout import Paper, make_handout
 from underbow.lesson.pack import MANIFEST, Kept, make_zip, sweep, whole_folder
-from underbow.lesson.page import make_page, page_audio
-from underbow.lesson.page_audio import check_length
-from underbow.sound.encode import Bits, Format
+from underbow.lesson.practice.audio import check_length
+from underbow.lesson.practice.page import make_page, page_audio
+from underbow.lesson.print.handout import Paper, make_handout
+from underbow.sound.files.encode import Bits, Format
 from underbow.sound.render import render_files
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp, tempo_map
 from underbow.track.sequencer import perform
-from underbow.track.sheet import Sheet
+from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import lay_out
 
 Progress = Callable[[str, float], None]

@@ -14,17 +14,17 @@ from fractions import Fraction
 from typing import Any
 
 from underbow.errors import InputError
+from underbow.fiddle.drawing.grid_svg import BarPicture, draw_bar_svg
+from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.grid import Stroke
-from underbow.fiddle.grid_svg import BarPicture, draw_bar_svg
-from underbow.fiddle.handshape import HandShape
-from underbow.fiddle.shape_change import staying
-from underbow.fiddle.shape_svg import draw_svg
+from underbow.fiddle.shapes.change import staying
+from underbow.fiddle.shapes.handshape import HandShape
 from underbow.theory.chord import Chord
-from underbow.track.backup_part import bars_of, runs
-from underbow.track.evening import evened
-from underbow.track.form import in_form, only_bars
+from underbow.track.parts.backup import bars_of, runs
 from underbow.track.performance import Performance
-from underbow.track.sheet import Sheet
+from underbow.track.sheet.evening import evened
+from underbow.track.sheet.form import in_form, only_bars
+from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import Frame, Timeline, lay_out
 from underbow.tune.tune import Melody, Tune
 

@@ -1,10 +1,10 @@
 """What is heard."""
 
 from underbow.sound.choose import choose_voice, voices_in_use
-from underbow.sound.loudness import LoudnessMeter
+from underbow.sound.files.report import RenderReport
+from underbow.sound.mastering.loudness import LoudnessMeter
 from underbow.sound.render import render_files
-from underbow.sound.report import RenderReport
-from underbow.sound.voices import Action, ActionNote, Voice
+from underbow.sound.voice.voices import Action, ActionNote, Voice
 
 __all__ = [
     "Action",

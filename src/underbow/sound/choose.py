@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any, Literal, get_args
 
 from underbow.errors import InputError, near_miss
-from underbow.sound.soundfont import SoundFontVoice, engine
-from underbow.sound.soundfont_files import Bank, find_banks, usual_places
-from underbow.sound.voices import Voice
+from underbow.sound.soundfont.banks import Bank, find_banks, usual_places
+from underbow.sound.soundfont.voice import SoundFontVoice, engine
+from underbow.sound.voice.voices import Voice
 from underbow.track.performance import Performance
 
 __all__ = ["Choice", "VoiceKind", "VoicesInUse", "choose_voice", "voices_in_use"]
@@ -97,7 +97,7 @@ def choose_voice(
 
 
 def _builtin(performance: Performance, rate: int) -> Voice:
-    from underbow.sound.builtin import BuiltinVoice  # noqa: PLC0415 - not needed where a SoundFont sounds
+    from underbow.sound.synth.builtin import BuiltinVoice  # noqa: PLC0415 - not needed where a SoundFont sounds
 
     return BuiltinVoice(rate, performance.concert_pitch, performance.tuning.midi)
 

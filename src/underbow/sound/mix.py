@@ -17,7 +17,7 @@ from math import cos, pi, sin
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.sound.voices import frame_of
+from underbow.sound.voice.voices import frame_of
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 

@@ -17,16 +17,16 @@ from pathlib import Path
 from underbow.errors import Fault, InputError, near_miss
 from underbow.files import make_folder, output_error, safe_name, whole_file, write_whole
 from underbow.sound.choose import choose_voice
-from underbow.sound.cues import cue_sheet, label_file
-from underbow.sound.encode import FORMATS, Bits, Format, Tags, check_format
 from underbow.sound.fan import fan_out
-from underbow.sound.master import Finish, Floats, Master, loudnesses, ticking
+from underbow.sound.files.cues import cue_sheet, label_file
+from underbow.sound.files.encode import FORMATS, Bits, Format, Tags, check_format
+from underbow.sound.files.report import MadeFile, RenderReport, pass_count
+from underbow.sound.mastering.master import Finish, Floats, Master, loudnesses, ticking
 from underbow.sound.mix import Mixer, everything, is_heard
-from underbow.sound.report import MadeFile, RenderReport, pass_count
 from underbow.sound.stems import Stems
-from underbow.sound.tape import Taped
-from underbow.sound.voices import Remembered, Voice
-from underbow.track.midi import Score
+from underbow.sound.voice.tape import Taped
+from underbow.sound.voice.voices import Remembered, Voice
+from underbow.track.midi.score import Score
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 

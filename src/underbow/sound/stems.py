@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.sound.voices import Action, Samples, Voice, accent_of, act, frame_of
+from underbow.sound.voice.voices import Action, Samples, Voice, accent_of, act, frame_of
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Part, Performance
 from underbow.track.ramp import TempoMap
@@ -119,7 +119,7 @@ class Stems:
     ----------
     performance : Performance
     voice : Voice
-        Wrap it in :class:`underbow.sound.voices.Remembered`, or every gesture is made anew.
+        Wrap it in :class:`underbow.sound.voice.voices.Remembered`, or every gesture is made anew.
     parts : sequence of str, optional
         Names of the parts wanted, in this order; all of them otherwise.
 

@@ -8,16 +8,16 @@ from fractions import Fraction
 
 from underbow.errors import Fault, InputError
 from underbow.theory.meter import Tempo
-from underbow.track.backup_part import backup_part
-from underbow.track.click_part import click_part
-from underbow.track.extra_parts import drone_part, tuning_length, tuning_part
-from underbow.track.feel import humanised
 from underbow.track.gestures import Gestures
-from underbow.track.melody_part import melody_part
+from underbow.track.parts.backup import backup_part
+from underbow.track.parts.click import click_part
+from underbow.track.parts.extra import drone_part, tuning_length, tuning_part
+from underbow.track.parts.feel import humanised
+from underbow.track.parts.melody import melody_part
+from underbow.track.parts.rhythm import rhythm_part
 from underbow.track.performance import Part, Pass, Performance
 from underbow.track.ramp import TempoMap, tempo_map
-from underbow.track.rhythm_part import rhythm_part
-from underbow.track.sheet import Sheet
+from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import Timeline, lay_out
 
 MOST_GESTURES = 500_000  # in a track, all parts together
@@ -46,7 +46,7 @@ def perform(sheet: Sheet) -> Performance:
 
     Examples
     --------
-    >>> from underbow.track.sheet import build_sheet
+    >>> from underbow.track.sheet.read import build_sheet
     >>> abc = 'X:1\nT:Two bars\nM:4/4\nL:1/4\nK:G\n"G"GABc|"D"d4|]'
     >>> played = perform(build_sheet({"abc": abc, "pattern": "saw", "tempo": {"start": 60, "goal": 80, "passes": 3}}))
     >>> [(part.name, len(part.gestures)) for part in played.parts]

@@ -18,7 +18,7 @@ from underbow.theory.chord import Chord
 from underbow.theory.progression import ChordSpan, joined
 from underbow.track.performance import PlayedBar
 from underbow.track.rounds import LAID_OUT, Rounds
-from underbow.track.sheet import Sheet
+from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Bar
 
 
@@ -114,7 +114,7 @@ Item = TypeVar("Item", Frame, Heard, PlayedBar, ChordSpan)
 def lay_out(sheet: Sheet) -> Timeline:
     r"""Lay a sheet's passes out one after the other.
 
-    >>> from underbow.track.sheet import build_sheet
+    >>> from underbow.track.sheet.read import build_sheet
     >>> abc = 'X:1\nT:Two bars\nM:4/4\nL:1/4\nK:G\nD|"G"GABc|"D"d3|]'
     >>> laid = lay_out(build_sheet({"abc": abc, "pattern": "saw", "tempo": {"start": 60, "goal": 80, "passes": 2}}))
     >>> [int(start) for start in laid.starts], [int(length) for length in laid.lengths]  # the last bar to its end

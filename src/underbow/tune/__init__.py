@@ -1,6 +1,6 @@
 """What is being played."""
 
-from underbow.tune.abc import read_abc
+from underbow.tune.abc.reader import read_abc
 from underbow.tune.source import load_tune, load_tunes
 from underbow.tune.transpose import transposed
 from underbow.tune.tune import Bar, Measure, Melody, MelodyNote, Note, Section, Tune

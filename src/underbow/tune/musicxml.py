@@ -19,9 +19,9 @@ from underbow.theory.chord import Chord
 from underbow.theory.key import MODES, Key
 from underbow.theory.meter import Meter, Tempo
 from underbow.theory.pitch import Pitch, PitchClass
-from underbow.tune.abc_draft import Draft, Event
-from underbow.tune.abc_finish import name_sections
-from underbow.tune.abc_repeats import TooManyMeasuresError, order_of
+from underbow.tune.page.draft import Draft, Event
+from underbow.tune.page.repeats import TooManyMeasuresError, order_of
+from underbow.tune.page.sections import name_sections
 from underbow.tune.tune import Tune
 
 MOST_BYTES = 64_000_000

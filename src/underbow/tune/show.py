@@ -22,7 +22,7 @@ def tune_json(tune: Tune) -> dict[str, object]:
     dict
         Positions and lengths are quarter notes as text such as ``"1/2"``; ``chords`` and ``bars`` in the order played.
 
-    >>> from underbow.tune.abc import read_abc
+    >>> from underbow.tune.abc.reader import read_abc
     >>> tune, = read_abc('X:7\nT:Try\nM:2/4\nL:1/8\nQ:1/4=96\nK:G\n"G"G2B2|"D7"A4|]')
     >>> shown = tune_json(tune)
     >>> shown["title"], shown["key"], shown["pickup"], shown["notes"][0]
@@ -81,7 +81,7 @@ def _note_json(note: MelodyNote) -> dict[str, object]:
 def form(melody: Melody) -> str:
     r"""The sections as played: ``AABB``; with spaces where a name is longer than a letter.
 
-    >>> from underbow.tune.abc import read_abc
+    >>> from underbow.tune.abc.reader import read_abc
     >>> form(read_abc("X:1\nM:2/4\nL:1/8\nK:G\n|:G4|B4:|d4|g4:|")[0].melody())
     'AABB'
     """
@@ -92,7 +92,7 @@ def form(melody: Melody) -> str:
 def book_text(tunes: Sequence[Tune], width: int = 80) -> str:
     r"""List the tunes of a book: number, title, rhythm, meter and key, a line each.
 
-    >>> from underbow.tune.abc import read_abc
+    >>> from underbow.tune.abc.reader import read_abc
     >>> print(book_text(read_abc("X:1\nT:One\nR:jig\nM:6/8\nK:D\nd6|\n\nX:12\nT:Two\nM:C\nK:Em\ne8|")))
      1  One  jig  6/8  D
     12  Two       C    Em
@@ -115,7 +115,7 @@ def tune_text(tune: Tune, width: int = 80) -> str:
     and ``─`` while it lasts; one that the key does not have is drawn as its accidental. A section
     that comes again is drawn once, and then only the bars that are different, such as a second ending.
 
-    >>> from underbow.tune.abc import read_abc
+    >>> from underbow.tune.abc.reader import read_abc
     >>> print(tune_text(read_abc('X:1\nT:Two\nM:2/4\nL:1/8\nK:G\n"G"B2AG|"D7"^G2A2|]')[0]))
     Two
     key G, meter 2/4, form A, 2 bars

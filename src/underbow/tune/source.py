@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import codecs
 import re
 import unicodedata
-from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, near_miss
 from underbow.files import plain_file
-from underbow.tune.abc import headings, read_abc, read_one
-from underbow.tune.abc_notes import Accidentals
+from underbow.tune.abc.encoding import decoded
+from underbow.tune.abc.notes import Accidentals
+from underbow.tune.abc.reader import headings, read_abc, read_one
 from underbow.tune.tune import Tune
 
 MOST_BYTES = 64_000_000
-_MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
-_CHARSET = re.compile(rb"(?:^|[\r\n])(?:%%|I:)\s*(?:abc-)?charset\s+([\w.-]+)", re.IGNORECASE)
 _MUSICXML = (".musicxml", ".mxl", ".xml")
 _NO_TUNE = "no tune; an ABC tune begins with a line X:1 and has a line K: before its notes"
 # What teachers have tunes in, or beside them, but no reader reads: by its ending, and by its first bytes.
@@ -39,7 +35,7 @@ def load_tunes(
     file : str
         The name told in faults; by default the path.
     accidentals : {"pitch", "octave", "not"}
-        See :func:`~underbow.tune.abc.read_abc`.
+        See :func:`~underbow.tune.abc.reader.read_abc`.
     strict : bool
         Whether what would be assumed is an error.
 
@@ -83,7 +79,7 @@ def _name(source: Path | str, file: str) -> str:
 def _melody_of(data: bytes, name: str, *, strict: bool) -> Tune:
     """Read the melody of a file that is not ABC."""
     if data.startswith(b"MThd") or name.lower().endswith(_MIDI):
-        from underbow.tune.midifile import read_midi  # noqa: PLC0415  mido is needed for MIDI only
+        from underbow.tune.midi.reader import read_midi  # noqa: PLC0415  mido is needed for MIDI only
 
         return read_midi(data, file=name, strict=strict)
     from underbow.tune.musicxml import read_musicxml  # noqa: PLC0415  an optional extra
@@ -133,32 +129,6 @@ def load_tune(
     if strict and tune.told:
         raise InputError(*tune.told)
     return tune
-
-
-def decoded(data: bytes) -> str:
-    """Turn a file's bytes into text: what it says it is, else UTF-8, UTF-16 with its mark, else Windows Latin-1.
-
-    >>> decoded("Ó Carolan".encode("latin-1")), decoded("Ó Carolan".encode())
-    ('Ó Carolan', 'Ó Carolan')
-    """
-    for mark, encoding in encodings(data):
-        with suppress(LookupError, UnicodeError):  # no such encoding, or it is not in it
-            return data[len(mark) :].decode(encoding, errors="replace" if mark else "strict")
-    return data.decode("latin-1")
-
-
-def encodings(data: bytes) -> Iterator[tuple[bytes, str]]:
-    r"""Give what a file's bytes may be written in, the likeliest first: the mark that they begin with, and the encoding.
-
-    >>> list(encodings("Ó".encode("utf-8-sig"))), [name for _, name in encodings(b"%%abc-charset iso-8859-2")][:2]
-    ([(b'\xef\xbb\xbf', 'utf-8')], ['iso-8859-2', 'utf-8'])
-    """
-    for mark, encoding in _MARKS:
-        if data.startswith(mark):
-            yield mark, encoding
-            return
-    said = _CHARSET.search(data[:4096])
-    yield from ((b"", name) for name in (said[1].decode() if said else "utf-8", "utf-8", "cp1252", "latin-1"))
 
 
 def _bytes(path: Path, name: str) -> bytes:

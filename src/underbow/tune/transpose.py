@@ -36,7 +36,7 @@ def transposed(tune: Tune, key: Key | str, reach: tuple[Pitch, Pitch] = FIRST_PO
     InputError
         For a key that there is not.
 
-    >>> from underbow.tune.abc import read_abc
+    >>> from underbow.tune.abc.reader import read_abc
     >>> tune, = read_abc('X:1\nM:2/4\nL:1/8\nK:D\n"D"d^c =c2|"A7"e4|')
     >>> moved = transposed(tune, "G")
     >>> str(moved.key), [str(note.pitch) for measure in moved.measures for note in measure.notes]

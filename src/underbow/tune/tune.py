@@ -250,6 +250,6 @@ class Tune:
 
     def melody(self) -> Melody:
         """Write the tune out as it is played: repeats, ties, chords in force, bars and sections."""
-        from underbow.tune._writeout import write_out  # noqa: PLC0415  the model stays readable without it
+        from underbow.tune.written_out import write_out  # noqa: PLC0415  the model stays readable without it
 
         return write_out(self)

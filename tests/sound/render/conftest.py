@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from underbow.fiddle.tuning import Tuning
-from underbow.sound.soundfont_files import Bank, find_banks
+from underbow.sound.soundfont.banks import Bank, find_banks
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.track.performance import Gesture, Manner, Part, Pass, Performance, PlayedBar, Sounded

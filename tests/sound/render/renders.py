@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from underbow.sound.files.report import RenderReport
 from underbow.sound.render import render_files
-from underbow.sound.report import RenderReport
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 

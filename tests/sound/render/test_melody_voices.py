@@ -11,10 +11,10 @@ import pytest
 
 from underbow.sound.choose import choose_voice
 from underbow.sound.stems import Stems
-from underbow.sound.voices import Remembered
+from underbow.sound.voice.voices import Remembered
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.sequencer import perform
-from underbow.track.sheet import build_sheet
+from underbow.track.sheet.read import build_sheet
 
 RATE = 44_100
 TUNE = "X:1\nT:Up and down\nM:4/4\nL:1/4\nK:D\n" + '"D"A2 f2 | "D"d4 |]\n'

@@ -13,7 +13,7 @@ from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Performance
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
-from underbow.track.sheet import read_sheet
+from underbow.track.sheet.read import read_sheet
 
 RATE = 8_000
 

@@ -17,13 +17,13 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from underbow.sound.cues import cue_sheet, label_file
+from underbow.sound.files.cues import cue_sheet, label_file
 from underbow.sound.stems import Stems
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Manner, Performance, Sounded
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
-from underbow.track.sheet import build_sheet
+from underbow.track.sheet.read import build_sheet
 
 from .. import libebur128  # noqa: TID252  tests are no installed package
 from .renders import GUIDE, TOGETHER, audio, quick

@@ -19,10 +19,10 @@ import pytest
 import soundfile
 
 from underbow.errors import InputError, UnderbowError
-from underbow.sound import master
-from underbow.sound.encode import Encoded, Format
 from underbow.sound.fan import BrokenOffError, fan_out
-from underbow.sound.master import Finish, Master
+from underbow.sound.files.encode import Encoded, Format
+from underbow.sound.mastering import master
+from underbow.sound.mastering.master import Finish, Master
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
@@ -147,7 +147,7 @@ def test_a_killed_render_leaves_no_half_file_under_a_final_name(tmp_path: Path) 
     sheet = Path(__file__).parents[3] / "tracks" / "lamplight.toml"
     code = (
         "import sys; from pathlib import Path\n"
-        "from underbow.track.sheet import read_sheet\nfrom underbow.track.sequencer import perform\n"
+        "from underbow.track.sheet.read import read_sheet\nfrom underbow.track.sequencer import perform\n"
         "from underbow.sound.render import render_files\nfrom underbow.track.mixes import STANDARD_MIXES\n"
         "played = perform(read_sheet(Path(sys.argv[1])))\nprint('go', flush=True)\n"
         "render_files(played, STANDARD_MIXES, Path(sys.argv[2]), voices='builtin', formats=('wav', 'flac'))\n"

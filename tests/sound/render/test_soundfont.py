@@ -18,11 +18,11 @@ import numpy as np
 import pytest
 
 from underbow.errors import InputError
-from underbow.sound import soundfont
 from underbow.sound.choose import choose_voice, voices_in_use
-from underbow.sound.soundfont import SoundFontVoice, engine
-from underbow.sound.soundfont_files import Bank, find_banks, read_bank
-from underbow.sound.voices import Action, ActionNote
+from underbow.sound.soundfont import voice as soundfont
+from underbow.sound.soundfont.banks import Bank, find_banks, read_bank
+from underbow.sound.soundfont.voice import SoundFontVoice, engine
+from underbow.sound.voice.voices import Action, ActionNote
 from underbow.track.performance import Manner, Performance
 
 RATE = 44_100
@@ -245,7 +245,7 @@ def test_a_library_of_the_wrong_kind_is_told(without_library: Callable[[Exceptio
 
 def test_nothing_is_printed_even_where_ci_is_set(fluidsynth_library: str, small_bank: Path) -> None:
     code = (
-        "import sys; from pathlib import Path; from underbow.sound.soundfont import SoundFontVoice\n"
+        "import sys; from pathlib import Path; from underbow.sound.soundfont.voice import SoundFontVoice\n"
         "SoundFontVoice(Path(sys.argv[1])).probe({40, -1})"
     )
     done = subprocess.run(
@@ -283,7 +283,7 @@ def test_the_report_names_banks_licences_and_places(banks: tuple[Bank, ...]) -> 
 
 
 def test_a_folder_that_can_not_be_read_holds_no_banks(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    files = importlib.import_module("underbow.sound.soundfont_files")
+    files = importlib.import_module("underbow.sound.soundfont.banks")
     elsewhere = find_banks()
 
     def refused(folder: Path) -> Iterator[Path]:
@@ -295,7 +295,7 @@ def test_a_folder_that_can_not_be_read_holds_no_banks(monkeypatch: pytest.Monkey
 
 
 def test_usual_places_differ_by_system(monkeypatch: pytest.MonkeyPatch) -> None:
-    files = importlib.import_module("underbow.sound.soundfont_files")
+    files = importlib.import_module("underbow.sound.soundfont.banks")
     told = set()
     for system in ("linux", "darwin", "win32"):
         monkeypatch.setattr(files.sys, "platform", system)

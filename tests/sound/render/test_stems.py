@@ -16,10 +16,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from underbow.sound.builtin import BuiltinVoice
 from underbow.sound.stems import Stems, plan
-from underbow.sound.tape import Taped
-from underbow.sound.voices import Action, ActionNote, Remembered, Samples, act
+from underbow.sound.synth.builtin import BuiltinVoice
+from underbow.sound.voice.tape import Taped
+from underbow.sound.voice.voices import Action, ActionNote, Remembered, Samples, act
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Manner, Part, Performance, Sounded
 from underbow.track.ramp import Ramp, tempo_map

@@ -18,11 +18,11 @@ import pytest
 
 from underbow.sound.choose import choose_voice
 from underbow.sound.stems import Stems
-from underbow.sound.voices import Remembered
+from underbow.sound.voice.voices import Remembered
 from underbow.track.performance import Gesture, Manner, Part, Performance, Sounded
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
-from underbow.track.sheet import build_sheet, read_sheet
+from underbow.track.sheet.read import build_sheet, read_sheet
 
 RATE = 44_100
 TRACKS = sorted(path.stem for path in (Path(__file__).parents[3] / "tracks").glob("*.toml"))

@@ -1,0 +1,1 @@
+"""How bow and hand are drawn, as text and as pictures."""

@@ -1,0 +1,1 @@
+"""Which fingers stop a chord."""

@@ -1,0 +1,1 @@
+"""What the learner's practice page shows and plays."""

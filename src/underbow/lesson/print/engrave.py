@@ -1,0 +1,76 @@
+"""The tune on a staff: our model written as MEI, drawn by verovio.
+
+Verovio's own readers of other formats are not used, so that what is drawn is exactly what our model holds.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from underbow.errors import UnderbowError
+from underbow.lesson.print.mei import to_mei
+from underbow.tune.tune import Tune
+
+
+@dataclass(frozen=True, slots=True)
+class Engraving:
+    """A drawn tune: its pages as SVG, at a width of so many pixels."""
+
+    pages: tuple[str, ...]
+    width: int
+
+
+def engrave(tune: Tune, *, width: int = 1000, height: int | None = None, scale: int = 40) -> Engraving:
+    """Draw a tune.
+
+    Parameters
+    ----------
+    tune : Tune
+    width : int
+        Of the page, in pixels at the scale given.
+    height : int or None
+        Of a page, in pixels; None for one page as high as the tune needs.
+    scale : int
+        Percent; 40 gives a staff about 14 pixels high.
+
+    Returns
+    -------
+    Engraving
+        The same bytes for the same tune.
+    """
+    import verovio  # noqa: PLC0415  43 ms that only a hand-out needs
+
+    verovio.enableLog(verovio.LOG_OFF)
+    kit = verovio.toolkit()
+    kit.setOptions(
+        {
+            "scale": scale,
+            "pageWidth": width * 100 // scale,
+            "pageHeight": (height * 100 // scale) if height else 60_000,
+            "adjustPageHeight": height is None,
+            "breaks": "auto" if not any(measure.new_line for measure in tune.measures) else "line",
+            "header": "none",
+            "footer": "none",
+            "svgViewBox": True,
+            "svgRemoveXlink": True,
+            "xmlIdSeed": 1,
+            "pageMarginLeft": 60,
+            "pageMarginRight": 20,
+            "pageMarginTop": 20,
+            "pageMarginBottom": 20,
+            "mnumInterval": 0,
+            "spacingStaff": 4,
+            "spacingSystem": 6,
+            "lyricSize": 4.5,
+        }
+    )
+    if not kit.loadData(to_mei(tune)):
+        raise UnderbowError(f"{tune.title}: the engraver could not read the tune; please report this tune")
+    pages = tuple(_plain_signs(kit.renderToSVG(page)) for page in range(1, kit.getPageCount() + 1))
+    return Engraving(pages, width)
+
+
+def _plain_signs(svg: str) -> str:
+    """Put Unicode's flat and sharp in place of the private characters of verovio's text font, which no other font has."""
+    return re.sub("[\uea64\ued60]", "♭", re.sub("[\uea66\ued62]", "♯", svg))

@@ -1,0 +1,232 @@
+"""The printed sheet: a page to put on the stand, as a vector PDF in A4 or US Letter.
+
+Title, tune, changes, hand shapes, bowing, practice plan and cautions, set by typst from ``handout.typ``. Everything
+that comes from a file goes in as data: nothing of it is read as markup.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from importlib.resources import files
+from itertools import groupby, pairwise
+from typing import Any, Literal
+
+from underbow.errors import UnderbowError
+from underbow.fiddle.drawing.grid_svg import draw_grid_svg
+from underbow.fiddle.drawing.shape_svg import draw_svg
+from underbow.fiddle.pattern import Pattern
+from underbow.fiddle.shapes.change import staying
+from underbow.fiddle.shapes.handshape import HandShape
+from underbow.lesson.print.engrave import engrave
+from underbow.lesson.print.staff import staff_tune
+from underbow.lesson.words import ENGLISH
+from underbow.theory.chord import Chord
+from underbow.track.sheet.model import Sheet
+
+Paper = Literal["a4", "us-letter"]
+WrittenBar = tuple[tuple[str, str], ...]  # chords, each with the label of its shape or nothing
+ACROSS = 4  # bars in a row of the changes
+_LONGEST = 300  # characters of a title or a composer's name
+
+
+def make_handout(sheet: Sheet, *, paper: Paper = "a4", words: dict[str, str] = ENGLISH) -> bytes:
+    """Set the printed sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    paper : {"a4", "us-letter"}
+    words : dict
+        The texts, as in :data:`~underbow.lesson.words.ENGLISH`.
+
+    Returns
+    -------
+    bytes
+        A PDF: fonts embedded, text selectable, black on white, the same bytes for the same sheet.
+    """
+    import typst  # noqa: PLC0415  a large library that only this needs
+
+    template = files("underbow.lesson.print").joinpath("handout.typ").read_bytes()
+    data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
+    try:
+        pdf = typst.compile(template, sys_inputs={"data": data}, format="pdf", ignore_system_fonts=True)
+    except typst.TypstError as error:
+        raise UnderbowError(
+            f"{sheet.title}: the printed sheet could not be set: {str(error).splitlines()[0]}"
+        ) from error
+    if not isinstance(pdf, bytes):
+        raise UnderbowError(f"{sheet.title}: the printed sheet came out in several files")
+    return pdf
+
+
+def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str, Any]:
+    """Gather what the page shows, as plain data."""
+    shown = list(shown_shapes(sheet))
+    stays = any(staying(a[1], b[1]) for a, b in pairwise(shown))
+    changes, order = changes_of(sheet, words)
+    several = any(label for _, bars in changes for bar in bars for _, label in bar)
+    columns = 5 if len(shown) == 5 else 4  # rather smaller than one alone in a second row
+    first, last = sheet.ramp.tempos[0], sheet.ramp.spans[-1][1]
+    tempo = f"{words.get(first.beat_name, first.beat_name)} = {float(first.count):g}"
+    if first != last:
+        tempo += f" – {float(last.count):g}"
+    key = sheet.tune.key
+    facts = [f"{_sign(str(key.tonic))} {key.mode}", str(sheet.tune.meter), tempo]
+    if sheet.tuning.name != "GDAE":
+        facts.append(_sign(sheet.tuning.name))
+    return {
+        "paper": paper,
+        "words": words,
+        "title": _breakable(one_line(sheet.title)),
+        "composer": _breakable(one_line(sheet.tune.composer)),
+        "facts": facts,
+        "tune": engrave(staff_tune(sheet), width=1150, scale=40).pages,
+        "across": ACROSS,
+        "changes": [{"name": name, "bars": bars} for name, bars in changes],
+        "times": f"{words['played']} {' '.join(order)}" if len(order) > 1 else "",
+        "shapes": draw_svg(shown, all_strings=True, columns=columns),
+        "shapes_share": min(len(shown), columns) / columns,
+        "told": [words["stays"]] * stays + [words["which"]] * several,
+        "patterns": [
+            {
+                "title": title,
+                "section": sections,
+                "grid": draw_grid_svg(pattern),
+                "wide": _bars(pattern) > 1,
+                "about": one_line(pattern.about),
+            }
+            for title, sections, pattern in _patterns(sheet)
+        ],
+        "plan": [f"{float(begin.count):g}" if begin == end else f"{float(begin.count):.0f} – {float(end.count):.0f}"
+                 for begin, end in sheet.ramp.spans],
+    }  # fmt: skip
+
+
+def _patterns(sheet: Sheet) -> Iterator[tuple[str, str, Any]]:
+    """Every pattern once, with the sections that it serves where there are several."""
+    by_name = {pattern.name: pattern for _, pattern in sheet.patterns}
+    for name, pattern in by_name.items():
+        sections = ", ".join(section for section, own in sheet.patterns if own.name == name)
+        yield one_line(pattern.title), sections if len(by_name) > 1 else "", pattern
+
+
+def _bars(pattern: Pattern) -> int:
+    """Bars that are drawn: twice the grid where every other time goes the other way."""
+    return pattern.grid.bars * (2 if pattern.grid.flips else 1)
+
+
+def shown_shapes(sheet: Sheet) -> Iterator[tuple[Chord, HandShape]]:
+    """Every chord with its shape, in order of first appearance; a chord that is played two ways comes twice."""
+    seen: set[tuple[Chord, HandShape]] = set()
+    for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True):
+        if span.chord is not None and shape is not None and (span.chord, shape) not in seen:
+            seen.add((span.chord, shape))
+            yield span.chord, shape
+
+
+def changes_of(
+    sheet: Sheet, words: Mapping[str, str] = ENGLISH
+) -> tuple[list[tuple[str, list[WrittenBar]]], list[str]]:
+    r"""Give the chords bar by bar.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    words : mapping
+        The texts, as in :data:`~underbow.lesson.words.ENGLISH`.
+
+    Returns
+    -------
+    changes : list of (str, list of WrittenBar)
+        Each section once where it comes again alike: its name and its bars, ``%`` for a bar like the one before in a row of
+        :data:`ACROSS` bars. A chord that the sheet plays with several shapes has the label of the one it takes here; where
+        the section takes another when it comes again, each in turn.
+    order : list of str
+        The names in the order played.
+
+    Examples
+    --------
+    >>> from underbow.track.sheet.read import build_sheet
+    >>> tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:G\n"C"c4|c4|"G"G4|"Am"A4|"C"c4|"Am"A4|]'
+    >>> sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+    >>> [bar for _, bars in changes_of(sheet)[0] for bar in bars]
+    [(('C', '3-3'),), (('%', ''),), (('G', ''),), (('Am', ''),), (('C', '3-1'),), (('Am', ''),)]
+    """
+    bars = list(_bars_played(sheet))
+    names: dict[tuple[str, tuple[tuple[str, ...], ...]], str] = {}
+    times: dict[str, list[list[WrittenBar]]] = {}
+    order: list[str] = []
+    for section in sheet.melody.sections:
+        own = bars[section.first_bar - 1 : section.first_bar - 1 + section.bars]
+        alike = section.name, tuple(tuple(chord for chord, _ in bar) for bar in own)
+        if alike not in names:
+            names[alike] = section.name + "′" * sum(name == section.name for name, _ in names)
+        times.setdefault(names[alike], []).append(own)
+        order.append(names[alike])
+    return [
+        (name, _with_repeats([_each_in_turn(bar, words["then"]) for bar in zip(*own, strict=True)]))
+        for name, own in times.items()
+    ], order
+
+
+def _bars_played(sheet: Sheet) -> Iterator[WrittenBar]:
+    """Every full bar as played, its chords with the shape's label where the chord's name alone doesn't tell it."""
+    labels: dict[str, set[str]] = {}
+    for chord, shape in shown_shapes(sheet):
+        labels.setdefault(str(chord), set()).add(shape.label)
+    spans = [
+        (
+            span.start,
+            span.end,
+            "–" if span.chord is None else _sign(str(span.chord)),
+            shape.label if shape is not None and len(labels.get(str(span.chord), ())) > 1 else "",
+        )
+        for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True)
+    ]
+    for bar in sheet.melody.bars:
+        if bar.number > 0:
+            inside = ((chord, label) for start, end, chord, label in spans if start < bar.end and end > bar.start)
+            yield tuple(inside) or (("–", ""),)
+
+
+def _each_in_turn(times: Sequence[WrittenBar], then: str) -> WrittenBar:
+    """One bar for all times it is played: the same chords, with every shape in the order taken."""
+    return tuple(
+        (
+            chord_each_time[0][0],
+            f", {then} ".join(label for label, _ in groupby(label for _, label in chord_each_time if label)),
+        )
+        for chord_each_time in zip(*times, strict=True)
+    )
+
+
+def _with_repeats(bars: Sequence[WrittenBar]) -> list[WrittenBar]:
+    """A bar like the one before is written as players do; a row begins with its chord, so that the eye need not go back."""
+    return [(("%", ""),) if i % ACROSS and bar == bars[i - 1] else bar for i, bar in enumerate(bars)]
+
+
+def _sign(text: str) -> str:
+    """Sharps and flats as musicians write them, in names of notes and chords.
+
+    >>> _sign("F#m7b5/Bb"), _sign("Bb dim")
+    ('F♯m7♭5/B♭', 'B♭ dim')
+    """
+    out = text.replace("#", "♯")
+    return "".join("♭" if c == "b" and i and (out[i - 1] in "ABCDEFG0123456789") else c for i, c in enumerate(out))
+
+
+def one_line(text: str) -> str:
+    r"""Give one line of plain text of bearable length, without characters that only steer.
+
+    >>> one_line("Lamplight  on\nthe landing")
+    'Lamplight on the landing'
+    """
+    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…"
+
+
+def _breakable(text: str) -> str:
+    """Let endless words run over the line: a break without width after every 30 characters of one."""
+    return re.sub(r"(\S{30})(?=\S)", "\\1\u200b", text)

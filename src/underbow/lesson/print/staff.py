@@ -1,0 +1,51 @@
+"""The tune as it stands on the printed sheet and the page: over its notes the chords that are played."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
+
+from underbow.lesson.timeline import written_notes
+from underbow.theory.progression import ChordSpan
+from underbow.track.sheet.model import Sheet
+from underbow.tune.tune import Tune
+
+
+def staff_tune(sheet: Sheet) -> Tune:
+    r"""Write the sheet's changes over the tune's notes, instead of the chords that the tune came with.
+
+    Every measure gets the changes of the first time that it is played; one that is not played gets none.
+
+    >>> from pathlib import Path
+    >>> from underbow.track.sheet.read import build_sheet
+    >>> abc = 'X:1\nM:4/4\nL:1/4\nK:G\n"G"GABc|"C"cBAG|]'
+    >>> sheet = build_sheet({"abc": abc, "pattern": "saw", "progression": "Em | Am D"}, Path(), "sheet.toml")
+    >>> [[str(span.chord) for span in measure.chords] for measure in staff_tune(sheet).measures]
+    [['Em'], ['Am', 'D']]
+    """
+    tune = sheet.tune
+    if sheet.progression is None:
+        return tune
+    starts: dict[int, Fraction] = {}
+    for at, where, number in written_notes(sheet):
+        starts.setdefault(where, at - tune.measures[where].notes[number].start)
+    for before, after in pairwise(tune.order):
+        if before in starts and not tune.measures[after].notes:
+            starts.setdefault(after, starts[before] + tune.measures[before].length)
+    return replace(
+        tune,
+        measures=tuple(
+            replace(measure, chords=_begun(sheet, starts[index], measure.length) if index in starts else ())
+            for index, measure in enumerate(tune.measures)
+        ),
+    )
+
+
+def _begun(sheet: Sheet, start: Fraction, length: Fraction) -> tuple[ChordSpan, ...]:
+    """The chords that begin in a measure, from its start."""
+    return tuple(
+        replace(span, start=span.start - start, length=min(span.length, start + length - span.start))
+        for span in sheet.melody.chords
+        if start <= span.start < start + length
+    )

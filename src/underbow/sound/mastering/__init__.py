@@ -1,0 +1,1 @@
+"""How every mix gets one loudness without going over."""

@@ -1,0 +1,1 @@
+"""How a SoundFont's instruments sound."""

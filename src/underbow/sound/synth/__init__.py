@@ -1,0 +1,1 @@
+"""How our own instruments sound."""

@@ -1,0 +1,1 @@
+"""What every voice does: one gesture in, its samples out."""

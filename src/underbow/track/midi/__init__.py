@@ -1,0 +1,1 @@
+"""How a performance is written as a MIDI file."""

@@ -1,0 +1,138 @@
+"""The backup: hand shapes held by the left hand, bowed in the pattern's strokes by the right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+from fractions import Fraction
+from math import inf
+
+from underbow.fiddle.grid import Pulse, Strings, Stroke
+from underbow.fiddle.shapes.handshape import HandShape
+from underbow.track.gestures import Gestures
+from underbow.track.performance import Gesture, Manner, Part, Sounded
+from underbow.track.sheet.model import Sheet
+from underbow.track.timeline import Frame, Timeline
+
+FIDDLE = 110  # General MIDI, counted from 0
+CLOSING_DB = -2.0
+CHOP = Fraction(1, 8)  # quarters that a chop sounds at most: it is a knock, not a note
+
+
+def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
+    """Bow the hand shapes in the patterns' strokes.
+
+    The bow goes on from bar to bar, over the sections and from pass to pass. It is set anew, as the grid begins, only where a
+    section has another pattern than the one before or cuts a pattern of several bars short, and after a bar of another length:
+    a fiddler takes a fresh bow for a new phrase. Where the
+    chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched. The track
+    ends on one long bow over both strings.
+    """
+    return Part("backup", FIDDLE, Gestures(_closed(sheet, timeline, _strokes(sheet, timeline))))
+
+
+def _strokes(sheet: Sheet, timeline: Timeline) -> Iterator[Gesture]:
+    for run in runs(timeline.frames):
+        first, end = timeline.frames[run[0]], timeline.frames[run[-1]].end
+        for stroke in first.pattern.grid.played(bars_of(first, end)):
+            if first.start + stroke.start < end:
+                gesture = _gesture(sheet, timeline, stroke, first.start, end)
+                if gesture is not None:
+                    yield gesture
+
+
+def _closed(sheet: Sheet, timeline: Timeline, gestures: Iterable[Gesture]) -> Iterator[Gesture]:
+    """End on one bow that is held; a stroke that is held to the end anyway stays as it is."""
+    closing = timeline.swung(timeline.closing)
+    last: list[Gesture] = []  # from the first one that reaches over the closing beat
+    bow, loudest = "u", -inf
+    for gesture in gestures:
+        loudest = max(loudest, *(note.level for note in gesture.notes))
+        if last or gesture.end > closing:
+            last.append(gesture)
+        else:
+            yield gesture
+            bow = gesture.bow or bow
+    if loudest == -inf or (
+        last and last[-1].start < closing and last[-1].manner is Manner.BOW and last[-1].end > closing
+    ):
+        yield from last
+        return
+    kept = [_until(gesture, closing) for gesture in last if gesture.start < closing]
+    before = next((gesture.bow for gesture in reversed(kept) if gesture.bow), bow)
+    whole = Pulse(
+        timeline.closing, timeline.end - timeline.closing, min(CLOSING_DB, loudest), "both"
+    )  # softly after soft
+    notes = _sounded(sheet, timeline, whole, timeline.closing, timeline.end, chop=False)
+    yield from [*kept, Gesture(Manner.BOW, tuple(notes), "d" if before == "u" else "u")] if notes else last
+
+
+def _until(gesture: Gesture, end: Fraction) -> Gesture:
+    """Cut what of a stroke lies past a position."""
+    if gesture.end <= end:
+        return gesture
+    notes = [note for note in gesture.notes if note.start < end]
+    return replace(gesture, notes=tuple(replace(n, length=min(n.length, end - n.start)) for n in notes))
+
+
+def runs(frames: Sequence[Frame]) -> Iterator[range]:
+    """Group frames that one pattern runs through without beginning again: ranges of their places."""
+    begin, before = 0, frames[0]
+    for at, frame in enumerate(frames):
+        begins_again = frame.section_start and (at - begin) % frame.pattern.grid.bars != 0
+        other = before.pattern != frame.pattern or not before.regular or not frame.regular
+        if at > begin and (begins_again or other):
+            yield range(begin, at)
+            begin = at
+        before = frame
+    yield range(begin, len(frames))
+
+
+def bars_of(first: Frame, end: Fraction) -> int:
+    """Bars of the pattern that fill a run: more or fewer than its frames only where a bar is irregular."""
+    return int(-(-(end - first.start) // first.pattern.grid.meter.bar))
+
+
+def _gesture(sheet: Sheet, timeline: Timeline, stroke: Stroke, zero: Fraction, end: Fraction) -> Gesture | None:
+    notes: list[Sounded] = []
+    for pulse in stroke.pulses:
+        start, stop = zero + pulse.start, min(zero + pulse.end, end)
+        if start < stop:
+            notes += _sounded(sheet, timeline, pulse, start, stop, chop=stroke.bow == "x")
+    if not notes:
+        return None
+    notes.sort(key=lambda note: (note.start, note.midi))
+    if stroke.bow == "x":
+        return Gesture(Manner.CHOP, tuple(notes))
+    return Gesture(Manner.BOW, tuple(notes), stroke.bow)
+
+
+def _sounded(
+    sheet: Sheet, timeline: Timeline, pulse: Pulse, start: Fraction, stop: Fraction, *, chop: bool
+) -> list[Sounded]:
+    """Sound a pulse: on each string one note for as long as its pitch stays."""
+    notes: list[Sounded] = []
+    open_notes: dict[int, int] = {}  # string -> its last note in the list
+    for heard in timeline.between(start, stop):
+        shape = sheet.shapes[heard.index] if heard.index >= 0 else None
+        begin, finish = timeline.swung(heard.start), timeline.swung(heard.end)
+        for string, midi in _strings(shape, pulse.strings):
+            at = open_notes.get(string)
+            last = notes[at] if at is not None else None
+            if at is not None and last is not None and last.midi == midi and last.end == begin:
+                notes[at] = Sounded(last.start, finish - last.start, midi, pulse.level, string)
+            else:
+                open_notes[string] = len(notes)
+                notes.append(Sounded(begin, finish - begin, midi, pulse.level, string))
+    if chop:  # the bow is dropped once, whatever the chord does later
+        first = min((note.start for note in notes), default=start)
+        notes = [Sounded(n.start, min(n.length, CHOP), n.midi, n.level, n.string) for n in notes if n.start == first]
+    return notes
+
+
+def _strings(shape: HandShape | None, which: Strings) -> list[tuple[int, int]]:
+    """Strings that a pulse takes, with their notes."""
+    if shape is None:
+        return []
+    both = list(zip(shape.strings, shape.midi, strict=True))
+    return both[:1] if which == "lower" else both[-1:] if which == "upper" else both

@@ -1,0 +1,1 @@
+"""What the teacher's file asks for."""

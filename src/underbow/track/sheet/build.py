@@ -1,0 +1,155 @@
+"""From a checked table to a sheet: files loaded, chords laid under the tune, the ramp worked out, every fault collected."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+from underbow.errors import Fault, near_miss
+from underbow.fiddle.pattern import Pattern
+from underbow.fiddle.shapes.handshape import HandShape, Step, solve
+from underbow.fiddle.tuning import Tuning
+from underbow.theory.chord import Chord
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter
+from underbow.theory.progression import Progression
+from underbow.track.instruments import MELODY_VOICES
+from underbow.track.ramp import Ramp
+from underbow.track.sheet.faults import Notebook, in_place
+from underbow.track.sheet.melody import laid_out
+from underbow.track.sheet.mixes import mixes_of
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.patterns import named_patterns, patterns_played
+from underbow.track.sheet.ramp import ramp_of, range_of, too_long
+from underbow.track.sheet.table import SheetTable, one_line, plain
+from underbow.track.sheet.tune import Source, tune_of
+from underbow.tune.tune import Melody, Tune
+
+
+def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet | None:
+    """Build a sheet; None where something is missing that everything else rests on. Faults go into the notebook."""
+    tuning = notebook.attempt("tuning", partial(Tuning.parse, table.tuning))
+    pair = notebook.attempt("strings", partial((tuning or Tuning.parse("GDAE")).pair, table.strings))
+    mixes = mixes_of(table.mix, notebook)
+    _check_voice(table, notebook)
+    progression = notebook.read("progression", Progression.parse, table.progression)
+    named = named_patterns(table, folder, notebook)
+    tune = _tune(table, folder, notebook, tuning=tuning, progression=progression, named=named)
+    laid = laid_out(table, tune, progression, notebook) if tune is not None else None
+    patterns = patterns_played(table, laid.tune, laid.melody, named, notebook) if laid is not None else ()
+    if laid is None or not patterns:  # the tempo is checked all the same, as far as it goes
+        meter = tune.meter if tune is not None else next((one.grid.meter for one in named.values()), None)
+        notebook.attempt("tempo", partial(range_of, table.tempo, meter))
+        return None
+    tune, melody = laid.tune, laid.melody
+    ramp = notebook.attempt("tempo", partial(ramp_of, table.tempo, tune.meter, patterns[0][1]))
+    if ramp is None or tuning is None or pair is None:
+        return None
+    fault = too_long(ramp, melody, table.tempo.count_in)
+    if fault:
+        notebook.say("tempo", fault)
+    shapes = _shapes(table, melody, ramp, tuning, pair, notebook=notebook)
+    if shapes is None:
+        return None
+    sound = table.sound
+    return Sheet(
+        title=plain(table.title or tune.title) or "Untitled",
+        file=notebook.file,
+        tune=tune,
+        melody=melody,
+        patterns=patterns,
+        progression=laid.progression,
+        tuning=tuning,
+        strings=table.strings,
+        pinned=tuple(table.shapes.items()),
+        shapes=shapes,
+        form=table.form or "",
+        bars=table.bars or "",
+        ramp=ramp,
+        count_in=table.tempo.count_in,
+        concert_pitch=float(sound.concert_pitch),
+        loudness=float(sound.loudness),
+        seed=sound.seed,
+        voice=sound.voice,
+        feel_ms=float(sound.feel_ms),
+        feel_db=float(sound.feel_db),
+        drone=sound.drone,
+        tuning_notes=sound.tuning_notes,
+        mixes=mixes,
+        told=_told(table, tune, notebook),
+    )
+
+
+def _tune(
+    table: SheetTable,
+    folder: Path | None,
+    notebook: Notebook,
+    *,
+    tuning: Tuning | None,
+    progression: Progression | None,
+    named: dict[str, Pattern],
+) -> Tune | None:
+    """Load or compose the tune."""
+    key = notebook.read("key", Key.parse, table.key)
+    meter = notebook.read("meter", Meter.parse, table.meter)
+    if table.meter is not None and table.compose is None and (table.tune or table.abc):
+        notebook.say("meter", "a written tune has its own; leave meter out (it is for a composed one)")
+    given = [name for name in ("tune", "abc", "compose") if getattr(table, name) is not None]
+    if not given and not {"tune", "abc", "compose"} & notebook.broken:
+        notebook.say("tune", 'missing; write tune = "name.abc" for a file beside the sheet, abc = """ ... """ for a tune in '
+                     "place, or compose = { seed = 1 } for a melody over the progression")  # fmt: skip
+    elif len(given) > 1:
+        notebook.say("tune", f"found {' and '.join(given)}, expected one of them; leave the others out")
+    if len(given) != 1:
+        return None
+    if (
+        given == ["compose"]
+        and progression is None
+        and (table.progression is not None or "progression" in notebook.broken)
+    ):
+        return None  # what is wrong with the changes is told already
+    if meter is None and named:
+        meter = next(iter(named.values())).grid.meter
+    source = Source(table, folder, notebook.file, progression, key, meter, tuning)
+    return notebook.attempt(given[0], partial(tune_of, source))
+
+
+def _shapes(
+    table: SheetTable, melody: Melody, ramp: Ramp, tuning: Tuning, pair: tuple[int, int], *, notebook: Notebook
+) -> tuple[HandShape | None, ...] | None:
+    """Solve the left hand for one pass going round, at the goal tempo, where it is hardest."""
+    pinned: dict[str, str] = {}
+    played = {str(span.chord) for span in melody.chords if span.chord}
+    for symbol, shape in table.shapes.items():
+        chord = notebook.read("shapes", Chord.parse, symbol)
+        if chord is not None and str(chord) not in played:
+            notebook.say("shapes", f"{symbol} is not played; the chords are {', '.join(sorted(played))}")
+        elif chord is not None:
+            pinned[str(chord)] = shape
+    rate = float(ramp.tempos[-1].quarters_per_minute) / 60
+    steps = [Step(span.chord, float(span.length) / rate) for span in melody.chords]
+    solution = notebook.attempt("shapes", lambda: solve(steps, tuning, pair, pinned, around=True))
+    if solution is None:
+        return None
+    for text in solution.fallbacks:  # the shapes command tells the rest
+        notebook.tell("shapes", text)
+    return solution.shapes
+
+
+def _check_voice(table: SheetTable, notebook: Notebook) -> None:
+    voice = table.sound.voice
+    if voice not in MELODY_VOICES:
+        known = f"expected one of {', '.join(MELODY_VOICES)}{near_miss(voice, MELODY_VOICES)}"
+        notebook.say("sound.voice", f'found "{voice}", {known}')
+
+
+def _told(table: SheetTable, tune: Tune, notebook: Notebook) -> tuple[Fault, ...]:
+    """Tell what the tune's reader assumed, then what the sheet's did, each once."""
+    of_tune = tune.told if table.abc is None else map(in_place, tune.told)
+    return tuple(dict.fromkeys(one_line(_named(fault, notebook.file)) for fault in [*of_tune, *notebook.told]))
+
+
+def _named(fault: Fault, file: str) -> Fault:
+    """Let a fault without a file name the sheet's."""
+    return fault if fault.file else replace(fault, file=file)

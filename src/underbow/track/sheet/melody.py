@@ -1,0 +1,87 @@
+"""What one pass plays: the tune evened out, in its form, over its chords, its bars chosen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+from underbow.theory.progression import Progression
+from underbow.track.sheet.bars import bar_faults
+from underbow.track.sheet.evening import evened
+from underbow.track.sheet.faults import Notebook, in_place
+from underbow.track.sheet.form import in_form, only_bars, over
+from underbow.track.sheet.laying import full_bars
+from underbow.track.sheet.table import SheetTable
+from underbow.tune.tune import Melody, Tune
+
+if TYPE_CHECKING:
+    from underbow.tune.harmony.harmonise import Harmony
+
+MOST_NOTES = 100_000  # in one pass
+MOST_IN_A_BAR = 2  # chords that nobody wonders at
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A tune with chords, what one pass plays of it, and the progression that was laid under it or worked out."""
+
+    tune: Tune
+    melody: Melody
+    progression: Progression | None
+
+
+def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Laid | None:
+    """Lay out what one pass plays; None where it can't be, with faults in the notebook."""
+    source = table.tune or notebook.file
+    worked_out: Progression | None = None
+    if not any(span.chord for measure in tune.measures for span in measure.chords) and progression is None:
+        harmony = _harmonised(table, tune, notebook)
+        if harmony is None:
+            return None
+        tune, worked_out = harmony.tune, harmony.progression
+    whole, told = evened(tune.melody())
+    for what in told:
+        notebook.tell("", f"as played, {what}", source)
+    if not full_bars(whole) or full_bars(whole)[-1].length <= 0:
+        notebook.say("tune", "no full bar of music; write at least one")
+        return None
+    if not tune.free:
+        faults = [replace(fault, file=source) for fault in bar_faults(tune)]
+        notebook.faults += faults if table.abc is None else map(in_place, faults)
+    melody: Melody | None = whole
+    if table.form is not None:
+        melody = notebook.attempt("form", partial(in_form, whole, table.form))
+    if melody is not None and progression is not None and table.compose is None:  # what is composed has its chords
+        melody = notebook.attempt("progression", partial(over, melody, progression))
+        _tell_crowded(progression, notebook)
+    if melody is not None and table.bars is not None:
+        melody = notebook.attempt("bars", partial(only_bars, melody, table.bars))
+    if melody is not None and len(melody.notes) > MOST_NOTES:
+        notebook.say("tune", f"{len(melody.notes)} notes in one pass; {MOST_NOTES} are the most, write form or bars")
+    return None if melody is None else Laid(tune, melody, progression or worked_out)
+
+
+def _tell_crowded(progression: Progression, notebook: Notebook) -> None:
+    """Tell of chords that all stand in one bar: who leaves the bar lines out mostly means a bar each."""
+    for changes in progression.sections:
+        if len(changes.bars) == 1 and len(changes.bars[0]) > MOST_IN_A_BAR:
+            chords = " ".join(map(str, changes.bars[0]))
+            where = f"section {changes.name} has" if changes.name else "there is"
+            notebook.tell(
+                "progression",
+                f"{where} one bar of chords, {chords}; for a bar each write {chords.replace(' ', ' | ')}",
+            )
+
+
+def _harmonised(table: SheetTable, tune: Tune, notebook: Notebook) -> Harmony | None:
+    """Find chords for a tune that has none, where the sheet doesn't say them either."""
+    if "progression" in notebook.broken or table.progression is not None:
+        return None  # told already
+    from underbow.tune.harmony.harmonise import harmonise  # noqa: PLC0415  for bare tunes only
+
+    harmony = notebook.attempt("tune", partial(harmonise, tune))
+    if harmony is not None:
+        chords = str(harmony.progression).replace("\n", "   ")
+        notebook.tell("progression", f"the tune has no chords; these were worked out: {chords}")
+    return harmony

@@ -1,0 +1,1 @@
+"""What an ABC file says, and how a tune is written as one."""

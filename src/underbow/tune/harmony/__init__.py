@@ -1,0 +1,1 @@
+"""Which chords suit a tune."""

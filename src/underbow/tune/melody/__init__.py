@@ -1,0 +1,1 @@
+"""Which melody suits some chords."""

@@ -1,0 +1,1 @@
+"""Which tune a MIDI file holds."""

@@ -1,0 +1,1 @@
+"""What the written page says, whatever format it came from: drafts of measures, repeats, sections."""

@@ -1,0 +1,122 @@
+"""The page as a file: what is in it, the same bytes every time, hostile text kept as text."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from importlib.resources import files
+
+import pytest
+
+from underbow.errors import UnderbowError
+from underbow.lesson.practice.page import make_page
+from underbow.lesson.practice.words import ENGLISH
+
+from .conftest import Track
+
+ASSETS = ("page.html", "page.css", "page.js", "view.js", "sound.js")
+
+
+class Elements(HTMLParser):
+    """The page as an HTML parser that isn't a browser reads it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str | None], str]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.found.append((tag, dict(attrs), ""))
+
+    def handle_data(self, data: str) -> None:
+        if self.found:
+            tag, attributes, text = self.found[-1]
+            self.found[-1] = (tag, attributes, text + data)
+
+
+def read(track: Track) -> list[tuple[str, dict[str, str | None], str]]:
+    parser = Elements()
+    parser.feed(track.path.read_text(encoding="utf-8"))
+    return parser.found
+
+
+@pytest.mark.parametrize("which", ["track", "hostile"])
+def test_the_file_has_its_own_scripts_and_no_others(request: pytest.FixtureRequest, which: str) -> None:
+    found = read(request.getfixturevalue(which))
+    scripts = [(attributes.get("type"), attributes.get("id")) for tag, attributes, _ in found if tag == "script"]
+    sounds = [("text/plain", f"sound-{number}") for number in range(4)]
+    assert scripts == [("application/json", "timeline"), *sounds, (None, None)]
+    assert not [
+        tag for tag, attributes, _ in found if any(name.startswith("on") or name == "style" for name in attributes)
+    ]
+    assert {tag for tag, _, _ in found} & {"iframe", "object", "embed", "form", "base", "img"} == set()
+    names = [attributes["id"] for _, attributes, _ in found if "id" in attributes]
+    assert len(names) == len(set(names))
+
+
+def test_the_policy_names_the_hashes_of_script_and_style(track: Track) -> None:
+    found = read(track)
+    policy = next(
+        a["content"] for tag, a, _ in found if tag == "meta" and a.get("http-equiv") == "Content-Security-Policy"
+    )
+    assert policy is not None
+    text = track.path.read_text(encoding="utf-8")
+    for element, directive in ((r"<style>(.*?)</style>", "style-src"), (r"<script>(.*?)</script>", "script-src")):
+        (inside,) = re.findall(element, text, re.DOTALL)
+        digest = base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
+        assert f"{directive} 'sha256-{digest}'" in policy
+    assert policy.startswith("default-src 'none';")
+    assert "unsafe" not in policy
+    assert "http" not in policy
+
+
+def test_the_sound_in_the_page_is_the_sound_that_was_given(track: Track) -> None:
+    inside = [
+        text for tag, attributes, text in read(track) if tag == "script" and attributes.get("type") == "text/plain"
+    ]
+    assert [base64.b64decode(text) for text in inside] == [track.audio[mix.name] for mix in track.sheet.mixes]
+
+
+def test_the_same_sheet_gives_the_same_page(track: Track) -> None:
+    again = make_page(track.sheet, track.performance, track.sheet.mixes, dict(track.audio))
+    assert again == track.path.read_bytes()
+
+
+def test_hostile_text_can_not_end_the_data(hostile: Track) -> None:
+    (text,) = [text for tag, attributes, text in read(hostile) if attributes.get("id") == "timeline"]
+    assert not set(text) & set("<>&\u2028\u2029\u202e")
+    data = json.loads(text)
+    assert data["mixes"][0][0].startswith("backup turn</script><img src=x onerror='window.caught=1'> wide")
+
+
+def test_a_mix_without_sound_is_told(track: Track) -> None:
+    without = {name: sound for name, sound in track.audio.items() if name != "together"}
+    with pytest.raises(UnderbowError, match="the page has no sound for together"):
+        make_page(track.sheet, track.performance, track.sheet.mixes, without)
+    with pytest.raises(UnderbowError, match="no sound for any mix"):
+        make_page(track.sheet, track.performance, (), track.audio)
+
+
+def test_every_word_asked_for_is_in_the_table_and_every_word_in_it_is_used() -> None:
+    texts = {name: files("underbow.lesson.practice").joinpath(name).read_text(encoding="utf-8") for name in ASSETS}
+    asked = set(re.findall(r"\{w_(\w+)\}", texts["page.html"]))
+    asked |= {name for text in texts.values() for name in re.findall(r"words\.(\w+)", text)}
+    asked |= {f"repeat_{kind}" for kind in ("off", "pair", "section")}
+    asked |= {name for name in ENGLISH if name.startswith(("beat_", "about_"))}
+    asked |= {"lang", "page_title", "ramp", "tempo"}
+    assert asked == set(ENGLISH)
+
+
+def test_the_words_say_what_to_beware_of_and_leave_the_rest_to_teacher_and_doctor() -> None:
+    for word in ("ear", "rest", "hurts", "doctor", "teacher"):
+        assert word in ENGLISH["care_text"].lower()
+
+
+def test_only_the_mixes_that_everybody_gets_are_explained(track: Track) -> None:
+    """A teacher's own mix may have the name of one of them and be another."""
+    own = replace(track.sheet.mixes[0], levels=(("click", (0.0,)),))
+    page = make_page(track.sheet, track.performance, (own, *track.sheet.mixes[1:]), track.audio).decode()
+    assert '"mixes":[["backup turn",""],["tune turn","' + ENGLISH["about_tune turn"] in page

@@ -1,0 +1,181 @@
+"""The printed sheet, read back by poppler's tools: one page, fonts embedded, text selectable, hostile text as text."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+from underbow.lesson.print.handout import Paper, WrittenBar, changes_of, make_handout, shown_shapes
+from underbow.lesson.words import ENGLISH
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet, read_sheet
+
+ROOT = Path(__file__).parents[3]
+SHEETS = sorted((ROOT / "tracks").glob("*.toml"))
+Program = Callable[[str], str]
+SIZES = {"a4": (595.3, 841.9), "us-letter": (612.0, 792.0)}  # points: ISO 216 A4, ANSI A
+
+
+def tool(program: Program, name: str, *words: str | Path) -> str:
+    done = subprocess.run([program(name), *map(str, words)], capture_output=True, text=True, check=True)
+    return done.stdout
+
+
+def hostile(title: str, composer: str = "x", symbol: str = "G") -> Sheet:
+    tune = f'X:1\nT:x\nC:{composer}\nM:4/4\nL:1/4\nK:G\n"{symbol}"GABc|"D"d4|]\n'
+    return build_sheet({"title": title, "abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+
+
+@pytest.mark.parametrize("paper", get_args(Paper))
+@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+def test_every_shipped_sheet_fits_one_page(path: Path, paper: Paper, program: Program, tmp_path: Path) -> None:
+    sheet = read_sheet(path)
+    pdf = tmp_path / "sheet.pdf"
+    pdf.write_bytes(make_handout(sheet, paper=paper))
+    info = tool(program, "pdfinfo", pdf)
+    assert re.search(r"Pages: +1\n", info)
+    size = re.search(r"Page size: +([\d.]+) x ([\d.]+)", info)
+    assert size is not None
+    assert (float(size[1]), float(size[2])) == pytest.approx(SIZES[paper], abs=0.5)
+    fonts = tool(program, "pdffonts", pdf).splitlines()[2:]
+    assert fonts
+    assert all(re.search(r" yes (yes|no) (yes|no) ", line) for line in fonts), fonts
+    text = tool(program, "pdftotext", "-layout", pdf, "-")
+    assert sheet.title in text
+    for chord in {str(span.chord).replace("#", "♯") for span in sheet.melody.chords if span.chord}:
+        assert chord in text
+    for tempo in sheet.ramp.tempos:
+        assert str(round(tempo.count)) in text
+    assert "see a doctor" in text
+
+
+def test_a_long_tune_flows_over_pages(program: Program, tmp_path: Path) -> None:
+    music = "|\n".join('"G"GABc dBGB|"C"cegc eccA|"D"dfaf dAFA|"G"GBdB G4' for _ in range(60))
+    tune = f"X:1\nT:Long\nM:4/4\nL:1/8\nK:G\n{music}|]\n"
+    sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+    (tmp_path / "long.pdf").write_bytes(make_handout(sheet))
+    pages = re.search(r"Pages: +(\d+)", tool(program, "pdfinfo", tmp_path / "long.pdf"))
+    assert pages is not None
+    assert int(pages[1]) > 1
+    assert tool(program, "pdftotext", tmp_path / "long.pdf", "-").count("see a doctor") == 1
+
+
+def test_the_same_sheet_gives_the_same_bytes() -> None:
+    assert make_handout(read_sheet(SHEETS[0])) == make_handout(read_sheet(SHEETS[0]))
+
+
+@pytest.mark.parametrize(
+    "title",
+    [
+        "#panic(1) $x$ *b* _i_ @ref <label> `code` \\u{41} // no /* no",
+        '"quoted" & <b>bold</b>',
+        "../../etc/passwd",
+        "שלום רב",
+        "Ünïcödé Łódź",
+        "tab\there\x07",
+    ],
+)
+def test_hostile_text_comes_out_as_text(title: str, program: Program, tmp_path: Path) -> None:
+    (tmp_path / "h.pdf").write_bytes(make_handout(hostile(title, composer=title.replace("\t", " "))))
+    text = " ".join(tool(program, "pdftotext", "-raw", tmp_path / "h.pdf", "-").split())
+    if title.isascii():
+        assert " ".join("".join(c if c.isprintable() else " " for c in title).split()) in text
+
+
+def test_ten_thousand_characters_do_not_fill_the_page(program: Program, tmp_path: Path) -> None:
+    (tmp_path / "h.pdf").write_bytes(make_handout(hostile("x", composer="a" * 10_000)))
+    assert tool(program, "pdftotext", tmp_path / "h.pdf", "-").count("a") < 500
+    assert re.search(r"Pages: +1\n", tool(program, "pdfinfo", tmp_path / "h.pdf"))
+    boxes = tool(program, "pdftotext", "-bbox", tmp_path / "h.pdf", "-")
+    assert max(float(x) for x in re.findall(r'xMax="([\d.]+)"', boxes)) < SIZES["a4"][0]
+
+
+def in_c(music: str) -> Sheet:
+    tune = f"X:1\nT:Turns\nM:4/4\nL:1/4\nK:C\n{music}\n"
+    return build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+
+
+def plain(bars: list[WrittenBar]) -> list[str]:
+    return ["  ".join(f"{chord} {label}".strip() for chord, label in bar) for bar in bars]
+
+
+def test_the_changes_are_written_once_with_the_order_played() -> None:
+    changes, order = changes_of(read_sheet(ROOT / "tracks" / "wet-socks.toml"))
+    assert order == ["A", "A", "B", "B"]
+    assert plain(dict(changes)["A"]) == ["D", "%", "G", "A", "D  G", "D  A", "%", "D"]
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+def test_only_a_chord_with_several_shapes_is_labelled_and_always_with_the_one_played(path: Path) -> None:
+    sheet = read_sheet(path)
+    shapes: dict[str, set[str]] = {}
+    for chord, shape in shown_shapes(sheet):
+        shapes.setdefault(str(chord), set()).add(shape.label)
+    changes, order = changes_of(sheet)
+    written = dict(changes)
+    full = [bar for bar in sheet.melody.bars if bar.number > 0]
+    bars = [bar for name in order for bar in written[name]]
+    assert len(bars) == len(full)
+    shown: WrittenBar = ()
+    for bar, text in zip(full, bars, strict=True):
+        shown = shown if text == (("%", ""),) else text
+        played = [
+            (str(span.chord).replace("#", "♯"), shape.label if len(shapes[str(span.chord)]) > 1 else "")
+            for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True)
+            if shape is not None and span.start < bar.end and span.end > bar.start
+        ]
+        assert list(shown) == played
+
+
+def test_a_chord_with_two_shapes_says_on_paper_which_bar_takes_which(program: Program, tmp_path: Path) -> None:
+    sheet = read_sheet(ROOT / "tracks" / "lamplight.toml")
+    assert [(str(chord), shape.label) for chord, shape in shown_shapes(sheet) if str(chord) == "C"] == [
+        ("C", "3-3"),
+        ("C", "3-1"),
+    ]
+    changes = dict(changes_of(sheet)[0])
+    assert plain(changes["A"]) == ["G", "%", "C 3-3", "D", "G", "C 3-3", "D", "G"]
+    assert plain(changes["B"]) == ["G", "C 3-1", "G", "D", "G", "C 3-3", "D", "G"]
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    text = " ".join(tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-").split())
+    _, _, after = text.partition("THE CHANGES")
+    told = after.partition("WHERE THE FINGERS GO")[0]
+    assert (told.count("C 3-3"), told.count("C 3-1")) == (3, 1)
+    assert ENGLISH["which"] in after
+
+
+def test_a_sheet_with_one_shape_a_chord_says_nothing_of_shapes_in_its_changes(program: Program, tmp_path: Path) -> None:
+    (tmp_path / "h.pdf").write_bytes(make_handout(read_sheet(ROOT / "tracks" / "rushes.toml")))
+    text = " ".join(tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-").split())
+    changes = text.partition("THE CHANGES")[2].partition("WHERE THE FINGERS GO")[0]
+    assert "Em" in changes
+    assert not re.search(r"\d-\d", changes)
+    assert ENGLISH["which"] not in text
+
+
+def test_a_section_that_takes_another_shape_the_second_time_says_both(program: Program, tmp_path: Path) -> None:
+    sheet = in_c('P:A\n|:"C"c4|"C"c4|"Am"c4:|\nP:B\n|:"G"g4|"D"d4:|')
+    assert [shape.label for shape in sheet.shapes if shape][:4] == ["3-3", "1-1", "3-1", "1-1"]
+    changes, order = changes_of(sheet)
+    assert order == ["A", "A", "B", "B"]
+    assert plain(dict(changes)["A"]) == ["C 3-3, then 3-1", "%", "Am"]
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    assert "C 3-3, then 3-1" in tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
+
+
+def test_no_row_and_no_section_begins_with_the_repeat_sign(program: Program, tmp_path: Path) -> None:
+    nine = "|".join(['"G"GABG'] * 9)
+    sheet = in_c(f'P:A\n{nine}|]\nP:B\n"G"GABG|GABG|"C"c4|"G"G4|]')
+    changes = dict(changes_of(sheet)[0])
+    assert plain(changes["A"]) == ["G", "%", "%", "%", "G", "%", "%", "%", "G"]
+    assert plain(changes["B"])[:2] == ["G", "%"]
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    text = tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
+    rows = text.partition("THE CHANGES")[2].partition("WHERE THE FINGERS GO")[0].splitlines()
+    begins = [re.sub(r"^\s*(A\s+)?", "", row)[:1] for row in rows if "G" in row]
+    assert begins == ["G", "G", "G"]

@@ -1,0 +1,116 @@
+"""The engraved notes are the tune's: the engraver's own reading, played back, is compared note by note.
+
+The outside judge is verovio (it reads MEI and renders its MIDI itself); mido reads that MIDI file.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from xml.etree import ElementTree as Xml
+
+import mido
+import pytest
+import verovio
+
+from underbow.lesson.print.engrave import engrave
+from underbow.lesson.print.mei import MEI, to_mei
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.tune import Tune
+
+ID = "{http://www.w3.org/XML/1998/namespace}id"
+TRACKS = Path(__file__).parents[3] / "tracks"
+
+HARD = """X:1
+T:Everything at once
+M:4/4
+L:1/8
+K:Bb
+F2 | "Bb"B2>c2 (3ddd {e}d2 | ^c2 =e4- e2- | e5 z3 | "F/A"[Ac]4 (Bc de) | uG4 vF4 | ~A2 .B2 Tc2 Hd2 |
+K:D
+M:6/8
+"D"d3- dcB | [1 A6 :|[2 A3 z3 |]
+"""
+
+
+def tunes() -> list[Tune]:
+    shipped = [read_abc(path.read_text())[0] for path in sorted(TRACKS.glob("*.abc"))]
+    return [*shipped, read_abc(HARD)[0]]
+
+
+def heard(tune: Tune) -> list[tuple[Fraction, Fraction, int]]:
+    """Start, length and pitch of every note as written, once through the page, ties joined."""
+    found: list[tuple[Fraction, Fraction, int]] = []
+    at = Fraction(0)
+    open_ties: dict[int, int] = {}
+    for measure in tune.measures:
+        for note in measure.notes:
+            start = at + note.start
+            for pitch in (*note.under, note.pitch):
+                index = open_ties.pop(pitch.midi, None) if pitch == note.pitch else None
+                if index is not None:
+                    begun, length, midi = found[index]
+                    found[index] = (begun, length + note.length, midi)
+                else:
+                    index = len(found)
+                    found.append((start, note.length, pitch.midi))
+                if note.tied and pitch == note.pitch:
+                    open_ties[pitch.midi] = index
+        at += measure.length
+    return sorted(found)
+
+
+def engraved(tune: Tune) -> list[tuple[Fraction, Fraction, int]]:
+    """What verovio plays from our MEI, repeats not taken."""
+    kit = verovio.toolkit()
+    kit.setOptions({"expandNever": True})
+    # the engraver plays ornaments out in notes of its own; here the tune's notes are compared
+    plain = [
+        replace(measure, notes=tuple(replace(note, marks=(), graces=()) for note in measure.notes))
+        for measure in tune.measures
+    ]
+    assert kit.loadData(to_mei(replace(tune, measures=tuple(plain))))
+    data = base64.b64decode(kit.renderToMIDI())
+    midi = mido.MidiFile(file=io.BytesIO(data))
+    sounding: dict[int, Fraction] = {}
+    found = []
+    for track in midi.tracks:
+        now = Fraction(0)
+        for message in track:
+            now += Fraction(message.time, midi.ticks_per_beat)
+            if message.type == "note_on" and message.velocity:
+                sounding[message.note] = now
+            elif message.type in ("note_off", "note_on") and message.note in sounding:
+                start = sounding.pop(message.note)
+                found.append((start, now - start, message.note))
+    return sorted(found)
+
+
+@pytest.mark.parametrize("tune", tunes(), ids=lambda tune: tune.title)
+def test_the_engravers_notes_are_the_tunes(tune: Tune) -> None:
+    written = heard(tune)
+    read_back = engraved(tune)
+    assert [note[2] for note in read_back] == [note[2] for note in written]
+    for (start, length, _), (own_start, own_length, _) in zip(read_back, written, strict=True):
+        assert abs(start - own_start) < Fraction(1, 60)  # the engraver's MIDI file rounds to its ticks
+        assert abs(length - own_length) < Fraction(1, 60)
+
+
+def test_every_chord_symbol_bow_mark_and_ending_is_there() -> None:
+    mei = Xml.fromstring(to_mei(read_abc(HARD)[0]).encode())
+    assert [harm.text for harm in mei.iter(f"{{{MEI}}}harm")] == ["Bb", "F/A", "D"]
+    assert [artic.get("artic") for artic in mei.iter(f"{{{MEI}}}artic")][:2] == ["upbow", "dnbow"]
+    assert [ending.get("n") for ending in mei.iter(f"{{{MEI}}}ending")] == ["1", "2"]
+    names = [element.get(ID) for element in mei.iter() if element.get(ID)]
+    assert len(names) == len(set(names)) > 20
+
+
+def test_a_page_is_the_same_bytes_every_time_and_text_is_escaped() -> None:
+    tune = read_abc('X:1\nT:<b>&"\nM:4/4\nL:1/4\nK:G\n"^<script>"GABc|"G"d4|]\n')[0]
+    first, second = engrave(tune).pages, engrave(tune).pages
+    assert first == second
+    assert "<script" not in first[0]
+    Xml.fromstring(first[0].encode())

@@ -1,0 +1,67 @@
+"""The chords over the printed tune are the ones that are played."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from underbow.lesson.print.handout import make_handout
+from underbow.lesson.print.staff import staff_tune
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet
+
+ENDINGS = """X:1
+M:4/4
+L:1/4
+K:G
+P:A
+D|:"G"GABc|"C"cBAG|1 "D"dAFD:|2 "G"G2 z D|]
+P:B
+|:"G"gfed|"G"cBAG|"D"d2 z2|z4|"D"dAF2:|
+"""
+
+
+def made(**table: Any) -> Sheet:
+    return build_sheet({"abc": ENDINGS, "pattern": "saw"} | table, Path(), "sheet.toml")
+
+
+def over_the_notes(sheet: Sheet) -> list[str]:
+    return [" ".join(str(span.chord) for span in measure.chords) for measure in staff_tune(sheet).measures]
+
+
+def test_the_sheets_changes_stand_in_place_of_the_tunes() -> None:
+    sheet = made(progression="A: Em | Am D | Bm\nB: C | % | C D | D7 | G")
+    assert over_the_notes(sheet) == ["", "Em", "Am D", "Bm", "Bm", "C", "", "D", "D7", "G"]
+    assert staff_tune(sheet).melody().chords == sheet.melody.chords
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        {"progression": "G | Am", "form": "AB"},
+        {"progression": "A: G7 | C7 | F D\nB: D | G | A | D7 | G", "form": "BA"},
+        {"progression": "A: G7 | C7 | F D\nB: D | G | A | D7 | G", "bars": "2-5"},
+    ],
+)
+def test_with_another_form_or_some_bars_the_chord_at_every_change_is_printed(table: dict[str, Any]) -> None:
+    sheet = made(**table)
+    printed = {chord for words in over_the_notes(sheet) for chord in words.split()}
+    assert printed == {str(span.chord) for span in sheet.melody.chords if span.chord is not None}
+
+
+def test_a_tune_that_keeps_its_chords_is_printed_as_it_was_written() -> None:
+    sheet = made()
+    assert staff_tune(sheet) is sheet.tune
+
+
+def test_chords_that_were_worked_out_are_printed() -> None:
+    bare = "".join(part for number, part in enumerate(ENDINGS.split('"')) if number % 2 == 0)
+    sheet = made(abc=bare)
+    assert staff_tune(sheet).melody().chords == sheet.melody.chords
+
+
+def test_the_printed_sheet_has_them() -> None:
+    one, other = (made(progression=changes, title="t") for changes in ("G | D", "Em | Bm"))
+    assert make_handout(one) != make_handout(other)

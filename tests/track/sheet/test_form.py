@@ -1,0 +1,182 @@
+"""Forms, stretches of bars, and progressions laid under a tune."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from fractions import Fraction
+
+import pytest
+
+from underbow.errors import InputError
+from underbow.theory.progression import Progression
+from underbow.track.sheet.form import in_form, only_bars, over
+from underbow.track.sheet.laying import full_bars
+from underbow.track.sheet.model import Sheet
+from underbow.tune.tune import Melody
+
+F = Fraction
+SheetMaker = Callable[..., Sheet]
+TWO_PARTS = 'P:A\n|: "G"GABc | "C"edcB | "D"A4 :|\nP:B\n|: "Em"dBdB | "G"G4 :|'
+ENDINGS = 'P:A\nD |: "G"GABc |1 "C"e3 d :|2 "D"d3 E ||\nP:B\n"Em"e4 | "G"G3 |]'
+
+
+def spelled(melody: Melody) -> str:
+    return " ".join(f"{note.pitch}:{note.length}" for note in melody.notes)
+
+
+@pytest.fixture
+def melody(sheet_of: SheetMaker) -> Melody:
+    return sheet_of(TWO_PARTS, unit="1/4").tune.melody()
+
+
+@pytest.mark.parametrize(
+    ("form", "sections", "bars"),
+    [("AABB", "AABB", 10), ("AB", "AB", 5), ("B A", "BA", 5), ("ABA", "ABA", 8), ("A, A", "AA", 6), ("B", "B", 2)],
+)
+def test_sections_in_another_order(melody: Melody, form: str, sections: str, bars: int) -> None:
+    played = in_form(melody, form)
+    assert "".join(section.name for section in played.sections) == sections
+    assert [bar.number for bar in full_bars(played)] == list(range(1, bars + 1))
+    assert played.length == 4 * bars
+    assert [section.first_bar for section in played.sections] == [
+        1 + sum(section.bars for section in played.sections[:i]) for i in range(len(sections))
+    ]
+
+
+def test_the_tunes_own_form_changes_nothing(melody: Melody) -> None:
+    assert in_form(melody, "AABB") == melody
+
+
+def test_each_time_takes_the_ending_that_leads_to_what_comes_next(sheet_of: SheetMaker) -> None:
+    """A's first ending leads back to A, its second one on to B; after the last section the form begins again."""
+    melody = sheet_of(ENDINGS, unit="1/4").tune.melody()
+    back, on = "G4:1 A4:1 B4:1 C5:1 E5:3", "G4:1 A4:1 B4:1 C5:1 D5:3 E4:1"
+    assert spelled(in_form(melody, "AB")) == f"D4:1 {on} E5:4 G4:3"
+    assert spelled(in_form(melody, "A")) == f"D4:1 {back}"  # its own pickup comes back with the next pass
+    assert spelled(in_form(melody, "AA")) == f"D4:1 {back} D5:1 {back}"
+    assert spelled(in_form(melody, "AABB")) == f"D4:1 {back} D5:1 {on} E5:4 G4:3 E5:4 G4:3"
+    assert in_form(melody, "A").pickup == 1
+    assert in_form(melody, "A").length == 8
+
+
+def test_the_short_last_bar_in_mid_form_is_filled_with_the_pickup(sheet_of: SheetMaker) -> None:
+    melody = sheet_of(ENDINGS, unit="1/4").tune.melody()
+    played = in_form(melody, "ABA")
+    assert spelled(played) == "D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 E4:1 E5:4 G4:3 D4:1 G4:1 A4:1 B4:1 C5:1 E5:3"
+    assert {bar.length for bar in full_bars(played)[:-1]} == {4}
+
+
+def test_a_form_that_begins_elsewhere_has_no_pickup(sheet_of: SheetMaker) -> None:
+    played = in_form(sheet_of(ENDINGS, unit="1/4").tune.melody(), "BA")
+    assert played.pickup == 0
+    assert played.length == 16
+
+
+@pytest.mark.parametrize(
+    ("form", "message"),
+    [
+        ("AAC", "found 'AAC', and the tune has no section 'C'; it has A, B"),
+        ("", "an empty form; the tune has the sections A, B"),
+        ("AB" * 101, "found 202 sections, expected at most 200; passes repeat the form"),
+    ],
+)
+def test_forms_that_are_none(melody: Melody, form: str, message: str) -> None:
+    with pytest.raises(InputError) as error:
+        in_form(melody, form)
+    assert str(error.value) == message
+
+
+@pytest.mark.parametrize(("bars", "first", "last"), [("2-3", 2, 3), (" 5 ", 5, 5), ("1–10", 1, 10)])
+def test_a_stretch_of_bars(melody: Melody, bars: str, first: int, last: int) -> None:
+    kept = only_bars(melody, bars)
+    assert kept.length == 4 * (last - first + 1)
+    assert kept.pickup == 0
+    wanted = [note for note in melody.notes if 4 * (first - 1) <= note.start < 4 * last]
+    assert [note.pitch for note in kept.notes] == [note.pitch for note in wanted]
+    assert kept.chords[0].start == 0
+    assert kept.chords[-1].end == kept.length
+
+
+def test_a_stretch_keeps_the_chord_in_force(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('"G"GABc | dedB | "D"d4 |]', unit="1/4").melody
+    assert [(str(span.chord), span.length) for span in only_bars(melody, "2-3").chords] == [("G", 4), ("D", 4)]
+
+
+def test_a_note_held_over_the_end_of_a_stretch_is_cut(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('"G"GABc- | c4 | "D"d4 |]', unit="1/4").melody
+    assert spelled(only_bars(melody, "1")) == "G4:1 A4:1 B4:1 C5:1"
+    assert spelled(only_bars(melody, "1-2")) == "G4:1 A4:1 B4:1 C5:5"
+
+
+def test_a_slur_goes_on_only_where_its_notes_still_follow_one_another(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('"G"GAB(c | d)edB | "D"d4 |]', unit="1/4").melody
+    assert [note.slurred for note in only_bars(melody, "1-2").notes] == [False] * 4 + [True] + [False] * 3
+    assert not any(note.slurred for note in only_bars(melody, "2").notes)
+    parts = sheet_of('P:A\n"G"GAB(c ||\nP:B\nd)edB ||\nP:C\n"D"d4 |]', unit="1/4").tune.melody()
+    assert [note.slurred for note in in_form(parts, "CB").notes] == [False] * 5
+
+
+@pytest.mark.parametrize("bars", ["0-3", "5-4", "3-11", "x", "-3", "1-2-3", ""])
+def test_bars_that_are_none(melody: Melody, bars: str) -> None:
+    with pytest.raises(InputError) as error:
+        only_bars(melody, bars)
+    assert str(error.value) == f'found {bars!r}, expected bars from 1 to 10 as played; write them as in "5-8"'
+
+
+def test_a_pickup_stays_with_the_first_bar(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4").tune.melody()
+    assert only_bars(melody, "1-2").pickup == 1
+    assert only_bars(melody, "2").pickup == 0
+
+
+def test_a_bar_that_is_short_at_the_end_of_a_section_is_waited_out(sheet_of: SheetMaker) -> None:
+    """The second part has no pickup of its own and is written short all the same, as many books have it."""
+    sheet = sheet_of('P:A\nD | "G"GABc | d3 :|\nP:B\n|: "C"cccc | g3 :|', unit="1/4")
+    assert [bar.length for bar in sheet.melody.bars] == [1, 4, 4, 4, 4, 4, 4, 4, 3]
+    assert [str(note.pitch) for note in sheet.melody.notes][11:] == ["D5"] + (["C5"] * 4 + ["G5"]) * 2
+
+
+def laid(melody: Melody, text: str) -> list[tuple[str, Fraction, Fraction]]:
+    return [(str(span.chord), span.start, span.length) for span in over(melody, Progression.parse(text)).chords]
+
+
+def test_a_progression_without_sections_goes_round(melody: Melody) -> None:
+    assert laid(melody, "G D | C") == [
+        (name, F(8 * i + at), F(length))
+        for i in range(5)
+        for name, at, length in (("G", 0, 2), ("D", 2, 2), ("C", 4, 4))
+    ]
+
+
+def test_sections_go_under_the_sections_of_their_name(melody: Melody) -> None:
+    chords = laid(melody, "B: Em\nA: G | C | D")
+    assert [name for name, _, _ in chords] == ["G", "C", "D", "G", "C", "D", "Em"]
+    assert chords[-1][1:] == (24, 16)
+
+
+def test_a_pickup_has_no_chord_of_its_own(sheet_of: SheetMaker) -> None:
+    melody = sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4").melody
+    assert laid(melody, "Em | A7") == [("Em", 1, 4), ("A7", 5, 3)]
+
+
+@pytest.mark.parametrize(
+    ("text", "messages"),
+    [
+        (
+            "G | C | D",
+            ["found 3 bars of chords, and the tune has 10 as it is played; write as many, or a number that goes into it"],
+        ),
+        (
+            "A: G | C\nC: D",
+            [
+                "section C is not in the tune; it has A, B",
+                "section A has 2 bars of chords and the tune 3; write 3, or a number that goes into it",
+                'section B has no chords; write a line "B: ..."',
+            ],
+        ),
+    ],
+)  # fmt: skip
+def test_progressions_that_do_not_fit(melody: Melody, text: str, messages: list[str]) -> None:
+    with pytest.raises(InputError) as error:
+        over(melody, Progression.parse(text))
+    assert [str(fault) for fault in error.value.faults] == messages
