@@ -14,6 +14,7 @@ from typer.testing import CliRunner, Result
 from underbow.cli import app
 from underbow.errors import InputError
 from underbow.lesson import lesson
+from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice import audio as page_audio
 from underbow.sound import choose
 from underbow.sound.choose import VoicesInUse, voices_in_use
@@ -135,7 +136,7 @@ def test_the_machine_is_searched_for_soundfonts_once_a_lesson(tmp_path: Path, mo
     searched: list[Path | None] = []
     monkeypatch.setattr(choose, "voices_in_use", lambda named: searched.append(named) or voices_in_use(named))
     nothing = {"files": [], "title": "", "passes": [], "bars": [], "voices": "builtin"}
-    monkeypatch.setattr(lesson, "_make_part", lambda sheet, root, place, wish, steps: {"place": place, **nothing})
+    monkeypatch.setattr(lesson, "_make_part", lambda sheet, root, place, options, steps: {"place": place, **nothing})
     made = lesson.make_lesson(sheets, tmp_path / "l")
     assert searched == [None]
     assert len({part["stamp"] for part in made.manifest["parts"]}) == 3
@@ -152,7 +153,7 @@ def test_a_lesson_is_made_anew_where_a_soundfont_can_be_played_that_could_not(
     for used in ("builtin", "soundfont", "soundfont"):
         in_use = VoicesInUse(used, "", "", (found,), ())
         monkeypatch.setattr(choose, "voices_in_use", lambda _, told=in_use: told)
-        stamps.append(lesson._bank(lesson.Wish()))
+        stamps.append(lesson._bank(LessonOptions()))
     assert stamps[0] != stamps[1] == stamps[2]
 
 

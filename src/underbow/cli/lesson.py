@@ -47,22 +47,15 @@ def lesson(
       underbow lesson tracks/*.toml -o tuesday --title "Tuesday evening" --format mp3
     """
     from underbow.files import safe_name
-    from underbow.lesson.lesson import Wish, make_lesson
+    from underbow.lesson.lesson import make_lesson
+    from underbow.lesson.options import LessonOptions
     from underbow.track.sheet.read import read_sheet
 
     papers: dict[str, Paper] = {"a4": "a4", "letter": "us-letter"}
     if paper.lower() not in papers:
         raise InputError(f"--paper must be a4 or letter, not {paper!r}")
-    options = render_options(formats, voices, soundfont, stems=False, rate=rate, bits=bits, afresh=False)
-    wish = Wish(
-        formats=tuple(options["formats"]),
-        paper=papers[paper.lower()],
-        each_tempo=each_tempo,
-        voices=voices,
-        soundfont=soundfont,
-        rate=rate,
-        bits=options["bits"],
-    )
+    sound = render_options(formats, voices, soundfont, stems=False, rate=rate, bits=bits, afresh=False)
+    options = LessonOptions(sound, papers[paper.lower()], each_tempo)
     read = all_or_none(sheets, read_sheet)
     for sheet in read:
         for told in sheet.told:
@@ -70,7 +63,7 @@ def lesson(
     folder = output or Path(safe_name(title or read[0].title))
     with shown_progress(title or read[0].title) as progress:
         made = make_lesson(
-            read, folder, wish=wish, title=title, again=again,
+            read, folder, options=options, title=title, again=again,
             progress=None if progress is None else lambda _, share: progress(share),
         )  # fmt: skip
     if as_json:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
 
@@ -14,7 +15,10 @@ from underbow.cli.boundary import Json, command, plain, say, tell, tell_json
 from underbow.errors import Fault, InputError, near_miss
 
 if TYPE_CHECKING:
+    from underbow.sound.files.encode import Bits as Depth
+    from underbow.sound.files.encode import Format
     from underbow.sound.files.report import RenderReport
+    from underbow.sound.options import RenderOptions
     from underbow.track.mixes import Mix
     from underbow.track.sheet.model import Sheet
 
@@ -195,23 +199,27 @@ def _mixes(sheet: Sheet, names: Sequence[str] | None) -> list[Mix]:
 
 def render_options(
     formats: str, voices: str, soundfont: Path | None, stems: bool, rate: int, bits: str, afresh: bool
-) -> dict[str, Any]:
+) -> RenderOptions:
     """Gather what every render takes."""
-    depths: dict[str, int | str] = {"16": 16, "24": 24, "float": "float"}
+    from underbow.sound.options import RenderOptions
+
+    depths: dict[str, Depth] = {"16": 16, "24": 24, "float": "float"}
     if bits not in depths:
         raise InputError(f"--bits must be 16, 24 or float, not {bits!r}")
-    return {
-        "formats": [word.strip().lower() for word in formats.split(",") if word.strip()],
-        "voices": voices,
-        "soundfont": soundfont,
-        "stems": stems,
-        "rate": rate,
-        "bits": depths[bits],
-        "remember": not afresh,
-    }
+    options = RenderOptions(
+        formats=cast("tuple[Format, ...]", tuple(word.strip().lower() for word in formats.split(",") if word.strip())),
+        voices=voices,
+        soundfont=soundfont,
+        stems=stems,
+        rate=rate,
+        bits=depths[bits],
+        remember=not afresh,
+    )
+    options.check()
+    return options
 
 
-def _render(sheet: Sheet, mixes: Sequence[Mix], folder: Path, options: dict[str, Any]) -> RenderReport:
+def _render(sheet: Sheet, mixes: Sequence[Mix], folder: Path, options: RenderOptions) -> RenderReport:
     from underbow.sound.render import render_files
     from underbow.track.sequencer import perform
 
@@ -219,7 +227,7 @@ def _render(sheet: Sheet, mixes: Sequence[Mix], folder: Path, options: dict[str,
         say(f"underbow: note: {told}")
     performance = perform(sheet)
     with shown_progress(sheet.title) as progress:
-        report = render_files(performance, mixes, folder, loudness=sheet.loudness, progress=progress, **options)
+        report = render_files(performance, mixes, folder, replace(options, loudness=sheet.loudness), progress=progress)
     for line in report.told:
         say(f"underbow: {line}")
     return report

@@ -12,11 +12,11 @@ from typing import Any
 import underbow
 from underbow.files import digest, safe_name, write_whole
 from underbow.lesson.contents import contents_page, learner_text, sheet_text
+from underbow.lesson.options import LessonOptions
 from underbow.lesson.pack import MANIFEST, Kept, make_zip, sweep, whole_folder
 from underbow.lesson.practice.audio import check_length
 from underbow.lesson.practice.page import make_page, page_audio
-from underbow.lesson.print.handout import Paper, make_handout
-from underbow.sound.files.encode import Bits, Format
+from underbow.lesson.print.handout import make_handout
 from underbow.sound.render import render_files
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp, tempo_map
@@ -25,33 +25,6 @@ from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import lay_out
 
 Progress = Callable[[str, float], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """What a lesson is to hold.
-
-    Parameters
-    ----------
-    formats : tuple of str
-        wav, flac, ogg, mp3.
-    paper : str
-        ``"a4"`` or ``"us-letter"``.
-    each_tempo : bool
-        Whether every tempo of the ramp gets a track of its own, once through.
-    voices : str
-    soundfont : Path or None
-    rate : int
-    bits : int or "float"
-    """
-
-    formats: tuple[Format, ...] = ("mp3",)
-    paper: Paper = "a4"
-    each_tempo: bool = False
-    voices: str = "auto"
-    soundfont: Path | None = None
-    rate: int = 44_100
-    bits: Bits = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +40,7 @@ def make_lesson(
     sheets: Sequence[Sheet],
     folder: Path,
     *,
-    wish: Wish = Wish(),
+    options: LessonOptions = LessonOptions(),
     title: str | None = None,
     again: bool = False,
     progress: Progress | None = None,
@@ -80,7 +53,7 @@ def make_lesson(
         At least one, in the order of the lesson.
     folder : Path
         Appears under its name when all of it is finished; the zip beside it has the same name.
-    wish : Wish
+    options : LessonOptions
     title : str, optional
         The title of the first sheet otherwise.
     again : bool
@@ -102,14 +75,14 @@ def make_lesson(
         check_length(tempo_map(sheet.ramp, timeline.count_in, timeline.lengths).seconds(timeline.end), sheet.title)
     with whole_folder(folder, again=again) as new:
         places = _places(sheets)
-        bank = _bank(wish)
+        bank = _bank(options)
         parts = []
         for index, (sheet, place) in enumerate(zip(sheets, places, strict=True)):
-            stamp = _stamp(sheet, place, wish, bank)
+            stamp = _stamp(sheet, place, options, bank)
             part = kept.take_over(stamp, new)
             if part is None:
                 steps = _Steps(tell, sheet.title, index, len(sheets))
-                part = _make_part(sheet, new, place, wish, steps) | {"stamp": stamp}
+                part = _make_part(sheet, new, place, options, steps) | {"stamp": stamp}
             parts.append(part)
         papers = {"README.txt": learner_text(name, sheets, places)}
         if len(sheets) > 1:
@@ -141,27 +114,27 @@ class _Steps:
         self.tell(self.title, (self.index + share) / self.count)
 
 
-def _make_part(sheet: Sheet, root: Path, place: str, wish: Wish, steps: _Steps) -> dict[str, Any]:
+def _make_part(sheet: Sheet, root: Path, place: str, options: LessonOptions, steps: _Steps) -> dict[str, Any]:
     """Make everything of one sheet below ``root / place``; give its entry in the manifest."""
     home = root / place if place else root
     name = safe_name(sheet.title)
     performance = perform(sheet)
-    sound: dict[str, Any] = {
-        "formats": wish.formats, "voices": wish.voices, "soundfont": wish.soundfont, "rate": wish.rate, "bits": wish.bits,
-        "loudness": sheet.loudness,
-    }  # fmt: skip
-    report = render_files(performance, sheet.mixes, home / "tracks", progress=lambda s: steps.at(0.5 * s), **sound)
+    sound = replace(options.sound, loudness=sheet.loudness)
+    report = render_files(performance, sheet.mixes, home / "tracks", sound, progress=lambda s: steps.at(0.5 * s))
     document = report.to_json()
     files = [_entry(root, Path(file["path"]), file["kind"], file) for file in document["files"]]
-    if wish.each_tempo:
+    if options.each_tempo:
         for single, mixes, label in _each_tempo(sheet):
-            one = render_files(perform(single), mixes, home / "by tempo", name=f"{name} {label}", papers=False, **sound)
+            alone = replace(sound, name=f"{name} {label}", papers=False)
+            one = render_files(perform(single), mixes, home / "by tempo", alone)
             files += [_entry(root, Path(f["path"]), f["kind"], f) for f in one.to_json()["files"]]
     steps.at(0.7)
-    audio = page_audio(performance, sheet.mixes, voices=wish.voices, soundfont=wish.soundfont, loudness=sheet.loudness)
+    audio = page_audio(
+        performance, sheet.mixes, voices=sound.voices, soundfont=sound.soundfont, loudness=sheet.loudness
+    )
     steps.at(0.95)
     written: dict[str, tuple[str, bytes | str]] = {
-        f"{name}.pdf": ("handout", make_handout(sheet, paper=wish.paper)),
+        f"{name}.pdf": ("handout", make_handout(sheet, paper=options.paper)),
         f"{name}.html": ("page", make_page(sheet, performance, sheet.mixes, audio)),
         f"{name}.txt": ("text", sheet_text(sheet)),
     }
@@ -200,17 +173,18 @@ def _places(sheets: Sequence[Sheet]) -> list[str]:
     return [f"{number:02d} {safe_name(sheet.title)}" for number, sheet in enumerate(sheets, start=1)]
 
 
-def _bank(wish: Wish) -> str:
+def _bank(options: LessonOptions) -> str:
     """Tell which SoundFont will be played, by its place and size; empty where none is, or none can be."""
-    if wish.voices == "builtin":
+    if options.sound.voices == "builtin":
         return ""
     from underbow.sound.choose import voices_in_use  # noqa: PLC0415
 
-    found = voices_in_use(wish.soundfont)
+    found = voices_in_use(options.sound.soundfont)
     return f"{found.banks[0].path} {found.banks[0].path.stat().st_size}" if found.used == "soundfont" else ""
 
 
-def _stamp(sheet: Sheet, place: str, wish: Wish, bank: str) -> str:
+def _stamp(sheet: Sheet, place: str, options: LessonOptions, bank: str) -> str:
     """Tell whether a part would come out the same: a digest of everything that goes into it."""
-    content = repr((underbow.__version__, replace(sheet, file=""), place, replace(wish, soundfont=None), bank))
+    asked = replace(options, sound=replace(options.sound, soundfont=None))
+    content = repr((underbow.__version__, replace(sheet, file=""), place, asked, bank))
     return hashlib.sha256(content.encode()).hexdigest()

@@ -11,18 +11,19 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from functools import partial
-from math import inf, isfinite
+from math import isfinite
 from pathlib import Path
 
-from underbow.errors import Fault, InputError, near_miss
+from underbow.errors import InputError
 from underbow.files import make_folder, output_error, safe_name, whole_file, write_whole
 from underbow.sound.choose import choose_voice
 from underbow.sound.fan import fan_out
 from underbow.sound.files.cues import cue_sheet, label_file
-from underbow.sound.files.encode import FORMATS, Bits, Format, Tags, check_format
+from underbow.sound.files.encode import Tags
 from underbow.sound.files.report import MadeFile, RenderReport, pass_count
-from underbow.sound.mastering.master import Finish, Floats, Master, loudnesses, ticking
+from underbow.sound.mastering.master import Finish, Floats, Master, Wanted, loudnesses, ticking
 from underbow.sound.mix import Mixer, everything, is_heard
+from underbow.sound.options import RenderOptions
 from underbow.sound.stems import Stems
 from underbow.sound.voice.tape import Taped
 from underbow.sound.voice.voices import Remembered, Voice
@@ -33,7 +34,6 @@ from underbow.track.performance import Performance
 __all__ = ["render_files"]
 
 _ROOM = 1 << 20  # bytes of sounded gestures kept
-_LOWEST_RATE, _HIGHEST_RATE = 22_050, 96_000
 _MEASURING = 0.4  # share of the work, for the progress told
 
 
@@ -41,17 +41,8 @@ def render_files(
     performance: Performance,
     mixes: Sequence[Mix],
     folder: Path,
+    options: RenderOptions = RenderOptions(),
     *,
-    formats: Sequence[Format] = ("wav",),
-    voices: str = "auto",
-    soundfont: Path | None = None,
-    stems: bool = False,
-    rate: int = 44_100,
-    bits: Bits = 16,
-    loudness: float = -16.0,
-    name: str | None = None,
-    papers: bool = True,
-    remember: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> RenderReport:
     """Render a performance.
@@ -62,26 +53,9 @@ def render_files(
     mixes : sequence of Mix
     folder : Path
         Made where it isn't there. Files of the same name are replaced by whole new ones.
-    formats : sequence of {"wav", "flac", "ogg", "mp3"}
-    voices : {"auto", "soundfont", "builtin"}
-    soundfont : Path, optional
-        A bank the user named.
-    stems : bool
-        Whether every part is written alone too (mono, at one common gain, so that they add up).
-    rate : int
-        Frames a second, 22,050 to 96,000.
-    bits : {16, 24, "float"}
-        For wav and flac.
-    loudness : float
-        LUFS that every mix is brought to; true peaks stay at -1 dBTP or below.
-    name : str, optional
-        What the files' names begin with; the title otherwise.
-    papers : bool
-        Whether what goes with the audio is written too: MIDI and cue sheet for every mix, and a label file.
-    remember : bool
-        False sounds every gesture anew: slower, the same bytes.
+    options : RenderOptions
     progress : callable, optional
-        Told the share done, 0 to 1, from time to time.
+        Told the share done, 0 to 1, from time to time. What it raises stops the render.
 
     Returns
     -------
@@ -94,18 +68,18 @@ def render_files(
     UnderbowError
         If writing fails. Files that are there then are whole.
     """
-    _check(mixes, formats, rate, bits)
-    choice = choose_voice(performance, voices, soundfont=soundfont, rate=rate)
+    options.check()
+    if not mixes:
+        raise InputError("no mix is asked for; name one, or leave --mix out for all of the sheet's")
+    choice = choose_voice(performance, options.voices, soundfont=options.soundfont, rate=options.rate)
     parts = [part.name for part in performance.parts]
-    heard = [part for part in parts if stems or any(is_heard(performance, mix, part) for mix in mixes)]
-    with closing(choice), _voice(choice.voice, folder, remember=remember) as voice:
-        sound = Stems(performance, voice, heard)
-        finish = Finish(rate, sound.frames, bits, loudness)
-        job = _Job(performance, mixes, sound, folder=folder, name=safe_name(name or performance.title), finish=finish)
+    heard = [part for part in parts if options.stems or any(is_heard(performance, mix, part) for mix in mixes)]
+    with closing(choice), _voice(choice.voice, folder, remember=options.remember) as voice:
+        job = _Job(performance, mixes, Stems(performance, voice, heard), folder, options)
         with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
-            scores = beside.submit(job.scores) if papers else None
+            scores = beside.submit(job.scores) if options.papers else None
             try:
-                made = job.run(tuple(dict.fromkeys(formats)), stems=stems, progress=progress or (lambda _: None))
+                made = job.run(progress or (lambda _: None))
             except BaseException:
                 beside.shutdown(cancel_futures=True)
                 raise
@@ -113,7 +87,7 @@ def render_files(
                 made += scores.result()
                 made += job.papers([file for file in made if file.kind == "audio"])
     told = (choice.told, *job.told)
-    return RenderReport(performance, tuple(made), rate, choice.what, tuple(line for line in told if line))
+    return RenderReport(performance, tuple(made), options.rate, choice.what, tuple(line for line in told if line))
 
 
 @contextmanager
@@ -131,37 +105,16 @@ def _voice(voice: Voice, folder: Path, *, remember: bool) -> Iterator[Voice]:
         yield Remembered(tape, _ROOM)
 
 
-def _check(mixes: Sequence[Mix], formats: Sequence[str], rate: int, bits: Bits) -> None:
-    faults: list[Fault | str] = [
-        f"no such format: {format!r}{near_miss(format, FORMATS)}; write one of {', '.join(FORMATS)}"
-        for format in formats
-        if format not in FORMATS
-    ]
-    if not formats:
-        faults.append(f"no format is asked for; write one of {', '.join(FORMATS)}")
-    if not mixes:
-        faults.append("no mix is asked for; name one, or leave --mix out for all of the sheet's")
-    if not _LOWEST_RATE <= rate <= _HIGHEST_RATE:
-        faults.append(f"rate {rate} is outside {_LOWEST_RATE} to {_HIGHEST_RATE}; write 44100 or 48000")
-    else:
-        for format in FORMATS:
-            try:
-                if format in formats:
-                    check_format(format, bits, rate)
-            except InputError as wrong:
-                faults += wrong.faults
-    if faults:
-        raise InputError(*faults)
-
-
 class _Job:
     """One render."""
 
     def __init__(
-        self, performance: Performance, mixes: Sequence[Mix], sound: Stems, *, folder: Path, name: str, finish: Finish
+        self, performance: Performance, mixes: Sequence[Mix], sound: Stems, folder: Path, options: RenderOptions
     ) -> None:
         self._performance, self._mixes, self._sound = performance, mixes, sound
-        self._folder, self._name, self._finish = folder, name, finish
+        self._folder, self._name = folder, safe_name(options.name or performance.title)
+        self._formats, self._alone = tuple(dict.fromkeys(options.formats)), options.stems
+        self._finish = Finish(options.rate, sound.frames, options.bits, options.loudness)
         # A mix may be called as a stem is.
         names = _apart([*(safe_name(mix.name) for mix in mixes), *(f"{part} alone" for part in sound.names)])
         self._names, self._stem_names = names[: len(mixes)], names[len(mixes) :]
@@ -170,7 +123,7 @@ class _Job:
     def _path(self, what: str, ending: str) -> Path:
         return self._folder / f"{self._name} - {what}.{ending}"
 
-    def run(self, formats: tuple[Format, ...], *, stems: bool, progress: Callable[[float], None]) -> list[MadeFile]:
+    def run(self, progress: Callable[[float], None]) -> list[MadeFile]:
         """Measure, then make all audio."""
         sound, frames, done = self._sound, max(self._sound.frames, 1), 0
 
@@ -181,20 +134,22 @@ class _Job:
             progress(sum(shares))
 
         mixers = [Mixer(self._performance, mix, sound.names, sound.rate) for mix in self._mixes]
-        alone = [Mixer(self._performance, everything(sound.names), sound.names, sound.rate)] if stems else []
+        alone = [Mixer(self._performance, everything(sound.names), sound.names, sound.rate)] if self._alone else []
         measured = loudnesses(sound, [*mixers, *alone], tick)
         masters = [
             Master(
                 self._finish,
-                {format: self._path(self._names[i], format) for format in formats},
+                Wanted(
+                    {format: self._path(self._names[i], format) for format in self._formats},
+                    measured[i],
+                    name=self._mixes[i].name,
+                    tags=self._tags(i),
+                ),
                 mixer.mixed,
-                measured[i],
-                name=self._mixes[i].name,
-                tags=self._tags(i),
             )
             for i, mixer in enumerate(mixers)
         ]
-        if stems:
+        if self._alone:
             masters += self._stem_masters(self._finish.target - measured[-1])
         waiting = dict(enumerate(masters))
         made: dict[int, list[MadeFile]] = {}
@@ -212,14 +167,15 @@ class _Job:
         return [
             Master(
                 self._finish,
-                {"wav": self._path(self._stem_names[row], "wav")},
+                Wanted(
+                    {"wav": self._path(self._stem_names[row], "wav")},
+                    kind="stem",
+                    name=part,
+                    channels=1,
+                    gain=gain,
+                    tags=Tags(title=f"{self._performance.title}, {part} alone", album=self._performance.title),
+                ),
                 partial(_row, row),
-                -inf,
-                kind="stem",
-                name=part,
-                channels=1,
-                gain=gain,
-                tags=Tags(title=f"{self._performance.title}, {part} alone", album=self._performance.title),
             )
             for row, part in enumerate(self._sound.names)
         ]

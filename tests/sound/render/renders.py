@@ -8,6 +8,7 @@ import numpy as np
 import soundfile
 
 from underbow.sound.files.report import RenderReport
+from underbow.sound.options import RenderOptions
 from underbow.sound.render import render_files
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
@@ -17,8 +18,9 @@ GUIDE = Mix("backup turn", (("melody", (0.0,)), ("backup", (-6.0, None)), ("rhyt
 
 
 def quick(performance: Performance, folder: Path, *mixes: Mix, **more: object) -> RenderReport:
-    settings: dict[str, object] = {"voices": "builtin", "papers": False, **more}
-    return render_files(performance, mixes or (TOGETHER,), folder, **settings)  # type: ignore[arg-type]
+    progress = more.pop("progress", None)
+    options = RenderOptions(**{"voices": "builtin", "papers": False, **more})  # type: ignore[arg-type]
+    return render_files(performance, mixes or (TOGETHER,), folder, options, progress=progress)  # type: ignore[arg-type]
 
 
 def audio(report: RenderReport, kind: str = "audio") -> list[np.ndarray]:

@@ -22,7 +22,7 @@ from underbow.errors import InputError, UnderbowError
 from underbow.sound.fan import BrokenOffError, fan_out
 from underbow.sound.files.encode import Encoded, Format
 from underbow.sound.mastering import master
-from underbow.sound.mastering.master import Finish, Master
+from underbow.sound.mastering.master import Finish, Master, Wanted
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
@@ -119,7 +119,7 @@ def test_a_first_file_that_fails_at_its_end_keeps_nobody_waiting(
     monkeypatch.setattr(master, "encode", disk_fills)
     noise = np.random.default_rng(1).normal(0, 0.1, (30_000, 2)).astype(np.float32)
     paths: dict[Format, Path] = {"wav": tmp_path / "a.wav", "flac": tmp_path / "a.flac"}
-    made = Master(Finish(22_050, len(noise), 16, -16.0), paths, sound, -20.0)
+    made = Master(Finish(22_050, len(noise), 16, -16.0), Wanted(paths, -20.0), sound)
     failures: list[Exception] = []
 
     def run() -> None:
@@ -148,9 +148,10 @@ def test_a_killed_render_leaves_no_half_file_under_a_final_name(tmp_path: Path) 
     code = (
         "import sys; from pathlib import Path\n"
         "from underbow.track.sheet.read import read_sheet\nfrom underbow.track.sequencer import perform\n"
+        "from underbow.sound.options import RenderOptions\n"
         "from underbow.sound.render import render_files\nfrom underbow.track.mixes import STANDARD_MIXES\n"
         "played = perform(read_sheet(Path(sys.argv[1])))\nprint('go', flush=True)\n"
-        "render_files(played, STANDARD_MIXES, Path(sys.argv[2]), voices='builtin', formats=('wav', 'flac'))\n"
+        "render_files(played, STANDARD_MIXES, Path(sys.argv[2]), RenderOptions(voices='builtin', formats=('wav', 'flac')))\n"
     )
     seen_part = False
     for i, wait in enumerate((0.3, 1.5, 3.0)):

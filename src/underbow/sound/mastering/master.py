@@ -26,7 +26,7 @@ from underbow.sound.mastering.loudness import LoudnessMeter
 from underbow.sound.mix import Mixer
 from underbow.sound.stems import Stems
 
-__all__ = ["Finish", "Master", "loudnesses"]
+__all__ = ["Finish", "Master", "Wanted", "loudnesses"]
 
 Floats = NDArray[np.float32]
 
@@ -62,45 +62,50 @@ class Finish:
     target: float
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """The files of one mix (or one stem).
+
+    Parameters
+    ----------
+    paths : dict of Format to Path
+        The final names.
+    loudness : float
+        LUFS of the sound before any gain; minus infinity for silence.
+    kind, name : str
+        As in :class:`underbow.sound.files.report.MadeFile`.
+    channels : int
+    gain : float, optional
+        Keep to this gain, in dB, instead of reaching the target.
+    tags : Tags, optional
+    """
+
+    paths: dict[Format, Path]
+    loudness: float = -inf
+    kind: str = "audio"
+    name: str = ""
+    channels: int = 2
+    gain: float | None = None
+    tags: Tags | None = None
+
+
 class Master:
     """One mix (or one stem) on its way to its files.
 
     Parameters
     ----------
     finish : Finish
-    paths : dict of Format to Path
-        The final names.
+    wanted : Wanted
     sound : callable
         Takes the stems' blocks, gives the sound's.
-    loudness : float
-        Of that sound before any gain; minus infinity for silence.
-    kind, name : str
-        As in :class:`underbow.sound.files.report.MadeFile`.
-    channels : int
-    gain : float, optional
-        Keep to this gain instead of reaching the target.
-    tags : Tags, optional
     """
 
-    def __init__(
-        self,
-        finish: Finish,
-        paths: dict[Format, Path],
-        sound: Callable[[Iterable[Floats]], Iterator[Floats]],
-        loudness: float,
-        *,
-        kind: str = "audio",
-        name: str = "",
-        channels: int = 2,
-        gain: float | None = None,
-        tags: Tags | None = None,
-    ) -> None:
-        self._finish, self._paths, self._sound, self._tags = finish, paths, sound, tags
-        self._kind, self.name, self._channels = kind, name, channels
-        self._fixed = gain is not None or not isfinite(loudness)
-        self._loudness, self._capped = loudness, False
-        wanted = finish.target - loudness if isfinite(loudness) else 0.0
-        self._gain = round(wanted if gain is None else gain, 2)
+    def __init__(self, finish: Finish, wanted: Wanted, sound: Callable[[Iterable[Floats]], Iterator[Floats]]) -> None:
+        self._finish, self._wanted, self._sound = finish, wanted, sound
+        self.name, self._loudness, self._capped = wanted.name, wanted.loudness, False
+        self._fixed = wanted.gain is not None or not isfinite(wanted.loudness)
+        gain = finish.target - wanted.loudness if isfinite(wanted.loudness) else 0.0
+        self._gain = round(gain if wanted.gain is None else wanted.gain, 2)
         self._tries: list[tuple[float, float]] = []
         self._levels = (-inf, -inf)
         self._judged, self._good = Event(), Event()
@@ -111,10 +116,10 @@ class Master:
 
         Where it runs ``alone``, not beside others, files are written in threads of their own.
         """
-        limiter = Limiter(self._finish.rate, self._channels, gain=self._gain, ceiling=CEILING)
+        limiter = Limiter(self._finish.rate, self._wanted.channels, gain=self._gain, ceiling=CEILING)
         self._good.clear()
         self._judged.clear()
-        first, *others = self._paths
+        first, *others = self._wanted.paths
         lanes = [self._encoder(first, partial(self._judge, limiter))]
         lanes += [self._encoder(kind, self._until_judged) for kind in others]
         try:
@@ -124,7 +129,8 @@ class Master:
         lufs, dbtp = map(figure, self._levels)
         seconds, rate = self._finish.frames / self._finish.rate, self._finish.rate
         return [
-            MadeFile(str(one.path), self._kind, self.name, rate, one.frames, seconds, lufs, dbtp) for one in written
+            MadeFile(str(one.path), self._wanted.kind, self.name, rate, one.frames, seconds, lufs, dbtp)
+            for one in written
         ]
 
     def _encoder(
@@ -133,13 +139,13 @@ class Master:
         def run(blocks: Iterator[Floats]) -> Encoded:
             try:
                 return encode(
-                    self._paths[format],
+                    self._wanted.paths[format],
                     heard(blocks),
                     rate=self._finish.rate,
                     format=format,
                     bits=self._finish.bits if format in {"wav", "flac"} else 16,
-                    channels=self._channels,
-                    tags=self._tags,
+                    channels=self._wanted.channels,
+                    tags=self._wanted.tags,
                     frames_expected=self._finish.frames,
                 )
             finally:
@@ -156,7 +162,7 @@ class Master:
 
     def _judge(self, limiter: Limiter, sound: Iterator[Floats]) -> Iterator[Floats]:
         """Pass the finished sound on and measure it; decide at its end whether it may stay."""
-        meter = LoudnessMeter(self._finish.rate, self._channels)
+        meter = LoudnessMeter(self._finish.rate, self._wanted.channels)
         for block in sound:
             meter.add(block)
             yield block
