@@ -1,0 +1,53 @@
+"""Names that every system takes."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+__all__ = ["safe_name"]
+
+_LONGEST = 120
+_RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])\s*(\..*)?", re.IGNORECASE)
+_JOINERS = "\u200c\u200d"  # shape letters in Persian and the scripts of India
+
+
+def safe_name(title: str, *, longest: int = _LONGEST) -> str:
+    """Make a file name, without its ending, from a title in any language.
+
+    Parameters
+    ----------
+    title : str
+    longest : int
+        Most bytes in UTF-8; systems take 255 with the ending.
+
+    Returns
+    -------
+    str
+        In Unicode form NFC, never empty: no separators, control or direction characters, nothing Windows keeps for
+        itself, no dot, dash or space at the start, no dot or space at the end.
+
+    Examples
+    --------
+    >>> safe_name("Lamplight on the landing: 6/8")
+    'Lamplight on the landing- 6-8'
+    >>> safe_name("  ../../etc  "), safe_name("nul"), safe_name("???")
+    ('etc', '_nul', 'untitled')
+    """
+    text = re.sub(r"[/\\|:]+", "-", unicodedata.normalize("NFC", title))
+    text = re.sub(r'[*?"<>]', "", text)
+    text = "".join(" " if c.isspace() else c for c in text if c.isspace() or _printable(c))
+    text = re.sub(r" +", " ", text).lstrip(" .-").rstrip(" .")
+    if _RESERVED.fullmatch(text):
+        text = "_" + text
+    while len(text.encode()) > longest:
+        # Not between a letter and its accent.
+        cut = len(text.encode()[:longest].decode(errors="ignore"))
+        while cut and (unicodedata.combining(text[cut]) or text[cut] in _JOINERS):
+            cut -= 1
+        text = text[:cut].rstrip(" .")
+    return text or "untitled"
+
+
+def _printable(character: str) -> bool:
+    return character in _JOINERS or unicodedata.category(character) not in {"Cc", "Cf", "Cs", "Cn", "Co"}
