@@ -186,6 +186,7 @@ class _Job:
         tempo = str(last) if first == last else f"{first} to {last.written}"
         return Tags(
             title=f"{played.title} ({self._mixes[number].name})",
+            artist="Underbow",  # who plays: players list a file without one apart
             album=played.title,
             number=number + 1,
             key=str(played.key),

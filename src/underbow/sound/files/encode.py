@@ -1,9 +1,9 @@
 """Sound to files: WAV, FLAC, Ogg Vorbis and MP3, whole or not at all, the same bytes for the same sound.
 
 The only module that knows libsndfile, which is given 65,536 frames at a time by path: larger pieces crash its Vorbis
-encoder, and through Python file objects it loses errors. Three things that it writes are set right afterwards: the time of
-day in the peak chunk of float WAVs, the random serial number of Ogg streams (with the checksums of the pages), and MP3
-tags, which it can't write beyond Latin letters.
+encoder, and through Python file objects it loses errors. Two things that it writes are set right afterwards: the time of
+day in the peak chunk of float WAVs, and the random serial number of Ogg streams (with the checksums of the pages). MP3 is
+written by LAME, see :mod:`underbow.sound.files.mp3`.
 
 Conventions: audio is float32, shape ``(frames, channels)``, full scale 1.
 Sources: EBU Tech 3306 (RF64, the larger WAV); dither, triangular and two steps wide, as in Lipshitz, Wannamaker and
@@ -23,7 +23,8 @@ import numpy.typing as npt
 from underbow.errors import InputError, UnderbowError
 from underbow.files import output_error, whole_file
 from underbow.sound.chunks import Chunks
-from underbow.sound.files.retouch import clear_peak_time, prepend, steady_serial
+from underbow.sound.files.mp3 import MP3_RATES, check_rate, usual_kbps, write_mp3
+from underbow.sound.files.retouch import clear_peak_time, steady_serial
 from underbow.sound.files.tags import Tags, id3_header
 
 __all__ = ["FORMATS", "Bits", "Encoded", "Format", "Tags", "check_format", "encode"]
@@ -36,15 +37,14 @@ FORMATS: tuple[Format, ...] = ("wav", "flac", "ogg", "mp3")
 
 _CHUNK = 81_920
 _WAV_LIMIT = 4_000_000_000  # a WAV counts its bytes in 32 bits
-_MP3_RATES = (8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000)
 _WIDTHS: dict[Bits, int] = {16: 2, 24: 3, "float": 4}
 _SUBTYPES: dict[Bits, str] = {16: "PCM_16", 24: "PCM_24", "float": "FLOAT"}
-# FLAC: beyond the middle of its scale it takes far longer for one part in a hundred. MP3: about 190 kbit/s.
+# FLAC: beyond the middle of its scale it takes far longer for one part in a hundred.
 _OPTIONS: dict[Format, dict[str, Any]] = {
     "wav": {},
     "flac": {"compression_level": 0.5},
     "ogg": {"subtype": "VORBIS", "compression_level": 0.4},
-    "mp3": {"subtype": "MPEG_LAYER_III", "bitrate_mode": "VARIABLE", "compression_level": 0.25},
+    "mp3": {},
 }
 
 
@@ -89,8 +89,7 @@ def encode(
         Spread the rounding to 16 bits with triangular noise, the same for the same length; where a sample is exactly 0
         there is nothing to round, so silence stays silence.
     kbps : int, optional
-        For mp3: a constant rate in kbit/s instead of the variable one. Where its frames are too short for the header that
-        tells players the encoder's delay (up to 56 at 24,000 Hz), what is decoded begins late and ends late.
+        For mp3: the constant rate in kbit/s, instead of 192 for two channels and 112 for one.
 
     Raises
     ------
@@ -100,19 +99,25 @@ def encode(
         If the disk fails, a WAV grows over 4 GB unforeseen, or the sound isn't made of numbers.
     """
     options = _settings(format, bits, rate, channels, frames_expected)
-    if kbps is not None:
-        options |= _constant(format, rate, kbps)
+    if format == "mp3":
+        check_rate(rate, kbps := kbps or usual_kbps(rate, channels))
     limit = _WAV_LIMIT // (_WIDTHS[bits] * channels) if options["format"] == "WAV" else None
-    round_off = _Rounding(channels, dither) if options.get("subtype") == "PCM_16" else None
-    plain = {} if tags is None or format == "mp3" else _plain_tags(tags)
+    round_off = _Rounding(channels, dither) if format == "mp3" or options.get("subtype") == "PCM_16" else None
+    chunks = _checked(_chunks(blocks, channels), path, rate)
     with whole_file(path) as part:
-        frames = _write(part, path, blocks, options=options, tags=plain, round_off=round_off, limit=limit)
+        if format == "mp3" and round_off is not None and kbps is not None:
+            head = b"" if tags is None else id3_header(tags)
+            steps = map(round_off.to_16_bits, chunks)
+            try:
+                return Encoded(path, write_mp3(part, steps, rate=rate, channels=channels, kbps=kbps, head=head))
+            except OSError as error:
+                raise output_error(error, path) from error
+        plain = {} if tags is None else _plain_tags(tags)
+        frames = _write(part, path, chunks, options=options, tags=plain, round_off=round_off, limit=limit)
         if format == "wav" and bits == "float":
             clear_peak_time(part)
         elif format == "ogg":
             steady_serial(part)
-        elif format == "mp3" and tags is not None:
-            prepend(part, id3_header(tags))
     return Encoded(path, frames)
 
 
@@ -129,7 +134,7 @@ def check_format(format: Format, bits: Bits, rate: int) -> None:
         raise InputError(f"bits must be 16, 24 or float, not {bits!r}")
     if format == "flac" and bits == "float":
         raise InputError("flac holds 16 or 24 bits, not float; choose 24, or the format wav")
-    if format == "mp3" and rate not in _MP3_RATES:
+    if format == "mp3" and rate not in MP3_RATES:
         raise InputError(f"mp3 can't hold {rate} Hz; choose 44100 or 48000, or another format")
 
 
@@ -145,18 +150,10 @@ def _settings(format: Format, bits: Bits, rate: int, channels: int, expected: in
     return options
 
 
-def _constant(format: Format, rate: int, kbps: int) -> dict[str, Any]:
-    """Put a constant bit rate on the scale from 0 to 1 that libsndfile has for each of MP3's three ranges of sample rates."""
-    low, high = (32, 320) if rate >= 32_000 else (8, 160) if rate >= 16_000 else (8, 64)
-    if format != "mp3" or not low < kbps <= high:
-        raise InputError(f"{kbps} kbit/s: a constant rate is for mp3, over {low} and at most {high} at {rate} Hz")
-    return {"bitrate_mode": "CONSTANT", "compression_level": (high - kbps) / (high - low)}
-
-
 def _write(
     part: Path,
     path: Path,
-    blocks: Iterable[Floats],
+    chunks: Iterable[Floats],
     *,
     options: dict[str, Any],
     tags: dict[str, str],
@@ -170,23 +167,17 @@ def _write(
         with soundfile.SoundFile(str(part), "w", **options) as file:
             for name, value in tags.items():
                 setattr(file, name, value)
-            for chunk in _chunks(blocks, options["channels"]):
+            for chunk in chunks:
                 frames += len(chunk)
                 if limit is not None and frames > limit:
                     raise UnderbowError(
                         f"can't write {path}: a WAV can't be over 4 GB; choose flac, or a shorter track"
                     )
-                if not np.isfinite(chunk.sum()):
-                    raise UnderbowError(
-                        f"can't write {path}: the sound holds values that are no numbers, near second "
-                        f"{(frames - len(chunk)) // options['samplerate']}; please report this"
-                    )
                 file.write(chunk if round_off is None else round_off.to_16_bits(chunk))
         written = soundfile.info(str(part)).frames
     except (soundfile.SoundFileError, AssertionError) as error:
         raise _disk_error(error, part, path) from error
-    padded = options.get("bitrate_mode") == "CONSTANT" and written > frames
-    if written != frames and not padded:
+    if written != frames:
         raise _disk_error(None, part, path)
     return frames
 
@@ -211,6 +202,19 @@ def _disk_error(error: BaseException | None, part: Path, path: Path) -> Underbow
     except OSError as cause:
         return output_error(cause, path)
     return UnderbowError(f"can't write {path}: {error or 'the file came out too short'}; is the disk full?")
+
+
+def _checked(chunks: Iterable[Floats], path: Path, rate: int) -> Iterator[Floats]:
+    """Pass chunks on as long as they hold numbers."""
+    frames = 0
+    for chunk in chunks:
+        if not np.isfinite(chunk.sum()):
+            raise UnderbowError(
+                f"can't write {path}: the sound holds values that are no numbers, near second {frames // rate}; "
+                "please report this"
+            )
+        yield chunk
+        frames += len(chunk)
 
 
 def _chunks(blocks: Iterable[Floats], channels: int) -> Iterator[Floats]:

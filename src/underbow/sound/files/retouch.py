@@ -1,7 +1,6 @@
-"""Small repairs to finished audio files, so that the same sound gives the same bytes and MP3s carry every script.
+"""Small repairs to finished audio files, so that the same sound gives the same bytes.
 
-The encoders write the time of day into float WAVs and a random serial number into Ogg files; and they can't tag an MP3
-beyond Latin letters.
+The encoders write the time of day into float WAVs and a random serial number into Ogg files.
 
 Sources: the PEAK chunk of RIFF/WAVE, as in libsndfile's documentation of its commands; RFC 3533 (Ogg pages).
 """
@@ -14,7 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["clear_peak_time", "prepend", "steady_serial"]
+__all__ = ["clear_peak_time", "steady_serial"]
 
 _OGG_SERIAL = 1
 
@@ -35,11 +34,6 @@ def clear_peak_time(path: Path) -> None:
 def steady_serial(path: Path) -> None:
     """Give an Ogg file one fixed serial number, and its pages the checksums that go with it."""
     _rewrite(path, _same_serial)
-
-
-def prepend(path: Path, header: bytes) -> None:
-    """Put bytes before a file's first."""
-    _rewrite(path, lambda file: _with_header(file, header))
 
 
 def _rewrite(part: Path, change: Callable[[BinaryIO], Iterator[bytes]]) -> None:
@@ -71,9 +65,3 @@ def _same_serial(file: BinaryIO) -> Iterator[bytes]:
         page[22:26] = bytes(4)
         page[22:26] = _ogg_checksum(bytes(page)).to_bytes(4, "little")
         yield bytes(page)
-
-
-def _with_header(file: BinaryIO, header: bytes) -> Iterator[bytes]:
-    yield header
-    while piece := file.read(1 << 20):
-        yield piece
