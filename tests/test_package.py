@@ -91,7 +91,6 @@ KNOWN_ONLY_IN = {
     "pretty_midi": {"track/midi/score.py", "sound/soundfont/voice.py", "sound/soundfont/banks.py"},
     "verovio": {"lesson/print/engrave.py"},
     "typst": {"lesson/print/handout.py"},
-    "pydantic": {"track/sheet/table.py"},
 }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from underbow.track.instruments import MELODY_VOICES
 from underbow.track.sheet.table import SheetTable
 
 ROOT = Path(__file__).parents[2]
+SHEET_KEYS = {one.name for one in fields(SheetTable)}
 PAGES = ("README.md", "DEVELOPERS.md", "soundfonts.md", "patterns/README.md")
 README = (ROOT / "README.md").read_text("utf-8")
 SOUNDFONTS = (ROOT / "soundfonts.md").read_text("utf-8")
@@ -51,8 +53,8 @@ def test_commands_and_their_options_exist(page: str) -> None:
 def test_every_key_of_a_sheet_is_in_the_readme_and_the_other_way_round() -> None:
     table = README[README.index("## The track sheet, line by line") : README.index("## Your own pattern")]
     named = set(re.findall(r"^\| `\[*(\w+)\]*` \|", table, re.MULTILINE))
-    assert named <= SheetTable.model_fields.keys()
-    assert SheetTable.model_fields.keys() - named == {"abc", "compose", "meter"}
+    assert named <= SHEET_KEYS
+    assert SHEET_KEYS - named == {"abc", "compose", "meter"}
     assert all(f"`{key} = " in table for key in ("abc", "compose", "meter"))
 
 

@@ -116,13 +116,13 @@ def read_pattern(text: str, file: str = "") -> Pattern:
     """
     grid, tempo, given = read_entry(text, file)
     return Pattern(
-        Path(file).stem or kebab(given["title"]),
-        given["title"].strip(),
-        tuple(given.get("aka", ())),
+        Path(file).stem or kebab(given.title),
+        given.title.strip(),
+        tuple(given.aka),
         grid,
         tempo,
-        given["source"].strip(),
-        " ".join(given["about"].split()),
+        given.source.strip(),
+        " ".join(given.about.split()),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from typing import Any
 
 from hypothesis import given, settings
@@ -23,7 +24,7 @@ values = st.sampled_from(ODD) | st.text(max_size=8) | st.integers(-5, 500)
 
 
 def tables(model: type[Any], most: int) -> st.SearchStrategy[dict[str, Any]]:
-    return st.dictionaries(st.sampled_from([*model.model_fields, "other"]), values, max_size=most)
+    return st.dictionaries(st.sampled_from([*(one.name for one in fields(model)), "other"]), values, max_size=most)
 
 
 sheets = st.builds(

@@ -17,7 +17,7 @@ FOLDER = Path(__file__).parents[2] / "bad" / "sheets"
 # File -> what is told, line by line. The place before a line is the sheet itself, unless it names another file.
 MESSAGES: dict[str, list[str]] = {
     "not-toml": [
-        ":1:9: not TOML: Invalid value; write key = value, with text in double quotes, and tables such as [tempo] on a line of their own",
+        ':1:9: this line can\'t be read: title = Lamplight (write text in double quotes: title = "Lamplight")',
     ],
     "no-tune": [
         ': tune: missing; write tune = "name.abc" for a file beside the sheet, abc = """ ... """ for a tune in place, or compose = { seed = 1 } for a melody over the progression',
@@ -51,7 +51,7 @@ MESSAGES: dict[str, list[str]] = {
         "odd.toml: bow: found 7 cells, expected 8; write one symbol a cell",
     ],
     "title-empty": [
-        ': title: found "", expected text of at most 200 characters, such as "Lamplight"',
+        ': title: empty; write text of at most 200 characters, such as "Lamplight"',
     ],
     "abc-a-number": [
         ': abc: found 3, expected a tune in ABC between triple quotes, """ ... """',
@@ -63,13 +63,13 @@ MESSAGES: dict[str, list[str]] = {
         "two-tunes.abc: no tune has the number 3; there are 1, 2",
     ],
     "unknown-key": [
-        ": patern: unknown key (did you mean 'pattern'?); the keys are title, tune, number, abc, compose, meter, key, pattern, progression, tuning, strings, shapes, form, bars, tempo, sound, mix",
+        ": patern: unknown key (did you mean 'pattern'?)",
     ],
     "unknown-tempo-key": [
-        ": tempo.strat: unknown key (did you mean 'start'?); the keys are beat, start, goal, passes, step, ramp, count_in",
+        ": tempo.strat: unknown key (did you mean 'start'?)",
     ],
     "unknown-sound-key": [
-        ": sound.concertpitch: unknown key (did you mean 'concert_pitch'?); the keys are concert_pitch, loudness, seed, voice, swing, feel_ms, feel_db, drone, tuning_notes",
+        ": sound.concertpitch: unknown key (did you mean 'concert_pitch'?)",
     ],
     "unknown-pattern": [
         ": pattern: no pattern 'nashvile-shuffle' (did you mean 'nashville-shuffle'?); `underbow patterns` lists them, and a file of your own is named with its ending, such as my-shuffle.toml",
@@ -192,7 +192,7 @@ MESSAGES: dict[str, list[str]] = {
         ": sound.loudness: found 16, expected LUFS from -40 to -8, such as -16.0",
     ],
     "voice": [
-        ": sound.voice: found \"flut\", expected one of fiddle, flute, whistle, accordion, harmonica, mandolin, guitar, banjo, piano, plain tone (did you mean 'flute'?)",
+        ": sound.voice: found \"flut\", expected the melody's instrument: fiddle, flute, whistle, accordion, harmonica, mandolin, guitar, banjo, piano, plain tone (did you mean 'flute'?)",
     ],
     "swing": [
         ": sound.swing: found 2, expected a share from 0.5 (even) to 0.75, such as 0.667 for triplet swing",
@@ -208,7 +208,7 @@ MESSAGES: dict[str, list[str]] = {
         ': mix 1.click: found 40, expected dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]',
     ],
     "mix-unknown-part": [
-        ": mix 1.guitar: unknown key; the keys are name, turns, melody, backup, rhythm, click, drone, tuning",
+        ': mix 1.guitar: unknown key; the word for it is rhythm: write dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]',
     ],
     "mix-no-name": [
         ': mix 1.name: missing; write a name of at most 60 characters, such as "backup turn"',
@@ -241,7 +241,7 @@ MESSAGES: dict[str, list[str]] = {
         ": meter: a meter's unit must be 1, 2, 4, 8, 16, 32 or 64, not 9",
     ],
     "many-faults": [
-        ": patern: unknown key (did you mean 'pattern'?); the keys are title, tune, number, abc, compose, meter, key, pattern, progression, tuning, strings, shapes, form, bars, tempo, sound, mix",
+        ": patern: unknown key (did you mean 'pattern'?)",
         ": tune: no file \"eight_bars.abc\" beside the sheet (did you mean 'eight-bars.abc'?); write the name of a tune that is there",
         ": key: not a key: 'H'; write a tonic and a mode, such as G, Em, Ador or Dmix",
         ": progression, bar 2: not a chord: 'H7'; the German H is B here: write B7",
@@ -270,35 +270,18 @@ def test_what_is_told(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     assert all("\n" not in line for line in told)
 
 
-@pytest.mark.parametrize("name", MESSAGES)
-def test_nothing_of_the_checking_library_shows(name: str) -> None:
-    for word in ("pydantic", "Input should", "Extra inputs", "valid string", "Traceback", "validation"):
-        assert all(word not in line for line in MESSAGES[name])
-
-
-def test_no_such_sheet(tmp_path: Path) -> None:
-    with pytest.raises(InputError) as error:
-        read_sheet(tmp_path / "none.toml")
-    assert str(error.value) == f"{tmp_path / 'none.toml'}: no such file; `underbow new DIR` makes a sheet to start from"
-
-
-def test_a_folder_for_a_sheet(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"a folder; name the file in it, which ends in \.toml$"):
-        read_sheet(tmp_path)
-
-
 def test_a_sheet_that_is_no_text(tmp_path: Path) -> None:
-    for data in (b"\xff\xfe\x00t", 'title = "Ó Carolan"\n'.encode("latin-1")):
+    for data in (b"\xff\xfe\x00", b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", b"title = \x81"):
         (tmp_path / "s.toml").write_bytes(data)
         with pytest.raises(InputError) as error:
             read_sheet(tmp_path / "s.toml")
         cure = "open it in a text editor and save it again with the encoding UTF-8"
-        assert str(error.value) == f"{tmp_path / 's.toml'}: not text in UTF-8; {cure}"
+        assert str(error.value) == f"{tmp_path / 's.toml'}: not a text file; {cure}"
 
 
 def test_a_sheet_far_too_large(tmp_path: Path) -> None:
     (tmp_path / "s.toml").write_text("# " + "x" * 2_000_000)
-    with pytest.raises(InputError, match=r"more than 2000000 bytes; a sheet or a pattern is a page of text$"):
+    with pytest.raises(InputError, match=r"more than 500,000 bytes; a sheet or a pattern is a page of text$"):
         read_sheet(tmp_path / "s.toml")
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from underbow.errors import Fault, near_miss
+from underbow.errors import Fault
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.handshape import HandShape, Step, solve
 from underbow.fiddle.tuning import Tuning
@@ -14,7 +14,6 @@ from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
-from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ramp import Ramp
 from underbow.track.sheet.faults import Notebook, in_place
 from underbow.track.sheet.melody import laid_out
@@ -32,7 +31,6 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
     tuning = notebook.attempt("tuning", partial(Tuning.parse, table.tuning))
     pair = notebook.attempt("strings", partial((tuning or Tuning.parse("GDAE")).pair, table.strings))
     mixes = mixes_of(table.mix, notebook)
-    _check_voice(table, notebook)
     progression = notebook.read("progression", Progression.parse, table.progression)
     named = named_patterns(table, folder, notebook)
     tune = _tune(table, folder, notebook, tuning=tuning, progression=progression, named=named)
@@ -135,13 +133,6 @@ def _shapes(
     for text in solution.fallbacks:  # the shapes command tells the rest
         notebook.tell("shapes", text)
     return solution.shapes
-
-
-def _check_voice(table: SheetTable, notebook: Notebook) -> None:
-    voice = table.sound.voice
-    if voice not in MELODY_VOICES:
-        known = f"expected one of {', '.join(MELODY_VOICES)}{near_miss(voice, MELODY_VOICES)}"
-        notebook.say("sound.voice", f'found "{voice}", {known}')
 
 
 def _told(table: SheetTable, tune: Tune, notebook: Notebook) -> tuple[Fault, ...]:

@@ -7,7 +7,7 @@ from underbow.track.sheet.faults import Notebook
 from underbow.track.sheet.table import EXPECTED, MixTable, plain
 
 
-def mixes_of(tables: list[MixTable], notebook: Notebook) -> tuple[Mix, ...]:
+def mixes_of(tables: tuple[MixTable, ...], notebook: Notebook) -> tuple[Mix, ...]:
     """Read the mixes; the standard ones where there is none."""
     names = [plain(mix.name).lower() for mix in tables]
     for number, (mix, name) in enumerate(zip(tables, names, strict=True), start=1):
