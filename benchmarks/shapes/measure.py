@@ -18,8 +18,8 @@ import numpy as np
 
 from underbow.fiddle.shapes.change import change_cost, crossing, jumping
 from underbow.fiddle.shapes.cost import cost_of
-from underbow.fiddle.shapes.handshape import Step, shapes_for, solve
-from underbow.fiddle.shapes.path import path_cost
+from underbow.fiddle.shapes.path import Step, path_cost, solve
+from underbow.fiddle.shapes.search import shapes_for
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.pitch import PitchClass

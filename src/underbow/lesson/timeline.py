@@ -18,7 +18,7 @@ from underbow.fiddle.drawing.grid_svg import BarPicture, draw_bar_svg
 from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.grid import Stroke
 from underbow.fiddle.shapes.change import staying
-from underbow.fiddle.shapes.handshape import HandShape
+from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.theory.chord import Chord
 from underbow.track.parts.backup import bars_of, runs
 from underbow.track.performance import Performance

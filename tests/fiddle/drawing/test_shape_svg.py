@@ -7,7 +7,8 @@ import pytest
 
 from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.shapes.fingerboard import along
-from underbow.fiddle.shapes.handshape import Step, Technique, pinned_shape, shapes_for, solve
+from underbow.fiddle.shapes.path import Step, solve
+from underbow.fiddle.shapes.search import Technique, pinned_shape, shapes_for
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 

@@ -4,7 +4,8 @@ import pytest
 
 from underbow.fiddle.drawing.shape_text import draw_text
 from underbow.fiddle.shapes.fingerboard import along
-from underbow.fiddle.shapes.handshape import Step, Technique, pinned_shape, shapes_for, solve
+from underbow.fiddle.shapes.path import Step, solve
+from underbow.fiddle.shapes.search import Technique, pinned_shape, shapes_for
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 

@@ -3,7 +3,7 @@
 import pytest
 
 from underbow.fiddle.shapes.change import change_cost, crossing, hurry, jumping, staying
-from underbow.fiddle.shapes.handshape import pinned_shape
+from underbow.fiddle.shapes.search import pinned_shape
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 

@@ -6,7 +6,7 @@ import pytest
 
 from underbow.fiddle.shapes.change import change_cost
 from underbow.fiddle.shapes.cost import WEIGHTS, Weights, cost_of
-from underbow.fiddle.shapes.handshape import Technique, pinned_shape, shapes_for
+from underbow.fiddle.shapes.search import Technique, pinned_shape, shapes_for
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 

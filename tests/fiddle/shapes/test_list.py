@@ -4,8 +4,9 @@ import json
 
 import pytest
 
-from underbow.fiddle.shapes.handshape import Step, shapes_for, solve
 from underbow.fiddle.shapes.list import list_text, shapes_json
+from underbow.fiddle.shapes.path import Step, solve
+from underbow.fiddle.shapes.search import shapes_for
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 

@@ -8,8 +8,8 @@ import pytest
 from underbow.errors import InputError
 from underbow.fiddle.shapes.change import crossing, jumping
 from underbow.fiddle.shapes.cost import Weights, cost_of
-from underbow.fiddle.shapes.handshape import Step, Technique, shapes_for, solve
-from underbow.fiddle.shapes.path import path_cost
+from underbow.fiddle.shapes.path import Step, path_cost, solve
+from underbow.fiddle.shapes.search import Technique, shapes_for
 from underbow.fiddle.tuning import NAMED, Tuning
 from underbow.theory.chord import QUALITIES, Chord
 from underbow.theory.pitch import PitchClass

@@ -6,7 +6,7 @@ import mir_eval.chord
 import pytest
 
 from underbow.errors import InputError
-from underbow.fiddle.shapes.handshape import Technique, pinned_shape, shapes_for
+from underbow.fiddle.shapes.search import Technique, pinned_shape, shapes_for
 from underbow.fiddle.tuning import NAMED, Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.pitch import PitchClass

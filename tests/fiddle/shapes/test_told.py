@@ -2,7 +2,8 @@
 
 import pytest
 
-from underbow.fiddle.shapes.handshape import Step, shapes_for, solve
+from underbow.fiddle.shapes.path import Step, solve
+from underbow.fiddle.shapes.search import shapes_for
 from underbow.fiddle.shapes.told import also_fits
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord

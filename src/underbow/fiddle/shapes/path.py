@@ -13,9 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import pairwise
-
-import numpy as np
-from numpy.typing import NDArray
+from operator import add, itemgetter
 
 from underbow.errors import Fault, InputError
 from underbow.fiddle.shapes.change import change_cost, hurry
@@ -27,6 +25,7 @@ from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 
 PAIRS = ((0, 1), (1, 2), (2, 3))
+Matrix = tuple[tuple[float, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,20 +121,21 @@ def solve(
     chords = tuple(dict.fromkeys(step.chord for step in steps if step.chord is not None))
     pins = _pins(pinned or {}, chords, tuning, pair, technique)
     choices = {chord: _choices(chord, pins.get(chord), tuning, pair, technique) for chord in chords}
-    company = np.array([(chord.root.number, _bits(chord.numbers)) for chord in chords], dtype=np.int64).reshape(-1, 2)
+    company = [(chord.root.number, _bits(chord.numbers)) for chord in chords]
     own = {chord: _own(choices[chord], company, technique.modal, weights) for chord in chords if choices[chord].shapes}
-    at = [i for i, step in enumerate(steps) if step.chord in own]
+    sounding = [i for i, step in enumerate(steps) if step.chord in own]
     shapes: list[HandShape | None] = [None] * len(steps)
     cost = 0.0
-    if at:
-        layers = [choices[chord] for i in at if (chord := steps[i].chord) is not None]
+    if sounding:
+        layers = [choices[chord] for i in sounding if (chord := steps[i].chord) is not None]
+        times = _times(steps, sounding)
         changes = [
-            hurry(seconds) * _changes(before, after, weights)
-            for before, after, seconds in zip(layers, layers[1:], _times(steps, at), strict=False)
+            _changes(before, after, hurry(seconds), weights)
+            for before, after, seconds in zip(layers, layers[1:], times, strict=False)
         ]
-        seam = hurry(_times(steps, at)[-1]) * _changes(layers[-1], layers[0], weights) if around else None
-        taken, cost = _cheapest([own[layer.chord] for layer in layers], changes, seam)
-        for i, layer, index in zip(at, layers, taken, strict=True):
+        seam = _changes(layers[-1], layers[0], hurry(times[-1]), weights) if around else None
+        path, cost = _cheapest([own[layer.chord] for layer in layers], changes, seam)
+        for i, layer, index in zip(sounding, layers, path, strict=True):
             shapes[i] = layer.shapes[index]
     placed = [(step.chord, shape) for step, shape in zip(steps, shapes, strict=True)]
     told, fallbacks = (told_about(placed, tuning, pair, fallbacks=only) for only in (False, True))
@@ -158,11 +158,13 @@ def path_cost(
     True
     """
     chords = tuple(dict.fromkeys(step.chord for step in steps if step.chord is not None))
-    at = [i for i, shape in enumerate(shapes) if shape is not None]
-    placed = [(chord, shape) for i in at if (shape := shapes[i]) is not None and (chord := steps[i].chord) is not None]
+    sounding = [i for i, shape in enumerate(shapes) if shape is not None]
+    placed = [
+        (chord, shape) for i in sounding if (shape := shapes[i]) is not None and (chord := steps[i].chord) is not None
+    ]
     cost = sum(cost_of(shape, chord, modal=modal, others=chords, weights=weights).total for chord, shape in placed)
     following = [*placed[1:], *(placed[:1] if around else ())]
-    for (_, before), (_, after), seconds in zip(placed, following, _times(steps, at), strict=False):
+    for (_, before), (_, after), seconds in zip(placed, following, _times(steps, sounding), strict=False):
         cost += hurry(seconds) * change_cost(before, after, weights).total
     return cost
 
@@ -208,18 +210,19 @@ def _choices(
     )
 
 
-def _own(choices: _Choices, company: NDArray[np.int64], modal: bool, weights: Weights) -> NDArray[np.float64]:
-    """What each shape costs by itself, in the company of the other chords: a row of root and tones for each."""
-    others = company[company[:, 0] != choices.chord.root.number, 1]
-    claimed = ((_tones(choices)[:, np.newaxis] & ~others) == 0).any(axis=1)
-    own: NDArray[np.float64] = _alone(choices, modal, weights) + weights.ambiguous * claimed
-    return own
+def _own(choices: _Choices, company: Sequence[tuple[int, int]], modal: bool, weights: Weights) -> tuple[float, ...]:
+    """What each shape costs by itself, in the company of the other chords: root and tones of each."""
+    others = [tones for root, tones in company if root != choices.chord.root.number]
+    return tuple(
+        cost + weights.ambiguous * any(not tones & ~other for other in others)
+        for cost, tones in zip(_alone(choices, modal, weights), _tones(choices), strict=True)
+    )
 
 
 @lru_cache(maxsize=4096)
-def _tones(choices: _Choices) -> NDArray[np.int64]:
+def _tones(choices: _Choices) -> tuple[int, ...]:
     """The tones of each shape as bits; a doubled one as a bit that no chord has, for it makes no other chord likelier."""
-    return np.array([_bits(shape.tones) if len(shape.tones) > 1 else 1 << 12 for shape in choices.shapes])
+    return tuple(_bits(shape.tones) if len(shape.tones) > 1 else 1 << 12 for shape in choices.shapes)
 
 
 def _bits(numbers: Iterable[int]) -> int:
@@ -227,40 +230,58 @@ def _bits(numbers: Iterable[int]) -> int:
 
 
 @lru_cache(maxsize=4096)
-def _alone(choices: _Choices, modal: bool, weights: Weights) -> NDArray[np.float64]:
-    return np.array([cost_of(shape, choices.chord, modal=modal, weights=weights).total for shape in choices.shapes])
+def _alone(choices: _Choices, modal: bool, weights: Weights) -> tuple[float, ...]:
+    return tuple(cost_of(shape, choices.chord, modal=modal, weights=weights).total for shape in choices.shapes)
 
 
 @lru_cache(maxsize=16384)
-def _changes(before: _Choices, after: _Choices, weights: Weights) -> NDArray[np.float64]:
-    """What each change costs with a second to make it; a row for each shape before, a column for each after."""
-    return np.array([[change_cost(one, other, weights).total for other in after.shapes] for one in before.shapes])
+def _changes(before: _Choices, after: _Choices, hurried: float, weights: Weights) -> Matrix:
+    """What each change costs; a row for each shape after, a column for each before."""
+    return tuple(tuple(hurried * cost for cost in row) for row in _unhurried(before, after, weights))
 
 
-def _times(steps: Sequence[Step], at: Sequence[int]) -> list[float]:
+@lru_cache(maxsize=16384)
+def _unhurried(before: _Choices, after: _Choices, weights: Weights) -> Matrix:
+    """What each change costs with a second to make it."""
+    return tuple(tuple(change_cost(old, new, weights).total for old in before.shapes) for new in after.shapes)
+
+
+def _times(steps: Sequence[Step], sounding: Sequence[int]) -> list[float]:
     """Seconds from each sounding step to the next one: its own, and the silence after it."""
-    bounds = [*at, len(steps)]
+    bounds = [*sounding, len(steps)]
     return [math.fsum(step.seconds for step in steps[start:end]) for start, end in pairwise(bounds)]
 
 
 def _cheapest(
-    own: Sequence[NDArray[np.float64]], changes: Sequence[NDArray[np.float64]], seam: NDArray[np.float64] | None
+    own: Sequence[Sequence[float]], changes: Sequence[Matrix], seam: Matrix | None
 ) -> tuple[list[int], float]:
-    """The index to take in each layer, and the cost of the path.
+    """The index to take in each layer, and the cost of the path; going round, it is sought from each first shape in turn.
 
-    Going round, the path is sought from each first shape in turn, all of them at once: a row of ``best`` for each.
+    A chord has a handful of shapes: tuples are as fast here as arrays would be, and nothing has to be loaded for them.
     """
-    first = own[0]
-    best = first[np.newaxis, :] if seam is None else np.where(np.eye(len(first), dtype=bool), first, np.inf)
-    came: list[NDArray[np.intp]] = []
+    if seam is None:
+        return _onward(own[0], own, changes)
+    begin = ([cost if i == first else math.inf for i, cost in enumerate(own[0])] for first in range(len(own[0])))
+    return min((_onward(best, own, changes, home) for best, home in zip(begin, seam, strict=True)), key=itemgetter(1))
+
+
+def _onward(
+    best: Sequence[float],
+    own: Sequence[Sequence[float]],
+    changes: Sequence[Matrix],
+    home: Sequence[float] | None = None,
+) -> tuple[list[int], float]:
+    """The path from a first layer whose shapes cost ``best``, and its cost; ``home`` is what the change back costs."""
+    came: list[list[int]] = []
     for change, here in zip(changes, own[1:], strict=True):
-        through = best[:, :, np.newaxis] + change
-        came.append(through.argmin(axis=1))
-        best = through.min(axis=1) + here
-    if seam is not None:
-        best = best + seam.T
-    row, index = divmod(int(best.argmin()), best.shape[1])
-    taken = [index]
+        through = [list(map(add, best, row)) for row in change]
+        least = [min(row) for row in through]
+        came.append([row.index(cost) for row, cost in zip(through, least, strict=True)])
+        best = list(map(add, least, here))
+    if home is not None:
+        best = list(map(add, best, home))
+    cost = min(best)
+    path = [best.index(cost)]
     for back in reversed(came):
-        taken.append(int(back[row, taken[-1]]))
-    return taken[::-1], float(best.min())
+        path.append(back[path[-1]])
+    return path[::-1], cost

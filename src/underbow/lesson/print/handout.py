@@ -18,7 +18,7 @@ from underbow.fiddle.drawing.grid_svg import draw_grid_svg
 from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.change import staying
-from underbow.fiddle.shapes.handshape import HandShape
+from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.words import ENGLISH

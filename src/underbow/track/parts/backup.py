@@ -8,7 +8,7 @@ from fractions import Fraction
 from math import inf
 
 from underbow.fiddle.grid import Pulse, Strings, Stroke
-from underbow.fiddle.shapes.handshape import HandShape
+from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from underbow.errors import Fault
 from underbow.fiddle.pattern import Pattern
-from underbow.fiddle.shapes.handshape import HandShape, Step, solve
+from underbow.fiddle.shapes.fingerboard import HandShape
+from underbow.fiddle.shapes.path import Step, solve
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.key import Key
