@@ -11,6 +11,7 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 SHORT: dict[str, list[list[str]]] = {
+    "start": [["measure.py", "--rounds", "5"]],
     "render": [["measure.py", "--rounds", "1", "--no-memory"]],
     "lesson": [["measure.py", "--sheets", "wet-socks"]],
 }

@@ -57,16 +57,6 @@ def sheet(tmp_path: Path) -> Path:
     return path
 
 
-def test_help_imports_nothing_heavy() -> None:
-    heavy = {"numpy", "pretty_midi", "mido", "soundfile", "fluidsynth", "verovio", "typst", "rich.progress"}
-    code = (
-        "import sys\nfrom underbow.cli import main\nsys.argv = ['underbow', '--help']\n"
-        f"try:\n    main()\nexcept SystemExit:\n    pass\nprint('HEAVY', sorted({heavy!r} & set(sys.modules)))"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.splitlines()[-1] == "HEAVY []"
-
-
 def test_render_writes_audio_and_midi_for_every_mix_and_reports_them(sheet: Path, tmp_path: Path) -> None:
     out = tmp_path / "out"
     report = document("render", sheet, "-o", out, "--voices", "builtin", "--json")

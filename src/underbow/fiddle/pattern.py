@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from underbow.errors import InputError, near_miss
@@ -132,7 +133,7 @@ def library() -> dict[str, Pattern]:
     >>> str(library()["polka"].grid.meter), list(library()) == sorted(library())
     ('2/4', True)
     """
-    return dict(_library())
+    return {name: _shipped(name) for name in _files()}
 
 
 def find_pattern(name: str, beside: Path | None = None) -> Pattern:
@@ -155,13 +156,14 @@ def find_pattern(name: str, beside: Path | None = None) -> Pattern:
     """
     if name.lower().endswith(".toml"):
         return _from_file(name, beside)
-    found = _names().get(kebab(name))
+    wanted = kebab(name)
+    found = wanted if wanted in _files() else _names().get(wanted)
     if found is None:
         raise InputError(
             f"no pattern {name!r}{near_miss(kebab(name), _names())}; `underbow patterns` lists them, "
             "and a file of your own is named with its ending, such as my-shuffle.toml"
         )
-    return library()[found]
+    return _shipped(found)
 
 
 def default_pattern(meter: Meter, rhythm: str = "") -> Pattern:
@@ -185,11 +187,10 @@ def default_pattern(meter: Meter, rhythm: str = "") -> Pattern:
     """
     dance = kebab(rhythm)
     wanted = [name for word, names in _BY_DANCE if word in dance for name in names]
-    known = library()
-    same = [name for name in _BY_METER if known[name].grid.meter == meter]
+    same = [name for name in _BY_METER if _shipped(name).grid.meter == meter]
     for name in (*wanted, *same, *_BY_METER):
-        if known[name].suits(meter):
-            return known[name].fitted(meter)
+        if _shipped(name).suits(meter):
+            return _shipped(name).fitted(meter)
     return _bow_a_beat(meter)
 
 
@@ -203,16 +204,22 @@ def kebab(text: str) -> str:
 
 
 @cache
-def _library() -> tuple[tuple[str, Pattern], ...]:
-    entries = sorted((entry for entry in files("underbow.patterns").iterdir() if entry.name.endswith(".toml")), key=str)
-    patterns = [read_pattern(entry.read_text("utf-8"), entry.name) for entry in entries]
-    return tuple((pattern.name, pattern) for pattern in sorted(patterns, key=lambda pattern: pattern.name))
+def _files() -> dict[str, Traversable]:
+    """The library's files by the names of their patterns, in alphabetical order; each is read when it is wanted."""
+    entries = (entry for entry in files("underbow.patterns").iterdir() if entry.name.endswith(".toml"))
+    return dict(sorted((entry.name.removesuffix(".toml"), entry) for entry in entries))
+
+
+@cache
+def _shipped(name: str) -> Pattern:
+    entry = _files()[name]
+    return read_pattern(entry.read_text("utf-8"), entry.name)
 
 
 @cache
 def _names() -> dict[str, str]:
     """Every way to call a pattern of the library -> its name."""
-    return {kebab(word): name for name, pattern in _library() for word in (*pattern.aka, pattern.title, name)}
+    return {kebab(word): name for name, pattern in library().items() for word in (*pattern.aka, pattern.title, name)}
 
 
 def _from_file(name: str, beside: Path | None) -> Pattern:
