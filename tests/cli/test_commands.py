@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 import wave
 from fractions import Fraction
 from pathlib import Path
