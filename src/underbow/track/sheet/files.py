@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
 
 from underbow.errors import InputError, near_miss
 from underbow.files import plain_file
@@ -47,3 +49,23 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
             f'no file "{name}" beside the sheet{near_miss(name, names)}; write the name of a {kind} that is there'
         )
     return path
+
+
+def files_named(table: Mapping[str, Any]) -> tuple[str, ...]:
+    """Name every file that a sheet needs beside it, each once, as the sheet writes it.
+
+    Parameters
+    ----------
+    table : mapping
+        A sheet as ``tomllib`` gives it, without faults.
+
+    Examples
+    --------
+    >>> files_named({"tune": "a.abc", "pattern": {"A": "saw", "B": "own/mine.toml"}})
+    ('a.abc', 'own/mine.toml')
+    """
+    pattern, recording = table.get("pattern", ""), table.get("recording", {})
+    patterns = pattern.values() if isinstance(pattern, Mapping) else [pattern]
+    names = [table.get("tune"), *(name for name in patterns if str(name).lower().endswith(".toml"))]
+    names.append(recording.get("file") if isinstance(recording, Mapping) else None)
+    return tuple(dict.fromkeys(str(name) for name in names if name))

@@ -1,0 +1,154 @@
+"""From sheets on this machine to jobs: everything found, read and checked before the first of them begins."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from underbow.errors import Fault, InputError
+from underbow.files import digest
+from underbow.jobs.job import Bank, Job, Options, chosen_mixes
+from underbow.lesson.options import LessonOptions
+from underbow.lesson.practice.audio import check_length
+from underbow.sound.choose import voices_in_use
+from underbow.sound.options import RenderOptions
+from underbow.sound.soundfont.banks import find_banks
+from underbow.tables import read_table, read_text
+from underbow.track.ramp import tempo_map
+from underbow.track.sheet.files import files_named
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import NEW_SHEET, read_sheet
+from underbow.track.timeline import lay_out
+
+__all__ = ["Gathered", "Voices", "find_voices", "gather", "job_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Voices:
+    """What plays on this machine.
+
+    Parameters
+    ----------
+    banks : tuple of Bank
+        To be tried in turn; empty where built-in voices play.
+    places : mapping of str to Path
+        Where each lies, by its digest.
+    told : str
+        A line for the user: what was taken, and how to get the other; empty where the user chose it.
+    """
+
+    banks: tuple[Bank, ...] = ()
+    places: Mapping[str, Path] = {}  # noqa: RUF012  read only
+    told: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Jobs that can begin.
+
+    Parameters
+    ----------
+    jobs : tuple of Job
+        In the order of the sheets.
+    voices : Voices
+    told : tuple of str
+        What was assumed of the sheets, and what plays.
+    """
+
+    jobs: tuple[Job, ...]
+    voices: Voices
+    told: tuple[str, ...]
+
+
+def gather(paths: Sequence[Path], options: Options, mixes: Sequence[str] = ()) -> Gathered:
+    """Read every sheet with all that it names, and make a job of each.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Track sheets.
+    options : RenderOptions or LessonOptions
+        The same for all. A loudness of the sheet's own comes before the one given here.
+    mixes : sequence of str
+        Names; all of each sheet's where there are none.
+
+    Raises
+    ------
+    InputError
+        With the faults of all sheets in one go, or of what is asked for.
+    """
+    sound = options if isinstance(options, RenderOptions) else options.sound
+    sound.check()
+    jobs: list[Job] = []
+    faults: list[Fault] = []
+    told: list[str] = []
+    for path in paths:
+        try:
+            sheet = read_sheet(path)
+        except InputError as wrong:
+            faults += wrong.faults
+            continue
+        if not faults:
+            jobs.append(job_of(sheet, path, options, tuple(mixes)))
+            told += [f"note: {note}" for note in sheet.told]
+    if faults:
+        parted = " ".join(map(str, paths))
+        if len(paths) > 1 and Path(parted).is_file():
+            raise InputError(f'a name with spaces needs quotes round it: "{parted}"')
+        raise InputError(*faults)
+    voices = find_voices(sound)
+    if voices.told:
+        told.append(voices.told)
+    return Gathered(tuple(replace(job, banks=voices.banks) for job in jobs), voices, tuple(told))
+
+
+def job_of(sheet: Sheet, path: Path, options: Options, mixes: tuple[str, ...] = ()) -> Job:
+    """Make a job of a sheet that was read from ``path``; its banks are still to be found.
+
+    Raises
+    ------
+    InputError
+        If it has no such mix, or is too long for a practice page that is asked for.
+    """
+    timeline = lay_out(sheet)
+    seconds = tempo_map(sheet.ramp, timeline.count_in, timeline.lengths).seconds(timeline.end)
+    if isinstance(options, LessonOptions):  # before hours are spent on what can't be finished
+        check_length(seconds, sheet.title)
+    text = read_text(path, missing=NEW_SHEET)
+    names = files_named(read_table(text, str(path)))
+    chosen = chosen_mixes(sheet, mixes)
+    return Job(
+        title=sheet.title,
+        name=path.name,
+        sheet=text.encode(),
+        files=tuple((name, (path.parent / name).read_bytes()) for name in names),
+        options=options,
+        mixes=tuple(mix.name for mix in chosen) if mixes else (),
+        seconds=seconds,
+        tracks=len(chosen),
+    ).lean()
+
+
+def find_voices(sound: RenderOptions) -> Voices:
+    """Find out, once for all jobs, which SoundFonts may be played; none where the built-in voices are.
+
+    Raises
+    ------
+    InputError
+        If what is asked for can't be had.
+    """
+    if sound.voices == "builtin":
+        if sound.soundfont is not None:
+            raise InputError("--soundfont and --voices builtin contradict each other; leave one of them out")
+        return Voices()
+    asked = sound.voices == "soundfont" or sound.soundfont is not None
+    found = voices_in_use(sound.soundfont)
+    if found.trouble:
+        if asked:
+            raise InputError(f"a SoundFont can't be played: {found.trouble}; or use --voices builtin")
+        return Voices(told=f"sound: built-in voices; for a SoundFont: {found.trouble}")
+    banks = find_banks(sound.soundfont)
+    known = {digest(bank.path): bank.path for bank in banks}
+    told = "" if asked else f"sound: {banks[0].path}; for the built-in voices: --voices builtin"
+    return Voices(tuple(Bank(sha256, path.name) for sha256, path in known.items()), known, told)

@@ -1,0 +1,146 @@
+"""A job: one sheet with everything that it is made from, as bytes, so that any machine can do it and come to the same.
+
+What a job makes follows from its *stamp* alone: the bytes that go in, what is asked for, and the versions of what decides the
+bytes that come out. A job's result names no path of the machine on which it was made.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from underbow.errors import InputError, near_miss
+from underbow.files import make_folder, write_whole
+from underbow.jobs.versions import versions
+from underbow.lesson.options import LessonOptions
+from underbow.sound.options import RenderOptions
+from underbow.tables import read_table
+from underbow.track.mixes import Mix
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet
+
+__all__ = ["Bank", "Job", "Options"]
+
+Options = RenderOptions | LessonOptions
+
+
+@dataclass(frozen=True, slots=True)
+class Bank:
+    """A SoundFont as jobs know it: by what is in it, wherever it lies.
+
+    Parameters
+    ----------
+    sha256 : str
+        Of the file, in hexadecimal.
+    name : str
+        The file's name, for reports.
+    """
+
+    sha256: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One sheet, to be rendered or to become a part of a lesson.
+
+    Parameters
+    ----------
+    title : str
+        The sheet's.
+    name : str
+        The sheet's file name, without a folder, as faults name it.
+    sheet : bytes
+        The track sheet, TOML in UTF-8.
+    files : tuple of (str, bytes)
+        Every file that the sheet names, under the name that it has there.
+    options : RenderOptions or LessonOptions
+        Which of the two says what is made. Its SoundFont is left open: ``banks`` says which.
+    mixes : tuple of str
+        Names of the mixes; all of the sheet's where it is empty.
+    banks : tuple of Bank
+        SoundFonts to try in turn; none where built-in voices play.
+    seconds : float
+        Length of one track, to estimate by.
+    tracks : int
+        Number of mixes.
+    """
+
+    title: str
+    name: str
+    sheet: bytes
+    files: tuple[tuple[str, bytes], ...]
+    options: Options
+    mixes: tuple[str, ...] = ()
+    banks: tuple[Bank, ...] = ()
+    seconds: float = 0.0
+    tracks: int = 1
+
+    @property
+    def sound(self) -> RenderOptions:
+        """What is asked of the tracks."""
+        return self.options if isinstance(self.options, RenderOptions) else self.options.sound
+
+    @property
+    def stamp(self) -> str:
+        """A digest, in hexadecimal, of all that decides the bytes of the result: equal stamps, equal files."""
+        asked = asdict(self.options) | {"kind": type(self.options).__name__}
+        content = [
+            self.name,
+            hashlib.sha256(self.sheet).hexdigest(),
+            [[name, hashlib.sha256(data).hexdigest()] for name, data in self.files],
+            asked,
+            self.mixes,
+            [asdict(bank) for bank in self.banks],
+            versions(fluidsynth=bool(self.banks)),
+        ]
+        return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
+
+    def read(self) -> Sheet:
+        """Read the sheet from the job's own bytes, and nothing else.
+
+        Raises
+        ------
+        InputError
+            If the sheet is wrong, or names a file that isn't among the job's.
+        """
+        table = read_table(self.sheet.decode("utf-8-sig").replace("\r\n", "\n"), self.name)
+        if not self.files:
+            return build_sheet(table, None, self.name)
+        with TemporaryDirectory(prefix="underbow-") as place:
+            for name, data in self.files:
+                make_folder((Path(place) / name).parent)
+                write_whole(Path(place) / name, data)
+            return build_sheet(table, Path(place), self.name)
+
+    def chosen(self, sheet: Sheet) -> tuple[Mix, ...]:
+        """Choose the job's mixes from its sheet's."""
+        return chosen_mixes(sheet, self.mixes)
+
+    def lean(self) -> Job:
+        """The job without what each machine says for itself: where its SoundFont lies."""
+        if isinstance(self.options, RenderOptions):
+            return replace(self, options=replace(self.options, soundfont=None))
+        return replace(self, options=replace(self.options, sound=replace(self.options.sound, soundfont=None)))
+
+
+def chosen_mixes(sheet: Sheet, names: tuple[str, ...]) -> tuple[Mix, ...]:
+    """Choose mixes by name; capitals and surrounding spaces don't matter.
+
+    Raises
+    ------
+    InputError
+        If the sheet has no mix of that name; the message lists those that it has.
+    """
+    if not names:
+        return sheet.mixes
+    known = {mix.name.casefold(): mix for mix in sheet.mixes}
+    wrong = [name for name in names if name.strip().casefold() not in known]
+    if wrong:
+        listed = ", ".join(f'"{mix.name}"' for mix in sheet.mixes)
+        hint = near_miss(wrong[0].casefold(), known)
+        raise InputError(f"{sheet.title}: no mix {wrong[0]!r}{hint}; it has {listed}")
+    return tuple(known[name] for name in dict.fromkeys(name.strip().casefold() for name in names))

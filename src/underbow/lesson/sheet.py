@@ -1,0 +1,101 @@
+"""Everything of one sheet of a lesson: its tracks with their MIDI, its practice page, its sheet to print, in a folder of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from underbow.files import digest, safe_name, write_whole
+from underbow.lesson.contents import sheet_text
+from underbow.lesson.options import LessonOptions
+from underbow.lesson.practice.page import make_page, page_audio
+from underbow.lesson.print.handout import make_handout
+from underbow.sound.render import render_files
+from underbow.track.mixes import Mix
+from underbow.track.ramp import Ramp
+from underbow.track.sequencer import perform
+from underbow.track.sheet.model import Sheet
+
+__all__ = ["make_sheet"]
+
+
+def make_sheet(
+    sheet: Sheet,
+    mixes: Sequence[Mix],
+    folder: Path,
+    options: LessonOptions = LessonOptions(),
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> dict[str, Any]:
+    """Make all files of one sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    mixes : sequence of Mix
+        Of this sheet.
+    folder : Path
+    options : LessonOptions
+        Its SoundFont and voices are taken as they are.
+    progress : callable, optional
+        Told the share done, 0 to 1. What it raises stops the work.
+
+    Returns
+    -------
+    dict
+        ``title``, ``passes``, ``bars``, ``voices``, ``told`` as in a render's report, and ``files``: each with its path below
+        the folder, its ``kind`` and its ``sha256``.
+
+    Raises
+    ------
+    InputError, UnderbowError
+        As :func:`~underbow.sound.render.render_files`.
+    """
+    tell = progress or (lambda share: None)
+    name = safe_name(sheet.title)
+    performance = perform(sheet)
+    sound = replace(options.sound, loudness=sheet.loudness)
+    report = render_files(performance, mixes, folder / "tracks", sound, progress=lambda share: tell(0.5 * share)).to_json()
+    files = [_entry(folder, Path(file["path"]), file["kind"], file) for file in report["files"]]
+    if options.each_tempo:
+        for single, levels, label in _each_tempo(sheet, mixes):
+            alone = replace(sound, name=f"{name} {label}", papers=False)
+            made = render_files(perform(single), levels, folder / "by tempo", alone, progress=lambda _: tell(0.6))
+            files += [_entry(folder, Path(f["path"]), f["kind"], f) for f in made.to_json()["files"]]
+    tell(0.7)
+    audio = page_audio(
+        performance, mixes, voices=sound.voices, soundfont=sound.soundfont, loudness=sheet.loudness,
+        progress=lambda share: tell(0.7 + 0.25 * share),
+    )  # fmt: skip
+    written: dict[str, tuple[str, bytes | str]] = {
+        f"{name}.pdf": ("handout", make_handout(sheet, paper=options.paper)),
+        f"{name}.html": ("page", make_page(sheet, performance, mixes, audio)),
+        f"{name}.txt": ("text", sheet_text(sheet)),
+    }
+    for filename, (kind, content) in written.items():
+        write_whole(folder / filename, content)
+        files.append(_entry(folder, folder / filename, kind, {}))
+    tell(1.0)
+    return report | {"files": sorted(files, key=lambda file: file["path"])}
+
+
+def _entry(root: Path, path: Path, kind: str, known: dict[str, Any]) -> dict[str, Any]:
+    """Describe a file by its path below the sheet's folder."""
+    figures = {
+        key: known[key] for key in ("mix", "rate", "frames", "seconds", "lufs", "dbtp") if known.get(key) is not None
+    }
+    sha256 = known.get("sha256") or digest(path)
+    return {"path": path.relative_to(root).as_posix(), "kind": kind, "sha256": sha256, **figures}
+
+
+def _each_tempo(sheet: Sheet, mixes: Sequence[Mix]) -> Iterator[tuple[Sheet, tuple[Mix, ...], str]]:
+    """Every tempo of the ramp as a track of its own, once through, with the mixes' levels of that pass."""
+    for number, tempo in enumerate(sheet.ramp.tempos, start=1):
+        count = round(tempo.count)
+        ramp = Ramp("steady", count, count, 1, tempo.beat)
+        levels = tuple(
+            Mix(mix.name, tuple((part, (mix.level(part, number),)) for part, _ in mix.levels)) for mix in mixes
+        )
+        yield replace(sheet, ramp=ramp), levels, f"{number:02d} at {count}"
