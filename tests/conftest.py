@@ -47,3 +47,11 @@ def fluidsynth_library() -> str:
         _missing("libfluidsynth", "apt-get install libfluidsynth3")
     assert found is not None
     return found
+
+
+@pytest.fixture(autouse=True)
+def own_cache(
+    monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
+) -> None:
+    """Let every test find an empty cache, and none the user's own."""
+    monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path_factory.getbasetemp() / "caches" / str(id(request.node))))

@@ -9,11 +9,14 @@ import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
-from underbow.cli.sound import Bank, Bits, Rate, VoiceKind, all_or_none, render_options, shown_progress
+from underbow.cli.sound import Bank, Bits, NoCache, Rate, VoiceKind, render_options, shown_progress
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
     from underbow.lesson.print.handout import Paper
+
+
+_MANY = 12  # sheets; of more the page of contents alone is named
 
 
 @app.command()
@@ -36,6 +39,7 @@ def lesson(
     soundfont: Bank = None,
     rate: Rate = 44_100,
     bits: Bits = "16",
+    no_cache: NoCache = False,
     as_json: Json = False,
 ) -> None:
     """Make the whole hand-out: tracks, MIDI, a sheet to print, a practice page; one folder and one zip.
@@ -47,32 +51,36 @@ def lesson(
       underbow lesson tracks/*.toml -o tuesday --title "Tuesday evening" --format mp3
     """
     from underbow.files import safe_name
-    from underbow.lesson.lesson import make_lesson
+    from underbow.jobs.cache import Cache
+    from underbow.jobs.gather import gather
+    from underbow.jobs.lesson import make_lesson
     from underbow.lesson.options import LessonOptions
-    from underbow.track.sheet.read import read_sheet
 
     papers: dict[str, Paper] = {"a4": "a4", "letter": "us-letter"}
     if paper.lower() not in papers:
         raise InputError(f"--paper must be a4 or letter, not {paper!r}")
     sound = render_options(formats, voices, soundfont, stems=False, rate=rate, bits=bits, afresh=False)
     options = LessonOptions(sound, papers[paper.lower()], each_tempo)
-    read = all_or_none(sheets, read_sheet)
-    for sheet in read:
-        for told in sheet.told:
-            say(f"underbow: note: {told}")
-    folder = output or Path(safe_name(title or read[0].title))
-    with shown_progress(title or read[0].title) as progress:
-        made = make_lesson(
-            read, folder, options=options, title=title, again=again,
-            progress=None if progress is None else lambda _, share: progress(share),
-        )  # fmt: skip
-    if as_json:
-        tell_json(made.manifest | {"folder": str(made.folder), "zip": str(made.zip)})
-        return
-    tell(f"{made.manifest['title']}: {len(made.manifest['files'])} files in {made.folder}, packed in {made.zip}")
-    for line in dict.fromkeys(line for part in made.manifest["parts"] for line in part.get("told", ())):
+    gathered = gather(sheets, options)
+    for line in gathered.told:
         say(f"underbow: {line}")
-    for part in made.manifest["parts"]:
-        for file in part["files"]:
-            if file["kind"] in ("page", "handout"):
-                tell(f"  {made.folder / file['path']}")
+    folder = output or Path(safe_name(title or gathered.jobs[0].title))
+    with shown_progress() as progress:
+        made = make_lesson(
+            gathered, folder, title=title or "", again=again, cache=Cache(None) if no_cache else Cache.usual(),
+            progress=progress,
+        )  # fmt: skip
+    for line in made.told:
+        say(f"underbow: {line}")
+    for name in made.kept:
+        say(f"underbow: kept from before: {made.folder / name}")
+    if as_json:
+        tell_json(made.manifest() | {"folder": str(made.folder), "zip": str(made.zip)})
+        return
+    tell(f"{made.title}: {made.files} files in {made.folder}, packed in {made.zip}")
+    if len(gathered.jobs) > _MANY:
+        tell(f"  {made.folder / 'index.html'}")
+        return
+    for file in made.manifest()["files"]:
+        if file["kind"] in ("page", "handout"):
+            tell(f"  {made.folder / file['path']}")

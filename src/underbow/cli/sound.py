@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import json
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, cast
 
@@ -12,15 +12,14 @@ import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, plain, say, tell, tell_json
-from underbow.errors import Fault, InputError, near_miss
+from underbow.errors import InputError
 
 if TYPE_CHECKING:
+    from underbow.jobs.gather import Gathered
+    from underbow.jobs.progress import Progress
     from underbow.sound.files.encode import Bits as Depth
     from underbow.sound.files.encode import Format
-    from underbow.sound.files.report import RenderReport
     from underbow.sound.options import RenderOptions
-    from underbow.track.mixes import Mix
-    from underbow.track.sheet.model import Sheet
 
 # Typer reads options from each command's own signature: naming these twice is plainer than code that builds signatures.
 Output = Annotated[
@@ -38,6 +37,9 @@ Bits = Annotated[str, typer.Option(help="16, 24 or float, for wav and flac.")]
 Afresh = Annotated[
     bool, typer.Option("--afresh", metavar="", help="Sound every stroke anew instead of reusing equal ones: slower.")
 ]
+NoCache = Annotated[
+    bool, typer.Option("--no-cache", metavar="", help="Make everything again, also what was made before and is kept.")
+]
 
 
 @app.command()
@@ -53,6 +55,7 @@ def render(
     rate: Rate = 44_100,
     bits: Bits = "16",
     afresh: Afresh = False,
+    no_cache: NoCache = False,
     as_json: Json = False,
 ) -> None:
     """Make the audio and a MIDI file for every mix of a track sheet.
@@ -63,13 +66,10 @@ def render(
 
       underbow render tracks/*.toml -o out --mix "backup turn" --format mp3,flac
     """
-    from underbow.track.sheet.read import read_sheet
+    from underbow.jobs.gather import gather
 
-    read = all_or_none(sheets, read_sheet)
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
-    chosen = [_mixes(sheet, mix) for sheet in read]
-    reports = [_render(sheet, mixes, output, options) for sheet, mixes in zip(read, chosen, strict=True)]
-    _tell(reports, as_json)
+    _render(gather(sheets, options, mix or ()), output, cache=not no_cache, as_json=as_json)
 
 
 @app.command()
@@ -98,6 +98,7 @@ def drill(
     rate: Rate = 44_100,
     bits: Bits = "16",
     afresh: Afresh = False,
+    no_cache: NoCache = False,
     as_json: Json = False,
 ) -> None:
     """Go round some chords, slow to fast, without writing a sheet first; a melody is made over them.
@@ -109,8 +110,8 @@ def drill(
       underbow drill Am G --pattern waltz-oom-pah-pah --start 80 --goal 120
     """
     from underbow.fiddle.pattern import find_pattern
+    from underbow.jobs.gather import gather_text
     from underbow.theory.progression import Progression
-    from underbow.track.sheet.read import build_sheet
 
     if not all(map(str.strip, chords)):
         raise InputError("an empty chord; write a chord for each bar, such as C G D A")
@@ -121,22 +122,31 @@ def drill(
     own = (
         Path(pattern) if pattern.lower().endswith(".toml") else None
     )  # wherever it lies: there is no sheet to be beside
-    table: dict[str, Any] = {
+    lines: dict[str, str | int | bool] = {
         "title": f"Round {' '.join(chords)}",
-        "compose": {"seed": seed},
         "meter": str(found.grid.meter),
         "pattern": own.name if own else pattern,
         "progression": " | ".join(list(chords) * rounds),
         "tuning": tuning,
         "strings": strings,
-        "tempo": {"start": start, "goal": goal, "passes": passes, **({"beat": beat} if beat else {})},
-        "sound": {"drone": drone},
+        **({} if key is None else {"key": key}),
     }
-    if key is not None:
-        table["key"] = key
+    tempo: dict[str, str | int | bool] = {
+        "start": start,
+        "goal": goal,
+        "passes": passes,
+        **({"beat": beat} if beat else {}),
+    }
+    text = _toml(lines) + _toml({"seed": seed}, "compose") + _toml(tempo, "tempo") + _toml({"drone": drone}, "sound")
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
-    sheet = build_sheet(table, own.parent if own else Path())
-    _tell([_render(sheet, _mixes(sheet, mix), output, options)], as_json)
+    gathered = gather_text(text, options, mix or (), folder=own.parent if own else None)
+    _render(gathered, output, cache=not no_cache, as_json=as_json)
+
+
+def _toml(values: Mapping[str, str | int | bool], table: str = "") -> str:
+    """Write a table: JSON's strings, numbers and truths are TOML's too."""
+    head = f"[{table}]\n" if table else ""
+    return head + "".join(f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in values.items())
 
 
 @app.command("voices")
@@ -167,36 +177,6 @@ def show_voices(soundfont: Bank = None, as_json: Json = False) -> None:
         tell(f"Better sound: {document['better']}")
 
 
-def all_or_none(paths: Sequence[Path], read: Callable[[Path], Sheet]) -> list[Sheet]:
-    """Read every sheet before anything is made, and tell the faults of all of them."""
-    sheets: list[Sheet] = []
-    faults: list[Fault] = []
-    for path in paths:
-        try:
-            sheets.append(read(path))
-        except InputError as wrong:
-            faults += wrong.faults
-    if faults:
-        parted = " ".join(map(str, paths))
-        if len(paths) > 1 and Path(parted).is_file():
-            raise InputError(f'a name with spaces needs quotes round it: "{parted}"')
-        raise InputError(*faults)
-    return sheets
-
-
-def _mixes(sheet: Sheet, names: Sequence[str] | None) -> list[Mix]:
-    """Choose mixes by name; capitals and surrounding spaces don't matter."""
-    if not names:
-        return list(sheet.mixes)
-    known = {mix.name.casefold(): mix for mix in sheet.mixes}
-    wrong = [name for name in names if name.strip().casefold() not in known]
-    if wrong:
-        listed = ", ".join(f'"{mix.name}"' for mix in sheet.mixes)
-        hint = near_miss(wrong[0].casefold(), known)
-        raise InputError(f"{sheet.title}: no mix {wrong[0]!r}{hint}; it has {listed}")
-    return [known[name] for name in dict.fromkeys(name.strip().casefold() for name in names)]
-
-
 def render_options(
     formats: str, voices: str, soundfont: Path | None, stems: bool, rate: int, bits: str, afresh: bool
 ) -> RenderOptions:
@@ -219,23 +199,29 @@ def render_options(
     return options
 
 
-def _render(sheet: Sheet, mixes: Sequence[Mix], folder: Path, options: RenderOptions) -> RenderReport:
-    from underbow.sound.render import render_files
-    from underbow.track.sequencer import perform
+def _render(gathered: Gathered, folder: Path, *, cache: bool, as_json: bool) -> None:
+    from underbow.jobs.cache import Cache
+    from underbow.jobs.render import render_sheets
 
-    for told in sheet.told:
-        say(f"underbow: note: {told}")
-    performance = perform(sheet)
-    with shown_progress(sheet.title) as progress:
-        report = render_files(performance, mixes, folder, replace(options, loudness=sheet.loudness), progress=progress)
-    for line in report.told:
+    for line in gathered.told:
         say(f"underbow: {line}")
-    return report
+    documents = []
+    keeping = Cache.usual() if cache else Cache(None)
+    with shown_progress() as progress:
+        for document in render_sheets(gathered, folder, cache=keeping, progress=progress):
+            for line in document["told"]:
+                say(f"underbow: {line}")
+            if as_json:
+                documents.append(document)
+            else:
+                _tell(document)
+    if as_json:
+        tell_json(documents[0] if len(documents) == 1 else documents)
 
 
 @contextmanager
-def shown_progress(title: str) -> Iterator[Callable[[float], None] | None]:
-    """Show a bar on stderr where that is a terminal."""
+def shown_progress() -> Iterator[Callable[[Progress], None] | None]:
+    """Show one line on stderr, where that is a terminal: what is being made, how far all of it is, how long it will take."""
     import sys
 
     if not sys.stderr.isatty():
@@ -243,30 +229,50 @@ def shown_progress(title: str) -> Iterator[Callable[[float], None] | None]:
         return
     from rich.console import Console
     from rich.markup import escape
-    from rich.progress import Progress
+    from rich.progress import BarColumn, TextColumn
+    from rich.progress import Progress as Bar
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(escape(plain(title)), total=1.0)
-        yield lambda share: bar.update(task, completed=share)
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %  {task.fields[left]}"),
+    )
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0, left="")
+
+        def show(state: Progress) -> None:
+            number = f"{min(state.finished + 1, state.count)} of {state.count}: " if state.count > 1 else ""
+            left = "" if state.left is None else f"{time_words(state.left)} left"
+            bar.update(task, completed=state.share, description=number + escape(plain(state.title)), left=left)
+
+        yield show
 
 
-def _tell(reports: Sequence[RenderReport], as_json: bool) -> None:
+def time_words(seconds: float) -> str:
+    """Say how long something takes, roughly.
+
+    >>> time_words(8), time_words(100), time_words(9000)
+    ('8 s', '2 min', '2.5 h')
+    """
+    if seconds < 60:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
+def _tell(report: Mapping[str, Any]) -> None:
+    from fractions import Fraction
+
     from underbow.sound.files.report import pass_count
     from underbow.theory.meter import beat_words
 
-    if as_json:
-        documents = [report.to_json() for report in reports]
-        tell_json(documents[0] if len(documents) == 1 else documents)
-        return
-    for report in reports:
-        passes = report.performance.passes
-        tempos = ", ".join(one.tempo.written for one in passes)
-        counted = f"{beat_words(passes[0].tempo.beat)}s a minute"
-        tell(f"{report.performance.title}: {pass_count(len(passes))} at {tempos} ({counted}), {report.voices}")
-        for file in report.files:
-            if file.seconds is None:
-                tell(f"  {file.path}")
-            else:
-                minutes, seconds = divmod(round(file.seconds), 60)
-                level = "silent" if file.lufs is None else f"{file.lufs:.1f} LUFS"
-                tell(f"  {file.path}  {minutes}:{seconds:02d}  {level}")
+    passes = report["passes"]
+    tempos = ", ".join(f"{round(one['tempo'], 1):g}" for one in passes)
+    counted = f"{beat_words(Fraction(passes[0]['beat']) * 4)}s a minute"
+    tell(f"{report['title']}: {pass_count(len(passes))} at {tempos} ({counted}), {report['voices']}")
+    for file in report["files"]:
+        if file["seconds"] is None:
+            tell(f"  {file['path']}")
+        else:
+            minutes, seconds = divmod(round(file["seconds"]), 60)
+            level = "silent" if file["lufs"] is None else f"{file['lufs']:.1f} LUFS"
+            tell(f"  {file['path']}  {minutes}:{seconds:02d}  {level}")

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import errno
+from dataclasses import replace
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, UnderbowError
 
-__all__ = ["make_folder", "output_error", "plain_file"]
+__all__ = ["make_folder", "output_error", "plain_file", "shown_as"]
 
 
 def output_error(error: OSError, path: Path) -> UnderbowError:
@@ -35,6 +36,18 @@ def output_error(error: OSError, path: Path) -> UnderbowError:
     }
     why = trouble.get(error.errno or 0, f"{error.strerror or error}; try another folder")
     return UnderbowError(f"can't write {path}: {why}")
+
+
+def shown_as(error: UnderbowError, hidden: Path, shown: Path) -> UnderbowError:
+    """Give an error that names a hidden path of ours by the name that the user knows.
+
+    >>> error = UnderbowError("can't write out/.underbow-1.work/a.wav: the disk is full")
+    >>> str(shown_as(error, Path("out/.underbow-1.work"), Path("out")))
+    "can't write out/a.wav: the disk is full"
+    """
+    if isinstance(error, InputError):
+        return InputError(*(replace(f, what=f.what.replace(str(hidden), str(shown))) for f in error.faults))
+    return type(error)(str(error).replace(str(hidden), str(shown)))
 
 
 def make_folder(folder: Path) -> None:

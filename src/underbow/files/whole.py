@@ -6,13 +6,15 @@ import errno
 import hashlib
 import os
 import secrets
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from underbow.files.lock import take_new
 from underbow.files.trouble import output_error
 
-__all__ = ["digest", "whole_file", "write_whole"]
+__all__ = ["digest", "sync_folder", "whole_file", "write_whole"]
 
 
 @contextmanager
@@ -20,7 +22,7 @@ def whole_file(path: Path) -> Iterator[Path]:
     """Give a temporary path beside ``path``; what is written there takes the final name at the end, safe on the disk.
 
     Where the block raises, nothing stays. A killed program can leave a hidden ``.part`` file, never one under the
-    final name.
+    final name; the next run that writes in the folder clears it away.
 
     Raises
     ------
@@ -29,25 +31,31 @@ def whole_file(path: Path) -> Iterator[Path]:
     UnderbowError
         If the disk fails or is full.
     """
-    part = path.parent / f".underbow-{os.getpid()}-{secrets.token_hex(6)}.part"
+    part = path.parent / f".underbow-{secrets.token_hex(6)}.part"
     try:
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "is a folder")
-        os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
+        lock = take_new(part)
+    except OSError as error:
+        raise output_error(error, path) from error
+    try:
         yield part
-        with part.open("rb+") as file:
-            os.fsync(file.fileno())
+        os.fsync(lock.handle)
+        if sys.platform == "win32":  # where what is open can't be renamed
+            lock.release(remove=False)
         part.replace(path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except OSError as error:
         raise output_error(error, path) from error
     finally:
         with suppress(OSError):
             part.unlink()
+        if sys.platform != "win32":
+            lock.release(remove=False)
 
 
-def _sync_folder(folder: Path) -> None:
-    """Make the new name safe on the disk, on systems where a folder can be opened for that."""
+def sync_folder(folder: Path) -> None:
+    """Make new names safe on the disk, on systems where a folder can be opened for that."""
     if os.name == "posix":
         with suppress(OSError):
             handle = os.open(folder, os.O_RDONLY)

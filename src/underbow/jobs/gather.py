@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from underbow.errors import Fault, InputError
@@ -18,10 +18,10 @@ from underbow.tables import read_table, read_text
 from underbow.track.ramp import tempo_map
 from underbow.track.sheet.files import files_named
 from underbow.track.sheet.model import Sheet
-from underbow.track.sheet.read import NEW_SHEET, read_sheet
+from underbow.track.sheet.read import NEW_SHEET, build_sheet, read_sheet
 from underbow.track.timeline import lay_out
 
-__all__ = ["Gathered", "Voices", "find_voices", "gather", "job_of"]
+__all__ = ["Gathered", "Voices", "find_voices", "gather", "gather_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class Voices:
     """
 
     banks: tuple[Bank, ...] = ()
-    places: Mapping[str, Path] = {}  # noqa: RUF012  read only
+    places: Mapping[str, Path] = field(default_factory=dict)
     told: str = ""
 
 
@@ -90,39 +90,66 @@ def gather(paths: Sequence[Path], options: Options, mixes: Sequence[str] = ()) -
             faults += wrong.faults
             continue
         if not faults:
-            jobs.append(job_of(sheet, path, options, tuple(mixes)))
-            told += [f"note: {note}" for note in sheet.told]
+            text = read_text(path, missing=NEW_SHEET)
+            jobs.append(_job(replace(sheet, file=path.name), text, path.parent, options, tuple(mixes)))
+            told += _notes(sheet)
     if faults:
         parted = " ".join(map(str, paths))
         if len(paths) > 1 and Path(parted).is_file():
             raise InputError(f'a name with spaces needs quotes round it: "{parted}"')
         raise InputError(*faults)
-    voices = find_voices(sound)
-    if voices.told:
-        told.append(voices.told)
-    return Gathered(tuple(replace(job, banks=voices.banks) for job in jobs), voices, tuple(told))
+    return _voiced(jobs, sound, told)
 
 
-def job_of(sheet: Sheet, path: Path, options: Options, mixes: tuple[str, ...] = ()) -> Job:
-    """Make a job of a sheet that was read from ``path``; its banks are still to be found.
+def gather_text(
+    text: str, options: Options, mixes: Sequence[str] = (), *, folder: Path | None = None, name: str = ""
+) -> Gathered:
+    """Make a job of a sheet that is no file.
+
+    Parameters
+    ----------
+    text : str
+        The sheet, in TOML.
+    options : RenderOptions or LessonOptions
+    mixes : sequence of str
+    folder : Path, optional
+        Where the files lie that it names.
+    name : str
+        What faults call it.
 
     Raises
     ------
     InputError
-        If it has no such mix, or is too long for a practice page that is asked for.
+        With all faults.
     """
+    sound = options if isinstance(options, RenderOptions) else options.sound
+    sound.check()
+    sheet = build_sheet(read_table(text, name), folder, name)
+    return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet))
+
+
+def _notes(sheet: Sheet) -> list[str]:
+    return [f"note: {note}" for note in sheet.told]
+
+
+def _voiced(jobs: Sequence[Job], sound: RenderOptions, told: Sequence[str]) -> Gathered:
+    voices = find_voices(sound)
+    lines = [*told, voices.told] if voices.told else told
+    return Gathered(tuple(replace(job, banks=voices.banks) for job in jobs), voices, tuple(lines))
+
+
+def _job(sheet: Sheet, text: str, folder: Path, options: Options, mixes: tuple[str, ...]) -> Job:
+    """Make a job of a sheet that was read from a text; its SoundFonts are still to be found."""
     timeline = lay_out(sheet)
     seconds = tempo_map(sheet.ramp, timeline.count_in, timeline.lengths).seconds(timeline.end)
     if isinstance(options, LessonOptions):  # before hours are spent on what can't be finished
         check_length(seconds, sheet.title)
-    text = read_text(path, missing=NEW_SHEET)
-    names = files_named(read_table(text, str(path)))
     chosen = chosen_mixes(sheet, mixes)
     return Job(
         title=sheet.title,
-        name=path.name,
+        name=sheet.file,
         sheet=text.encode(),
-        files=tuple((name, (path.parent / name).read_bytes()) for name in names),
+        files=tuple((named, (folder / named).read_bytes()) for named in files_named(read_table(text, sheet.file))),
         options=options,
         mixes=tuple(mix.name for mix in chosen) if mixes else (),
         seconds=seconds,

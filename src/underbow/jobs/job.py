@@ -99,18 +99,23 @@ class Job:
         ]
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
-    def read(self) -> Sheet:
+    def read(self, folder: Path | None = None) -> Sheet:
         """Read the sheet from the job's own bytes, and nothing else.
+
+        Parameters
+        ----------
+        folder : Path, optional
+            Where its files may lie while it is read; a temporary folder otherwise.
 
         Raises
         ------
         InputError
             If the sheet is wrong, or names a file that isn't among the job's.
         """
-        table = read_table(self.sheet.decode("utf-8-sig").replace("\r\n", "\n"), self.name)
+        table = read_table(self.sheet.decode(), self.name)
         if not self.files:
             return build_sheet(table, None, self.name)
-        with TemporaryDirectory(prefix="underbow-") as place:
+        with TemporaryDirectory(prefix=".underbow-", dir=folder) as place:
             for name, data in self.files:
                 make_folder((Path(place) / name).parent)
                 write_whole(Path(place) / name, data)
@@ -121,10 +126,14 @@ class Job:
         return chosen_mixes(sheet, self.mixes)
 
     def lean(self) -> Job:
-        """The job without what each machine says for itself: where its SoundFont lies."""
-        if isinstance(self.options, RenderOptions):
-            return replace(self, options=replace(self.options, soundfont=None))
-        return replace(self, options=replace(self.options, sound=replace(self.options.sound, soundfont=None)))
+        """The job without what each machine says for itself: where a SoundFont lies that the user named."""
+        sound = self.sound
+        if sound.soundfont is None:
+            return self
+        sound = replace(sound, soundfont=None, voices="soundfont")
+        return replace(
+            self, options=sound if isinstance(self.options, RenderOptions) else replace(self.options, sound=sound)
+        )
 
 
 def chosen_mixes(sheet: Sheet, names: tuple[str, ...]) -> tuple[Mix, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import PurePosixPath
 from typing import Any
 from urllib.parse import quote
@@ -32,21 +32,29 @@ a { display: inline-block; padding: .5rem .5rem .5rem 0; color: var(--varnish); 
 """
 
 
-def learner_text(title: str, sheets: Sequence[Sheet], places: Sequence[str], words: Mapping[str, str] = ENGLISH) -> str:
-    """Write README.txt: what is in the folder and how to practise with it."""
+def learner_text(title: str, parts: Iterable[Mapping[str, Any]], words: Mapping[str, str] = ENGLISH) -> str:
+    """Write README.txt: what is in the folder and how to practise with it.
+
+    Parameters
+    ----------
+    title : str
+    parts : iterable of mapping
+        For each sheet its ``title``, its ``place`` in the folder, and the names of its ``mixes``.
+    words : mapping
+    """
     lines = [one_line(title), "=" * min(len(one_line(title)), _WIDTH), ""]
     lines += _filled(words["readme_how"])
-    for sheet, place in zip(sheets, places, strict=True):
-        home = f"{place}/" if place else ""
-        name = safe_name(sheet.title)
-        lines += ["", one_line(sheet.title)]
+    for part in parts:
+        home = f"{part['place']}/" if part["place"] else ""
+        name = safe_name(part["title"])
+        lines += ["", one_line(part["title"])]
         lines += [
             f"  {home}{name}.html   {words['readme_page']}",
             f"  {home}{name}.pdf    {words['readme_pdf']}",
             f"  {home}{name}.txt    {words['readme_text']}",
             f"  {home}tracks/    {words['readme_tracks']}",
         ]
-        lines += [f"      {one_line(mix.name)}" for mix in sheet.mixes]
+        lines += [f"      {one_line(mix)}" for mix in part["mixes"]]
     return "\n".join([*lines, "", *_filled(words["care"]), ""])
 
 
@@ -79,10 +87,17 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     return "\n".join(lines)
 
 
-def contents_page(title: str, sheets: Sequence[Sheet], parts: Sequence[Mapping[str, Any]]) -> str:
-    """Write index.html: for each sheet of a lesson its practice page, its sheet to print, and its tracks by what they are."""
+def contents_page(title: str, parts: Iterable[Mapping[str, Any]]) -> str:
+    """Write index.html: for each sheet of a lesson its practice page, its sheet to print, and its tracks by what they are.
+
+    Parameters
+    ----------
+    title : str
+    parts : iterable of mapping
+        For each sheet its ``title``, the names of its ``mixes``, and its ``files`` as in the manifest.
+    """
     care, head = html.escape(ENGLISH["care"]), html.escape(one_line(title))
-    items = "\n".join(_contents(sheet, part["files"]) for sheet, part in zip(sheets, parts, strict=True))
+    items = "\n".join(map(_contents, parts))
     return f"""<!doctype html>
 <html lang="en">
 <meta charset="utf-8">
@@ -100,9 +115,9 @@ def contents_page(title: str, sheets: Sequence[Sheet], parts: Sequence[Mapping[s
 """
 
 
-def _contents(sheet: Sheet, files: Sequence[Mapping[str, Any]]) -> str:
+def _contents(part: Mapping[str, Any]) -> str:
     """Link one sheet's files, each under what it is to a learner; a track's formats share a line."""
-    order = {mix.name: number for number, mix in enumerate(sheet.mixes)}
+    order, files = {name: number for number, name in enumerate(part["mixes"])}, part["files"]
 
     def rank(file: Mapping[str, Any]) -> tuple[bool, int, str]:
         """Whole tracks before those of one tempo, as the sheet orders its mixes, sound before MIDI."""
@@ -110,7 +125,7 @@ def _contents(sheet: Sheet, files: Sequence[Mapping[str, Any]]) -> str:
 
     tracks: dict[str, list[Mapping[str, Any]]] = {}
     for file in sorted((file for file in files if file["kind"] in ("audio", "midi")), key=rank):
-        name = PurePosixPath(file["path"]).stem.removeprefix(safe_name(sheet.title)).removeprefix(" - ").strip()
+        name = PurePosixPath(file["path"]).stem.removeprefix(safe_name(part["title"])).removeprefix(" - ").strip()
         tracks.setdefault(name, []).append(file)
     papers = [
         f'<p class="{kind}">{_link(file, ENGLISH[word])}</p>'
@@ -124,7 +139,7 @@ def _contents(sheet: Sheet, files: Sequence[Mapping[str, Any]]) -> str:
         + "</li>"
         for name, these in tracks.items()
     ]
-    head = html.escape(one_line(sheet.title))
+    head = html.escape(one_line(part["title"]))
     return f'<section>\n<h2 dir="auto">{head}</h2>\n{"".join(papers)}\n<ul>{"".join(rows)}</ul>\n</section>'
 
 

@@ -1,4 +1,4 @@
-"""Everything of one sheet of a lesson: its tracks with their MIDI, its practice page, its sheet to print, in a folder of its own."""
+"""Everything of one sheet of a lesson: tracks with their MIDI, practice page, sheet to print, in a folder of its own."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from underbow.lesson.practice.page import make_page, page_audio
 from underbow.lesson.print.handout import make_handout
 from underbow.sound.render import render_files
 from underbow.track.mixes import Mix
+from underbow.track.performance import Performance
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
@@ -23,10 +24,11 @@ __all__ = ["make_sheet"]
 
 def make_sheet(
     sheet: Sheet,
+    performance: Performance,
     mixes: Sequence[Mix],
     folder: Path,
-    options: LessonOptions = LessonOptions(),
     *,
+    options: LessonOptions = LessonOptions(),
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Make all files of one sheet.
@@ -34,11 +36,12 @@ def make_sheet(
     Parameters
     ----------
     sheet : Sheet
+    performance : Performance
+        Of this sheet.
     mixes : sequence of Mix
         Of this sheet.
     folder : Path
     options : LessonOptions
-        Its SoundFont and voices are taken as they are.
     progress : callable, optional
         Told the share done, 0 to 1. What it raises stops the work.
 
@@ -55,9 +58,10 @@ def make_sheet(
     """
     tell = progress or (lambda share: None)
     name = safe_name(sheet.title)
-    performance = perform(sheet)
-    sound = replace(options.sound, loudness=sheet.loudness)
-    report = render_files(performance, mixes, folder / "tracks", sound, progress=lambda share: tell(0.5 * share)).to_json()
+    sound = options.sound
+    report = render_files(
+        performance, mixes, folder / "tracks", sound, progress=lambda share: tell(0.5 * share)
+    ).to_json()
     files = [_entry(folder, Path(file["path"]), file["kind"], file) for file in report["files"]]
     if options.each_tempo:
         for single, levels, label in _each_tempo(sheet, mixes):
@@ -66,7 +70,7 @@ def make_sheet(
             files += [_entry(folder, Path(f["path"]), f["kind"], f) for f in made.to_json()["files"]]
     tell(0.7)
     audio = page_audio(
-        performance, mixes, voices=sound.voices, soundfont=sound.soundfont, loudness=sheet.loudness,
+        performance, mixes, voices=sound.voices, soundfont=sound.soundfont, loudness=sound.loudness,
         progress=lambda share: tell(0.7 + 0.25 * share),
     )  # fmt: skip
     written: dict[str, tuple[str, bytes | str]] = {

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import get_args
 
 from underbow.errors import Fault, InputError, near_miss
+from underbow.sound.choose import VoiceKind
 from underbow.sound.files.encode import FORMATS, Bits, Format, check_format
 
 __all__ = ["RenderOptions"]
@@ -69,6 +71,10 @@ class RenderOptions:
             for format in self.formats
             if format not in FORMATS
         ]
+        kinds = get_args(VoiceKind)
+        if self.voices not in kinds:
+            hint = near_miss(self.voices, kinds)
+            faults.append(f"voices: no such choice: {self.voices!r}{hint}; write {', '.join(kinds)}")
         if not self.formats:
             faults.append(f"no format is asked for; write one of {', '.join(FORMATS)}")
         if not _LOWEST_RATE <= self.rate <= _HIGHEST_RATE:

@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import BinaryIO
 
 __all__ = ["clear_peak_time", "steady_serial"]
 
@@ -33,19 +31,16 @@ def clear_peak_time(path: Path) -> None:
 
 def steady_serial(path: Path) -> None:
     """Give an Ogg file one fixed serial number, and its pages the checksums that go with it."""
-    _rewrite(path, _same_serial)
-
-
-def _rewrite(part: Path, change: Callable[[BinaryIO], Iterator[bytes]]) -> None:
-    """Replace a file by what ``change`` makes of it, piece by piece."""
-    other = part.with_suffix(".new.part")
-    try:
-        with part.open("rb") as old, other.open("xb") as new:
-            for piece in change(old):
-                new.write(piece)
-        other.replace(part)
-    finally:
-        other.unlink(missing_ok=True)
+    with path.open("rb+") as file:
+        while head := file.read(27):
+            start = file.tell() - len(head)
+            lengths = file.read(head[26])
+            page = bytearray(head + lengths + file.read(sum(lengths)))
+            page[14:18] = _OGG_SERIAL.to_bytes(4, "little")
+            page[22:26] = bytes(4)
+            page[22:26] = _ogg_checksum(bytes(page)).to_bytes(4, "little")
+            file.seek(start)
+            file.write(page)
 
 
 _MIRROR = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
@@ -54,14 +49,3 @@ _MIRROR = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 def _ogg_checksum(page: bytes) -> int:
     """Give the checksum of RFC 3533: the polynomial of zlib's CRC-32, read from the other end and started at 0."""
     return int(f"{zlib.crc32(page.translate(_MIRROR), 0xFFFFFFFF) ^ 0xFFFFFFFF:032b}"[::-1], 2)
-
-
-def _same_serial(file: BinaryIO) -> Iterator[bytes]:
-    """Give the pages of an Ogg file with one fixed serial number."""
-    while head := file.read(27):
-        lengths = file.read(head[26])
-        page = bytearray(head + lengths + file.read(sum(lengths)))
-        page[14:18] = _OGG_SERIAL.to_bytes(4, "little")
-        page[22:26] = bytes(4)
-        page[22:26] = _ogg_checksum(bytes(page)).to_bytes(4, "little")
-        yield bytes(page)

@@ -12,14 +12,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from underbow.cli import app
-from underbow.errors import InputError
-from underbow.lesson import lesson
-from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice import audio as page_audio
-from underbow.sound import choose
-from underbow.sound.choose import VoicesInUse, voices_in_use
-from underbow.sound.soundfont.banks import Bank
-from underbow.track.sheet.read import read_sheet
 
 TUNE = 'X:1\nT:{title}\nC:{title}\nM:4/4\nL:1/4\nK:G\n|: "G"GABc | "D"d2 A2 :|\n'
 
@@ -131,56 +124,15 @@ def test_a_wrong_sheet_or_option_writes_nothing(tmp_path: Path) -> None:
     assert not list(tmp_path.glob(".underbow*"))
 
 
-def test_the_machine_is_searched_for_soundfonts_once_a_lesson(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    sheets = [read_sheet(write_sheet(tmp_path, name, name)) for name in ("one", "two", "three")]
-    searched: list[Path | None] = []
-    monkeypatch.setattr(choose, "voices_in_use", lambda named: searched.append(named) or voices_in_use(named))
-    nothing = {"files": [], "title": "", "passes": [], "bars": [], "voices": "builtin"}
-    monkeypatch.setattr(lesson, "_make_part", lambda sheet, root, place, options, steps: {"place": place, **nothing})
-    made = lesson.make_lesson(sheets, tmp_path / "l")
-    assert searched == [None]
-    assert len({part["stamp"] for part in made.manifest["parts"]}) == 3
-
-
-def test_a_lesson_is_made_anew_where_a_soundfont_can_be_played_that_could_not(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """A bank that lay there all the time sounds from the day on which FluidSynth is installed."""
-    bank = tmp_path / "bank.sf2"
-    bank.write_bytes(b"bank")
-    found = Bank(bank, "bank", "", "", frozenset())
-    stamps = []
-    for used in ("builtin", "soundfont", "soundfont"):
-        in_use = VoicesInUse(used, "", "", (found,), ())
-        monkeypatch.setattr(choose, "voices_in_use", lambda _, told=in_use: told)
-        stamps.append(lesson._bank(LessonOptions()))
-    assert stamps[0] != stamps[1] == stamps[2]
-
-
 def test_a_track_too_long_for_a_page_is_refused_before_anything_is_made(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    sheets = [read_sheet(write_sheet(tmp_path, name, name.title())) for name in ("one", "two")]
+    sheets = [write_sheet(tmp_path, name, name.title()) for name in ("one", "two")]
     monkeypatch.setattr(page_audio, "MOST_MINUTES", 0.1)
-    monkeypatch.setattr(lesson, "render_files", lambda *_, **__: pytest.fail("it was rendered"))
-    with pytest.raises(InputError, match=r"^One: a track of 0 minutes is too long for a practice page"):
-        lesson.make_lesson(sheets, tmp_path / "l")
+    result = run(*sheets, "-o", tmp_path / "l")
+    assert result.exit_code == 2
+    assert result.stderr.startswith("underbow: One: a track of 0 minutes is too long for a practice page")
     assert not (tmp_path / "l").exists()
-
-
-def test_where_the_zip_can_not_be_written_the_old_lesson_stays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    sheet = write_sheet(tmp_path, "one", "One")
-    assert run(sheet, "-o", tmp_path / "l").exit_code == 0
-    before = {path: path.stat().st_mtime_ns for path in (tmp_path / "l").rglob("*")}
-    (tmp_path / "l.zip").unlink()
-    (tmp_path / "l.zip").mkdir()
-    write_sheet(tmp_path, "one", "One", goal=190)
-    nothing = {"files": [], "title": "", "passes": [], "bars": [], "voices": "builtin", "place": ""}
-    monkeypatch.setattr(lesson, "_make_part", lambda *_: dict(nothing))
-    failed = run(sheet, "-o", tmp_path / "l", "--again")
-    assert failed.exit_code == 2
-    assert "a folder has this name" in failed.stderr
-    assert {path: path.stat().st_mtime_ns for path in (tmp_path / "l").rglob("*")} == before
 
 
 def test_what_the_render_had_to_tell_is_told_with_the_lesson(tmp_path: Path) -> None:

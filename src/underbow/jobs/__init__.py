@@ -1,0 +1,1 @@
+"""One sheet, one job: what ``render``, ``lesson`` and the desk have done."""

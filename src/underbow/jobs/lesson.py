@@ -1,0 +1,209 @@
+"""A lesson: finished jobs put together in one folder with its manifest, and a zip of it; there as a whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Event
+from typing import Any
+
+import underbow
+from underbow.errors import InputError, UnderbowError
+from underbow.files import make_folder, safe_name, shown_as, whole_file, workplace, write_whole
+from underbow.files.whole import sync_folder
+from underbow.files.workplace import Workplace
+from underbow.jobs.cache import Cache
+from underbow.jobs.gather import Gathered
+from underbow.jobs.job import Job
+from underbow.jobs.progress import Told
+from underbow.jobs.run import Finished
+from underbow.jobs.work import do_jobs
+from underbow.lesson.contents import contents_page, learner_text
+from underbow.lesson.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zip
+from underbow.lesson.pack import make_zip
+from underbow.lesson.swap import Exchange, put_in_place, put_right
+
+__all__ = ["Lesson", "make_lesson"]
+
+_NEW, _ZIP = "new", "zip"  # in the workplace
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """A finished lesson.
+
+    Parameters
+    ----------
+    title : str
+    folder : Path
+    zip : Path
+    files : int
+        In the folder, but for the manifest.
+    told : tuple of str
+        Lines worth telling the user.
+    kept : tuple of str
+        Files that were the user's own or changed by her, as they are called now.
+    """
+
+    title: str
+    folder: Path
+    zip: Path
+    files: int
+    told: tuple[str, ...]
+    kept: tuple[str, ...]
+
+    def manifest(self) -> dict[str, Any]:
+        """Read the manifest: ``title``, ``made_with``, ``files``, and ``parts``, one for each sheet."""
+        document: dict[str, Any] = json.loads((self.folder / MANIFEST).read_bytes())
+        return document
+
+
+def make_lesson(
+    gathered: Gathered,
+    folder: Path,
+    *,
+    title: str = "",
+    again: bool = False,
+    cache: Cache | None = None,
+    progress: Told | None = None,
+    stop: Event | None = None,
+) -> Lesson:
+    """Make a lesson of one sheet or several.
+
+    Parameters
+    ----------
+    gathered : Gathered
+        At least one job, each with :class:`~underbow.lesson.options.LessonOptions`, in the order of the lesson.
+    folder : Path
+        Appears under its name when all of it is finished; the zip beside it has the same name. Where it is a link, the folder
+        that it leads to.
+    title : str
+        The title of the first sheet where it is empty.
+    again : bool
+        Whether an earlier lesson in this folder may be replaced. What somebody added to it moves over; what somebody
+        changed is kept beside the new as ``NAME (changed by you)``.
+    cache : Cache, optional
+        The user's by default.
+    progress : callable, optional
+    stop : threading.Event, optional
+
+    Raises
+    ------
+    InputError
+        Before anything has changed: also where what is there isn't a lesson of ours.
+    UnderbowError
+        If a job or the disk fails, another run is at the same lesson, or something appeared under its name meanwhile. What
+        was there is as it was; the jobs that were finished are kept.
+    StoppedError
+        If ``stop`` was set.
+    """
+    folder = folder.resolve() if folder.is_symlink() else folder
+    lesson = _Lesson(folder, title or gathered.jobs[0].title)
+    if folder.parent.is_dir():
+        put_right(folder.parent)
+    lesson.look(again=again)
+    make_folder(folder.parent)
+    cache = cache or Cache.usual()
+    busy = f"another run is making {folder}; try again when it has ended"
+    with workplace(folder.parent, lesson.key, busy=busy) as place, cache.claim(job.stamp for job in gathered.jobs):
+        before = lesson.look(again=again)
+        (place.folder / _NEW).mkdir()
+        try:
+            for done in do_jobs(gathered, place.folder, folder, cache=cache, progress=progress, stop=stop):
+                lesson.take_in(place, done.finished, _place(done.job, done.number, len(gathered.jobs)))
+            told, count = lesson.complete(place, gathered.jobs)
+            make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
+        except UnderbowError as error:
+            raise shown_as(shown_as(error, place.folder / _NEW, folder), place.folder / _ZIP, lesson.zip) from error
+        lesson.look_again(before)
+        exchanges = [Exchange(_NEW, folder.name, "folder"), Exchange(_ZIP, lesson.zip.name, "zip")]
+        kept = put_in_place(place, exchanges)
+    return Lesson(lesson.title, folder, lesson.zip, count, told, kept)
+
+
+class _Lesson:
+    """A lesson on its way."""
+
+    def __init__(self, folder: Path, title: str) -> None:
+        self.folder, self.title = folder, title
+        self.zip = folder.with_name(folder.name + ".zip")
+        named = unicodedata.normalize("NFC", folder.name).casefold()  # one name where case makes no difference
+        self.key = hashlib.sha256(named.encode(errors="surrogateescape")).hexdigest()[:12]
+
+    def look(self, *, again: bool) -> tuple[bool, bool]:
+        """Tell whether folder and zip are there; refuse what isn't ours, or may not be replaced."""
+        there = inspect_folder(self.folder), inspect_zip(self.zip)
+        for path, is_there in zip((self.folder, self.zip), there, strict=True):
+            if is_there and not again:
+                raise InputError(
+                    f"{path} is there already; add --again to make it anew, or name another folder with -o"
+                )
+        return there
+
+    def look_again(self, before: tuple[bool, bool]) -> None:
+        """Refuse what came under our name while we worked."""
+        try:
+            after = inspect_folder(self.folder), inspect_zip(self.zip)
+        except InputError as error:
+            raise UnderbowError(f"{error}; what was made is kept: the next run takes it over") from error
+        for path, was, now in zip((self.folder, self.zip), before, after, strict=True):
+            if now and not was:
+                raise UnderbowError(
+                    f"{path} appeared while the lesson was made; left untouched; name another folder with -o: what was "
+                    "made is kept, and the next run takes it over"
+                )
+
+    def take_in(self, place: Workplace, finished: Finished, home: str) -> None:
+        """Move a job's files to their place in the lesson; its report stays where it is."""
+        new = place.folder / _NEW
+        if home:
+            finished.files.rename(new / home)
+        else:
+            for path in finished.files.iterdir():
+                path.rename(new / path.name)
+
+    def complete(self, place: Workplace, jobs: tuple[Job, ...]) -> tuple[tuple[str, ...], int]:
+        """Write what belongs to no single sheet; give what there is to tell, and the number of files."""
+        new = place.folder / _NEW
+
+        def parts() -> Iterator[dict[str, Any]]:
+            """Read the reports again each time: those of thousands of sheets needn't be in memory at once."""
+            for number, job in enumerate(jobs):
+                report = Finished(place.folder / f"{number:05d}").report()
+                home = _place(job, number, len(jobs))
+                files = [
+                    file | {"path": f"{home}/{file['path']}" if home else file["path"]} for file in report["files"]
+                ]
+                yield {"place": home} | report | {"files": files}
+
+        papers = {"README.txt": learner_text(self.title, parts())}
+        if len(jobs) > 1:
+            papers["index.html"] = contents_page(self.title, parts())
+        top = [{"path": path, "kind": "text", "sha256": write_whole(new / path, text)} for path, text in papers.items()]
+        told: dict[str, None] = {}
+        count = len(top)
+        with whole_file(new / MANIFEST) as part, part.open("w", encoding="utf-8", newline="\n") as out:
+            head = {"title": self.title, "made_with": MADE_WITH + underbow.__version__}
+            out.write(json.dumps(head, ensure_ascii=False, indent=1)[:-2] + ',\n "files": [')
+            for number, file in enumerate(top):
+                out.write(("," if number else "") + "\n  " + json.dumps(file, ensure_ascii=False))
+            for one in parts():
+                count += len(one["files"])
+                told |= dict.fromkeys(one["told"])
+                out.writelines(",\n  " + json.dumps(file, ensure_ascii=False) for file in one["files"])
+            out.write('\n ],\n "parts": [')
+            for number, one in enumerate(parts()):
+                out.write(("," if number else "") + "\n  " + json.dumps(one, ensure_ascii=False))
+            out.write("\n ]\n}\n")
+        for path in (new, *(path for path in new.rglob("*") if path.is_dir())):
+            sync_folder(path)
+        return tuple(told), count
+
+
+def _place(job: Job, number: int, count: int) -> str:
+    """Name a sheet's folder below the lesson's: none for a single one, else numbered and named."""
+    return "" if count == 1 else f"{number + 1:0{max(2, len(str(count)))}d} {safe_name(job.title)}"

@@ -1,0 +1,171 @@
+"""Do one job: bytes in, files and a report out, all in a folder that is given."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from contextlib import closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+from threading import Event
+from typing import Any
+
+from underbow.errors import InputError, UnderbowError
+from underbow.files import digest, make_folder, write_whole
+from underbow.jobs.job import Bank, Job
+from underbow.lesson.options import LessonOptions
+from underbow.lesson.ours import is_inside
+from underbow.lesson.sheet import make_sheet
+from underbow.sound.choose import choose_voice
+from underbow.sound.options import RenderOptions
+from underbow.sound.render import render_files
+from underbow.track.performance import Performance
+from underbow.track.sequencer import perform
+
+__all__ = ["FILES", "REPORT", "Finished", "StoppedError", "run_job"]
+
+REPORT = "report.json"
+FILES = "files"
+
+
+class StoppedError(UnderbowError):
+    """Somebody asked for the work to stop."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """A folder that holds a finished job: its files below ``files/``, its report beside them.
+
+    Parameters
+    ----------
+    folder : Path
+    """
+
+    folder: Path
+
+    @property
+    def files(self) -> Path:
+        """The folder of the job's files."""
+        return self.folder / FILES
+
+    def report(self) -> dict[str, Any]:
+        """Read the report: ``stamp``, ``title``, ``mixes``, ``files``, ``passes``, ``bars``, ``voices``, ``told``.
+
+        Every file has its ``path`` below :attr:`files`, with ``/`` between folders, its ``kind``, ``sha256`` and ``bytes``,
+        and where it is sound ``mix``, ``rate``, ``frames``, ``seconds``, ``lufs`` and ``dbtp``.
+        """
+        document: dict[str, Any] = json.loads((self.folder / REPORT).read_text("utf-8"))
+        return document
+
+    def is_whole(self, stamp: str) -> bool:
+        """Whether this is the job of that stamp, and every file still is what the report says."""
+        try:
+            report = self.report()
+            return report["stamp"] == stamp and all(
+                is_inside(file["path"]) and digest(self.files / file["path"]) == file["sha256"]
+                for file in report["files"]
+            )
+        except (OSError, ValueError, KeyError, TypeError):
+            return False
+
+
+def run_job(
+    job: Job,
+    folder: Path,
+    *,
+    places: Mapping[str, Path] | None = None,
+    progress: Callable[[float], None] | None = None,
+    stop: Event | None = None,
+) -> Finished:
+    """Do a job.
+
+    Parameters
+    ----------
+    job : Job
+    folder : Path
+        Made where it isn't there, and the caller's to clear away where the job fails.
+    places : mapping of str to Path
+        Where the job's SoundFonts lie on this machine, by their digests.
+    progress : callable, optional
+        Told the share done, 0 to 1.
+    stop : threading.Event, optional
+        Once it is set the job ends as soon as it can.
+
+    Returns
+    -------
+    Finished
+        The report is written last: where it is there, all of it is.
+
+    Raises
+    ------
+    InputError, UnderbowError
+        If the sheet is wrong, a SoundFont can't be played, or a file can't be written.
+    StoppedError
+        If ``stop`` was set.
+    """
+
+    def tell(share: float) -> None:
+        if stop is not None and stop.is_set():
+            raise StoppedError(f"{job.title}: stopped")
+        if progress is not None:
+            progress(share)
+
+    tell(0.0)
+    files = folder / FILES
+    make_folder(files)
+    sheet = job.read(folder)
+    mixes, performance = job.chosen(sheet), perform(sheet)
+    sound, told = _voiced(job, performance, places or {})
+    sound = replace(sound, loudness=sheet.loudness)
+    if isinstance(job.options, LessonOptions):
+        options = replace(job.options, sound=sound)
+        document = make_sheet(sheet, performance, mixes, files, options=options, progress=tell)
+    else:
+        document = render_files(performance, mixes, files, sound, progress=tell).to_json()
+    listed = [_listed(files, file) for file in document["files"]]
+    report = document | {
+        "stamp": job.stamp,
+        "mixes": [mix.name for mix in mixes],
+        "files": sorted(listed, key=lambda file: file["path"]) if isinstance(job.options, LessonOptions) else listed,
+        "told": [line for line in (told, *document["told"]) if line],
+    }
+    write_whole(folder / REPORT, json.dumps(report, ensure_ascii=False) + "\n")
+    return Finished(folder)
+
+
+def _listed(files: Path, file: Mapping[str, Any]) -> dict[str, Any]:
+    """Describe a file by its path below the job's own folder."""
+    path = Path(file["path"])
+    inside = path.relative_to(files) if path.is_absolute() or path.is_relative_to(files) else path
+    figures = {key: value for key, value in file.items() if key not in ("path", "kind", "sha256")}
+    return {
+        "path": inside.as_posix(),
+        "kind": file["kind"],
+        "sha256": file["sha256"],
+        "bytes": (files / inside).stat().st_size,
+        **figures,
+    }
+
+
+def _voiced(job: Job, performance: Performance, places: Mapping[str, Path]) -> tuple[RenderOptions, str]:
+    """Settle which of the job's SoundFonts plays; what there is to tell of it."""
+    trouble = ""
+    for bank in job.banks:
+        path = places.get(bank.sha256)
+        if path is None:
+            trouble = f"the SoundFont {bank.name} isn't on this machine"
+            continue
+        try:
+            with closing(choose_voice(performance, "soundfont", soundfont=path, rate=job.sound.rate)):
+                return replace(job.sound, voices="soundfont", soundfont=path), ""
+        except InputError as wrong:
+            trouble = _without_place(str(wrong), path, bank)
+    if job.sound.voices == "soundfont":
+        raise InputError(trouble or "a SoundFont is asked for, and none is there to play; or use --voices builtin")
+    told = f"sound: built-in voices; for a SoundFont: {trouble}" if trouble else ""
+    return replace(job.sound, voices="builtin", soundfont=None), told
+
+
+def _without_place(text: str, path: Path, bank: Bank) -> str:
+    """Name a SoundFont in a message without where it lies: that differs from machine to machine."""
+    return text.replace(str(path), bank.name)
