@@ -12,7 +12,8 @@ import tracemalloc
 
 import corpora
 
-from underbow.tune.abc.reader import headings, read_abc, read_one
+from underbow.tune.abc.headings import headings
+from underbow.tune.abc.reader import read_abc, read_one
 
 
 def book(size: int) -> str:

@@ -68,5 +68,5 @@ def near_miss(word: str, known: Iterable[str]) -> str:
     >>> near_miss("xyz", ["bow", "accent"])
     ''
     """
-    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    near = difflib.get_close_matches(word, [other for other in known if other != word], n=1, cutoff=0.6)
     return f" (did you mean '{near[0]}'?)" if near else ""

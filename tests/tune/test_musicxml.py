@@ -1,5 +1,6 @@
 """Melodies from MusicXML, through music21; a score written here by hand."""
 
+import contextlib
 import io
 import zipfile
 
@@ -8,6 +9,7 @@ import pytest
 pytest.importorskip("music21")
 
 from underbow.errors import InputError
+from underbow.tune.abc.writer import to_abc
 from underbow.tune.musicxml import read_musicxml
 
 
@@ -98,3 +100,60 @@ def test_a_tempo_that_can_not_be_counted_is_none(count: str, tempo: str) -> None
     beat = f"<metronome><beat-unit>quarter</beat-unit><per-minute>{count}</per-minute></metronome>"
     mark = f"<direction><direction-type>{beat}</direction-type></direction>"
     assert str(read_musicxml(SCORE.replace(HARMONY, mark + HARMONY).encode()).tempo) == tempo
+
+
+def long(measures: int, notes: int, extra: str = "") -> str:
+    """A score of so many measures with so many notes in each."""
+    begin, end = SCORE.index('<measure number="0"'), SCORE.index("</part></score")
+    return SCORE[:begin] + f"<measure>{note('G', 4, 1) * notes}{extra}</measure>" * measures + SCORE[end:]
+
+
+class TestLimits:
+    """Each is looked at before music21 reads: its time goes by the square of the measures."""
+
+    @pytest.mark.parametrize(
+        ("score", "says"),
+        [
+            (long(2_001, 1), "2001 measures, the maximum is 2000; save the melody's part alone"),
+            (long(1_001, 20), "20020 notes, the maximum is 20000; save the melody's part alone"),
+            (long(2, 1, HARMONY * 10_001), "measures, chord symbols and directions, the maximum is 20000"),
+            (long(1, 1, "<x/>" * 500_000), "elements, the maximum is 500000"),
+            (long(1, 1, " " * 8_000_000), "the score is larger than 8 MB; save the melody's part alone"),
+        ],
+    )
+    def test_a_score_beyond_them_is_refused(self, score: str, says: str) -> None:
+        with pytest.raises(InputError, match=says):
+            read_musicxml(score.encode(), file="a.musicxml")
+
+    def test_what_an_archive_unpacks_to_counts(self) -> None:
+        buffer = io.BytesIO()
+        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr("score.xml", long(1, 1, " " * 8_000_000))
+        assert len(buffer.getvalue()) < 20_000
+        with pytest.raises(InputError, match="the score in it is larger than 8 MB"):
+            read_musicxml(buffer.getvalue(), file="a.mxl")
+
+
+@pytest.mark.parametrize(("encoding", "codec"), [("UF-8", "utf-8"), ("ISO-8859-1", "latin-1"), ("UTF-8", "utf-8")])
+def test_an_encoding_is_believed_where_there_is_such_a_one(encoding: str, codec: str) -> None:
+    score = SCORE.replace('version="1.0"', f'version="1.0" encoding="{encoding}"').replace("Hand made", "Seán")
+    assert read_musicxml(score.encode(codec), file="a.musicxml").title == "Seán"
+
+
+@pytest.mark.parametrize(
+    ("whole", "damaged"),
+    [("<duration>1<", "<duration>inf<"), ("<duration>2<", "<duration>nan<"), ("<octave>4<", "<octave>99999999999<"),
+     ("<divisions>2<", "<divisions>1e400<"), ("<beats>2<", "<beats>0<"), ("<fifths>1<", "<fifths>inf<")],
+)  # fmt: skip
+def test_numbers_that_are_none_are_no_traceback(whole: str, damaged: str) -> None:
+    assert whole in SCORE
+    with contextlib.suppress(InputError):
+        read_musicxml(SCORE.replace(whole, damaged).encode(), file="a.musicxml")
+
+
+def test_a_second_ending_that_begins_the_tune_can_be_written_as_abc() -> None:
+    ending = '<barline location="{}"><ending number="2" type="{}"/></barline>'
+    first = "<measure><attributes><divisions>1</divisions></attributes>" + ending.format("left", "start")
+    score = long(4, 2).replace("<measure>", first, 1)
+    tune = read_musicxml(score.replace("</measure>", ending.format("right", "stop") + "</measure>", 1).encode())
+    assert len(to_abc(tune)) < 1000

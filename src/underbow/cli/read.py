@@ -32,11 +32,13 @@ def tune(
       underbow tune my-book.abc --number 12
     """
     from underbow.tune.show import book_text, tune_json, tune_text
-    from underbow.tune.source import load_tune, load_tunes
+    from underbow.tune.source import list_book, load_tune, load_tunes
 
     if number is None and title is None:
-        book = load_tunes(file, strict=strict)
+        book = list_book(file)
         if len(book) > 1:
+            if strict:
+                load_tunes(file, strict=True)
             if as_json:
                 tell_json([{"number": one.number, "title": one.title} for one in book])
             else:

@@ -45,6 +45,9 @@ _BY_METER = (
 )
 
 
+MOST_NAMED = 6  # patterns that suit, where one does not
+
+
 @dataclass(frozen=True, slots=True)
 class Pattern:
     """A bow-stroke rhythm with its names and where it comes from.
@@ -83,7 +86,10 @@ class Pattern:
         """
         if not self.suits(meter):
             others = [name for name, pattern in library().items() if pattern.suits(meter)]
-            cure = f"choose one of {', '.join(others)}" if others else f'write a pattern file with meter = "{meter}"'
+            few = ", ".join(others[:MOST_NAMED]) + (
+                ", ... (`underbow patterns` lists them)" if others[MOST_NAMED:] else ""
+            )
+            cure = f"choose one of {few}" if others else f'write a pattern file with meter = "{meter}"'
             raise InputError(f"pattern {self.name} is in {self.grid.meter} and the tune in {meter}; {cure}")
         beat = self.tempo.beat * meter.bar / self.grid.meter.bar
         return replace(self, grid=self.grid.in_meter(meter), tempo=replace(self.tempo, beat=beat))

@@ -10,6 +10,7 @@ The text form: bars divided by ``|``, one or more chords a bar (they share it by
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -19,6 +20,10 @@ from underbow.theory.meter import Meter
 
 MOST_BARS = 10_000
 _SECTION = re.compile(r"(?:^|(?<=[\s|]))([A-Za-z][A-Za-z0-9]*)\s*:(?!\|)")
+MOST_LISTED = 20  # faults
+_DASHES = re.compile(
+    r"\s*[A-H][^\s|:]*(?:\s+[-–—]+\s+[A-H][^\s|:]*)+\s*"
+)  # chords with dashes between, and no bar line
 _REPEATS_BAR = {"%", "./."}
 _NO_CHORD = {"-", "N.C.", "NC", "n.c."}
 
@@ -67,6 +72,11 @@ class Progression:
         InputError
             With one fault for each bar that can't be read.
         """
+        if _DASHES.fullmatch(text):
+            bars = " | ".join(re.split(r"\s+[-–—]+\s+", text.strip()))
+            raise InputError(
+                f'a dash between chords means a bar or beat without one; for a bar each write "{bars[:200]}"'
+            )
         parts = _SECTION.split(text)
         named = list(zip(parts[1::2], parts[2::2], strict=True))
         if parts[0].strip(" |\n\t"):
@@ -76,10 +86,8 @@ class Progression:
             cure = "write the bars once and repeat sections with form, such as AABB"
             raise InputError(f"repeat signs have no place in a progression; {cure}")
         sections = tuple(Changes(name, _bars(name, body, faults)) for name, body in named)
-        names = [section.name for section in sections]
-        faults += [
-            Fault(f"section {n} is written twice; give each its own name") for n in {*names} if names.count(n) > 1
-        ]
+        twice = [name for name, count in Counter(section.name for section in sections).items() if count > 1]
+        faults += [Fault(f"section {name} is written twice; give each its own name") for name in twice]
         faults += [
             Fault("has no bars; write its chords after the colon", where=f"section {n}")
             for n, body in named
@@ -89,6 +97,8 @@ class Progression:
             faults.append(Fault('no chords; write bars divided by |, such as "G | G | C | D"'))
         if sum(len(section.bars) for section in sections) > MOST_BARS:
             faults.append(Fault(f"more than {MOST_BARS} bars; use form to repeat sections"))
+        if len(faults) > MOST_LISTED:
+            faults[MOST_LISTED:] = [Fault(f"and {len(faults) - MOST_LISTED} more faults")]
         if faults:
             raise InputError(*faults)
         return cls(sections)

@@ -9,7 +9,8 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import PurePath
 from typing import Any
@@ -24,7 +25,13 @@ from underbow.tune.page.repeats import TooManyMeasuresError, order_of
 from underbow.tune.page.sections import name_sections
 from underbow.tune.tune import Tune
 
-MOST_BYTES = 64_000_000
+MOST_BYTES = 8_000_000  # after unpacking
+MOST_NOTES = 20_000  # of all parts; as many other things that are made of the file
+MOST_ELEMENTS = 500_000
+MOST_MEASURES = 2_000  # of a part: music21's time goes by the square of them
+_ONE_PART = "save the melody's part alone"
+_ENCODING = re.compile(rb"<\?xml[^>]*?encoding\s*=\s*([\"'])([\w.-]+)\1")
+_OBJECT = re.compile(r"<(?:measure|harmony|direction|attributes|barline|sound|figured-bass|part|score-part)\b")
 _BOWS = {"UpBow": "u", "DownBow": "d"}
 _MARKS = {"Staccato": "staccato", "Accent": "accent", "Fermata": "fermata", "Trill": "trill", "Turn": "turn",
           "Mordent": "mordent", "InvertedMordent": "upper mordent", "Tenuto": "tenuto"}  # fmt: skip
@@ -54,8 +61,9 @@ def read_musicxml(data: bytes, *, file: str = "", part: str | None = None, stric
     """
     told: list[Fault] = []
     score = _score(_text(data, file), file)
-    chosen = _part(score, part, file, told)
-    drafts = _drafts(chosen, told, file)
+    with _reading(file):
+        chosen = _part(score, part, file, told)
+        drafts = _drafts(chosen, told, file)
     name_sections(drafts)
     try:
         order = order_of(drafts, (), lambda what, place: told.append(Fault(what, file, where=f"measure {place}")))
@@ -79,64 +87,78 @@ def read_musicxml(data: bytes, *, file: str = "", part: str | None = None, stric
 
 
 def _text(data: bytes, file: str) -> str:
-    """Unpack a .mxl archive in memory; its container names the score."""
+    """Unpack a .mxl archive in memory, its container naming the score, and decode the score as it says that it is written."""
     if data[:4] == b"PK\x03\x04":
-        try:
-            with zipfile.ZipFile(io.BytesIO(data)) as archive:
-                names = archive.namelist()
-                inner = next(
-                    (n for n in names if n.endswith((".xml", ".musicxml")) and not n.startswith("META-INF")), None
-                )
-                if inner is None:
-                    raise InputError(Fault("the archive holds no score", file))
-                if archive.getinfo(inner).file_size > MOST_BYTES:
-                    raise InputError(Fault(f"the score is larger than {MOST_BYTES // 1_000_000} MB", file))
-                data = archive.read(inner)
-        except (
-            zipfile.BadZipFile,
-            zlib.error,
-            NotImplementedError,
-            RuntimeError,
-            OSError,
-            EOFError,
-            ValueError,
-        ) as fault:
-            raise InputError(Fault(f"not an archive that can be read: {fault}", file)) from None
-    for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16")):
+        data = _unpacked(data, file)
+    if len(data) > MOST_BYTES:
+        raise InputError(Fault(f"the score is larger than {MOST_BYTES // 1_000_000} MB; {_ONE_PART}", file))
+    for mark, encoding in ((b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"), (b"\xef\xbb\xbf", "utf-8-sig")):
         if data.startswith(mark):
-            return data.decode(encoding, errors="replace")
-    return data.decode("utf-8-sig", errors="replace")
+            text = data.decode(encoding, errors="replace")
+            break
+    else:
+        said = _ENCODING.search(data[:200])
+        try:
+            text = data.decode(said[2].decode() if said else "utf-8", errors="replace")
+        except LookupError:  # no such encoding
+            text = data.decode("utf-8", errors="replace")
+    head, rest = text[:200], text[200:]
+    return re.sub(r"(<\?xml[^>]*?)\s+encoding\s*=\s*([\"'])[^\"']*\2", r"\1", head) + rest
+
+
+def _unpacked(data: bytes, file: str) -> bytes:
+    what = "the archive holds no score"
+    with _reading(file, "an archive"), zipfile.ZipFile(io.BytesIO(data)) as archive:
+        inner = next(
+            (n for n in archive.namelist() if n.endswith((".xml", ".musicxml")) and not n.startswith("META-INF")), None
+        )
+        if inner is not None:
+            if archive.getinfo(inner).file_size <= MOST_BYTES:
+                return archive.read(inner)  # never more than its stated size, whatever is packed
+            what = f"the score in it is larger than {MOST_BYTES // 1_000_000} MB; {_ONE_PART}"
+    raise InputError(Fault(what, file))
+
+
+def _check_size(text: str, file: str) -> None:
+    """Count before music21 reads: it takes a thousandth of a second a note, and packed files hold a note a byte."""
+    counts = (
+        (max(part.count("<measure") for part in text.split("<part ")), MOST_MEASURES, "measures"),
+        (text.count("<note"), MOST_NOTES, "notes"),
+        (len(_OBJECT.findall(text)), MOST_NOTES, "measures, chord symbols and directions"),
+        (text.count("<") - text.count("</"), MOST_ELEMENTS, "elements"),
+    )
+    for count, most, what in counts:
+        if count > most:
+            raise InputError(Fault(f"{count} {what}, the maximum is {most}; {_ONE_PART}", file))
 
 
 def _score(text: str, file: str) -> Any:
     try:
         from music21 import converter, musicxml  # noqa: F401, PLC0415  large, and an optional extra
-        from music21.exceptions21 import Music21Exception  # noqa: PLC0415
     except ImportError:
         raise UnderbowError(
             f"{file}: MusicXML needs music21; install it with: pip install underbow[musicxml]"
         ) from None
     import warnings  # noqa: PLC0415
-    from xml.etree.ElementTree import ParseError  # noqa: PLC0415  only its error
 
     if "<!ENTITY" in text:
         raise InputError(Fault("defines entities, which a score does not need; not read", file))
+    _check_size(text, file)
+    with _reading(file), warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return converter.parseData(text, format="musicxml")
+
+
+@contextmanager
+def _reading(file: str, what: str = "a MusicXML score") -> Iterator[None]:
+    """Tell what a library raises, which of a damaged file can be anything, in one line."""
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            return converter.parseData(text, format="musicxml")
-    except (
-        Music21Exception,
-        ParseError,
-        ValueError,
-        TypeError,
-        AttributeError,
-        KeyError,
-        IndexError,
-        ZeroDivisionError,
-    ) as fault:
-        why = str(fault).splitlines()[0] if str(fault) else type(fault).__name__
-        raise InputError(Fault(f"not a MusicXML score that can be read: {why}", file)) from None
+        yield
+    except (UnderbowError, MemoryError):
+        raise
+    except Exception as fault:
+        why = str(fault).splitlines()[0][:200] if str(fault) else type(fault).__name__
+        raise InputError(Fault(f"not {what} that can be read: {why}", file)) from None
 
 
 def _part(score: Any, name: str | None, file: str, told: list[Fault]) -> Any:

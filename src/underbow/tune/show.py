@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from fractions import Fraction
 from textwrap import wrap
@@ -9,9 +10,27 @@ from textwrap import wrap
 from underbow.theory.key import Key
 from underbow.theory.pitch import LETTERS, PitchClass
 from underbow.theory.progression import ChordSpan
+from underbow.tune.abc.headings import Heading
 from underbow.tune.tune import Bar, Melody, MelodyNote, Tune
 
 LEAST_WIDTH = 40
+
+
+class _TimeLine:
+    """A melody's notes and chords by time, so that a bar's own are found without going through all of them."""
+
+    def __init__(self, melody: Melody) -> None:
+        self.notes, self.chords, self.pickup = melody.notes, melody.chords, melody.pickup
+        self._starts = [note.start for note in melody.notes]
+        self._begin, self._end = [span.start for span in melody.chords], [span.end for span in melody.chords]
+
+    def notes_from(self, start: Fraction, end: Fraction) -> tuple[MelodyNote, ...]:
+        """Notes that begin in a stretch of time."""
+        return self.notes[bisect_left(self._starts, start) : bisect_left(self._starts, end)]
+
+    def chords_in(self, start: Fraction, end: Fraction) -> tuple[ChordSpan, ...]:
+        """Chords that sound in a stretch of time."""
+        return self.chords[bisect_right(self._end, start) : bisect_left(self._begin, end)]
 
 
 def tune_json(tune: Tune) -> dict[str, object]:
@@ -89,15 +108,15 @@ def form(melody: Melody) -> str:
     return ("" if all(len(name) == 1 for name in names) else " ").join(names)
 
 
-def book_text(tunes: Sequence[Tune], width: int = 80) -> str:
+def book_text(tunes: Sequence[Heading], width: int = 80) -> str:
     r"""List the tunes of a book: number, title, rhythm, meter and key, a line each.
 
-    >>> from underbow.tune.abc.reader import read_abc
-    >>> print(book_text(read_abc("X:1\nT:One\nR:jig\nM:6/8\nK:D\nd6|\n\nX:12\nT:Two\nM:C\nK:Em\ne8|")))
+    >>> from underbow.tune.abc.headings import headings
+    >>> print(book_text(headings("X:1\nT:One\nR:jig\nM:6/8\nK:D\nd6|\n\nX:12\nT:Two\nM:C\nK:Em\ne8|")))
      1  One  jig  6/8  D
     12  Two       C    Em
     """
-    rows = [(str(t.number), t.title or "(no title)", t.rhythm, _meter(t), str(t.key)) for t in tunes]
+    rows = [(str(t.number), t.title or "(no title)", t.rhythm, t.meter, t.key) for t in tunes]
     widths = [max((len(row[i]) for row in rows), default=0) for i in range(5)]
     widths[1] = min(widths[1], max(width - sum(widths) + widths[1] - 8, 8))
     lines = []
@@ -141,10 +160,11 @@ def tune_text(tune: Tune, width: int = 80) -> str:
     if melody.pickup:
         facts.append("with a pickup")
     lines = [*head, *wrap(", ".join(facts), width), ""]
+    shown = _TimeLine(melody)
     for name, time, bars in _shown_sections(melody):
         if time > 1:
             lines.append(f"{name}, time {time}, where it is different:")
-        lines += _section_lines(name if time == 1 else "", bars, melody, width)
+        lines += _section_lines(name if time == 1 else "", bars, shown, width)
     for fault in tune.told:
         lines += wrap(f"! {fault}", width, subsequent_indent="  ")
     return "\n".join(lines).rstrip()
@@ -161,11 +181,12 @@ def _shown_sections(melody: Melody) -> list[tuple[str, int, list[Bar]]]:
     times: dict[str, int] = {}
     heard: dict[str, set[object]] = {}  # by section: where and what its bars are
     by_number = {bar.number: bar for bar in melody.bars}
+    line = _TimeLine(melody)
     for section in melody.sections:
         name = section.name
         times[name] = times.get(name, 0) + 1
         bars = [by_number[section.first_bar + i] for i in range(section.bars)]
-        inside = [(i, _heard(bar, melody, last=i == len(bars) - 1)) for i, bar in enumerate(bars)]
+        inside = [(i, _heard(bar, line, last=i == len(bars) - 1)) for i, bar in enumerate(bars)]
         new = [bar for bar, what in zip(bars, inside, strict=True) if what not in heard.get(name, ())]
         heard.setdefault(name, set()).update(inside)
         if section.first_bar == 1 and 0 in by_number:
@@ -175,18 +196,15 @@ def _shown_sections(melody: Melody) -> list[tuple[str, int, list[Bar]]]:
     return out
 
 
-def _heard(bar: Bar, melody: Melody, *, last: bool) -> object:
+def _heard(bar: Bar, line: _TimeLine, *, last: bool) -> object:
     """What is heard in a bar; of a section's last one without the pickup, which leads to what comes next."""
-    end = bar.end - melody.pickup if last else bar.end
-    notes = [
-        (note.start - bar.start, note.length, note.pitch) for note in melody.notes if bar.start <= note.start < end
-    ]
-    spans = [span for span in melody.chords if span.start < end and bar.start < span.end]
-    chords = [(max(span.start, bar.start) - bar.start, str(span.chord)) for span in spans]
+    end = bar.end - line.pickup if last else bar.end
+    notes = [(note.start - bar.start, note.length, note.pitch) for note in line.notes_from(bar.start, end)]
+    chords = [(max(span.start, bar.start) - bar.start, str(span.chord)) for span in line.chords_in(bar.start, end)]
     return (*notes, *chords)
 
 
-def _section_lines(name: str, bars: list[Bar], melody: Melody, width: int) -> list[str]:
+def _section_lines(name: str, bars: list[Bar], melody: _TimeLine, width: int) -> list[str]:
     """Draw a section, as many bars a line as fit, and only such as follow each other."""
     step = _step(bars, width)
     lines: list[str] = []
@@ -218,9 +236,9 @@ def _columns(length: Fraction, step: Fraction) -> int:
     return max(-(-length // step), 1)
 
 
-def _row_lines(bars: list[Bar], melody: Melody, step: Fraction, name: str) -> list[str]:
+def _row_lines(bars: list[Bar], melody: _TimeLine, step: Fraction, name: str) -> list[str]:
     """Draw some bars: chords, the notes by height, the numbers of the bars."""
-    notes = [note for note in melody.notes if bars[0].start <= note.start < bars[-1].end]
+    notes = melody.notes_from(bars[0].start, bars[-1].end)
     heights = sorted({note.pitch.steps for note in notes}, reverse=True)
     rows = list(range(heights[0], heights[-1] - 1, -1)) if heights else []
     where: dict[Bar, int] = {}
@@ -239,7 +257,7 @@ def _row_lines(bars: list[Bar], melody: Melody, step: Fraction, name: str) -> li
                 last = where[bar] + int((min(note.end, bar.end) - bar.start - step / 64) / step)
                 for column in range(first, min(last, end - 1) + 1):
                     grid[note.pitch.steps][column] = _head(note, bar.key) if column == first else "─"
-    chords = _chord_line(bars, melody.chords, where, step, at)
+    chords = _chord_line(bars, melody.chords_in(bars[0].start, bars[-1].end), where, step, at)
     numbers = [" "] * (at + 8)
     for bar in bars:
         for i, char in enumerate(str(bar.number) if bar.number else ""):

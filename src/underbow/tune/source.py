@@ -5,15 +5,19 @@ from __future__ import annotations
 import re
 import unicodedata
 from pathlib import Path
+from typing import TypeVar
 
 from underbow.errors import Fault, InputError, near_miss
 from underbow.files import plain_file
 from underbow.tune.abc.encoding import decoded
+from underbow.tune.abc.headings import Heading, headings
 from underbow.tune.abc.notes import Accidentals
-from underbow.tune.abc.reader import headings, read_abc, read_one
+from underbow.tune.abc.reader import read_abc, read_one
 from underbow.tune.tune import Tune
 
 MOST_BYTES = 64_000_000
+MOST_TUNES = 100_000  # in a book
+T = TypeVar("T")
 _MUSICXML = (".musicxml", ".mxl", ".xml")
 _NO_TUNE = "no tune; an ABC tune begins with a line X:1 and has a line K: before its notes"
 # What teachers have tunes in, or beside them, but no reader reads: by its ending, and by its first bytes.
@@ -53,6 +57,18 @@ def load_tunes(
             read_abc(found, file=_name(source, file), accidentals=accidentals, strict=strict), _name(source, file)
         )
     return (_melody_of(found, _name(source, file), strict=strict),)
+
+
+def list_book(path: Path) -> tuple[Heading, ...]:
+    """List the tunes of an ABC file from their headers; of any other kind of file nothing, for it holds one tune.
+
+    Raises
+    ------
+    InputError
+        Where there is no such file, or it holds no tune.
+    """
+    found = _opened(path, "")
+    return _some(headings(found), str(path)) if isinstance(found, str) else ()
 
 
 def _opened(source: Path | str, file: str) -> str | bytes:
@@ -146,9 +162,11 @@ def _bytes(path: Path, name: str) -> bytes:
         raise InputError(Fault(f"can't be read: {why}", name)) from None
 
 
-def _some(tunes: tuple[Tune, ...], name: str) -> tuple[Tune, ...]:
+def _some(tunes: tuple[T, ...], name: str) -> tuple[T, ...]:
     if not tunes:
         raise InputError(Fault(_NO_TUNE, name))
+    if len(tunes) > MOST_TUNES:
+        raise InputError(Fault(f"{len(tunes)} tunes, the maximum is {MOST_TUNES}; divide the book", name))
     return tunes
 
 
@@ -158,25 +176,23 @@ def _plain(title: str) -> str:
     return re.sub(r"[^\w]+", " ", letters.casefold().replace("'", "").replace("’", "")).strip()
 
 
-def _chosen(book: tuple[tuple[int, str], ...], number: int | None, title: str | None, name: str) -> int:
+def _chosen(book: tuple[Heading, ...], number: int | None, title: str | None, name: str) -> int:
     """Index of the tune asked for."""
-    found = list(range(len(book)))
-    if not found:
-        raise InputError(Fault(_NO_TUNE, name))
+    found = list(range(len(_some(book, name))))
     if number is not None:
-        found = [i for i in found if book[i][0] == number]
+        found = [i for i in found if book[i].number == number]
         if not found:
-            have = ", ".join(str(its) for its, _ in book[:10]) + (", ..." if len(book) > 10 else "")
+            have = ", ".join(str(its.number) for its in book[:10]) + (", ..." if len(book) > 10 else "")
             raise InputError(Fault(f"no tune has the number {number}; there are {have}", name))
     if title is not None:
         wanted = _plain(title)
-        exact = [i for i in found if _plain(book[i][1]) == wanted]
-        part = [i for i in found if wanted and wanted in _plain(book[i][1])]
+        exact = [i for i in found if _plain(book[i].title) == wanted]
+        part = [i for i in found if wanted and wanted in _plain(book[i].title)]
         if not exact and not part:
-            miss = near_miss(title, [book[i][1] for i in found])
+            miss = near_miss(title, [book[i].title for i in found])
             raise InputError(Fault(f"no tune has the title {title!r}{miss}", name))
         found = exact or part
     if len(found) == 1 or (number is not None and title is None):
         return found[0]
-    some = "; ".join(f"{book[i][0]} {book[i][1]}" for i in found[:6]) + ("; ..." if len(found) > 6 else "")
+    some = "; ".join(f"{book[i].number} {book[i].title}" for i in found[:6]) + ("; ..." if len(found) > 6 else "")
     raise InputError(Fault(f"{len(found)} tunes; choose one by its number or its title: {some}", name))

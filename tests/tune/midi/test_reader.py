@@ -209,6 +209,28 @@ def test_names_in_both_encodings_and_without_control_characters(name: bytes, tit
     assert read_midi(made([(0, 480, 62)], name=name.decode("latin-1"))).title == title
 
 
+def long_note(quarters: int) -> bytes:
+    """A file of 43 bytes: one note of so many quarters, in ticks of a quarter note each."""
+    midi = mido.MidiFile(ticks_per_beat=1)
+    midi.add_track().extend([mido.Message("note_on", note=69), mido.Message("note_off", note=69, time=quarters)])
+    data = io.BytesIO()
+    midi.save(file=data)
+    return data.getvalue()
+
+
+def test_a_note_longer_than_any_tune_is_refused_before_bars_are_laid() -> None:
+    assert len(long_note(4_000_000)) < 60
+    for quarters in (4_000_000, 400_000, 40_001):
+        with pytest.raises(InputError, match="longer than 40000 quarter notes or 10000 bars; take one tune of it"):
+            read_midi(long_note(quarters))
+    assert len(read_midi(long_note(39_996)).measures) == 9_999
+
+
+def test_a_file_larger_than_any_tune_is_refused() -> None:
+    with pytest.raises(InputError, match="larger than 4 MB; take one tune of it"):
+        read_midi(long_note(4) + bytes(4_000_000))
+
+
 def test_strict() -> None:
     with pytest.raises(InputError, match="no time signature"):
         read_midi(made([(0, 480, 62)], meter=None), strict=True)

@@ -43,6 +43,8 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
     if a_folder:
         raise InputError(f'"{name}" is a folder; name the {kind} in it, as in "{name}/NAME"')
     plain_file(path, name)
+    if not there and path.is_symlink():
+        raise InputError(f'"{name}" is a link that leads nowhere; put the {kind} itself there')
     if not there:
         names = sorted(entry.name for entry in folder.iterdir() if entry.suffix != ".toml") if folder.is_dir() else []
         raise InputError(

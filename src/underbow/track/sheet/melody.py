@@ -66,7 +66,7 @@ def _tell_crowded(progression: Progression, notebook: Notebook) -> None:
     """Tell of chords that all stand in one bar: who leaves the bar lines out mostly means a bar each."""
     for changes in progression.sections:
         if len(changes.bars) == 1 and len(changes.bars[0]) > MOST_IN_A_BAR:
-            chords = " ".join(map(str, changes.bars[0]))
+            chords = " ".join("-" if chord is None else str(chord) for chord in changes.bars[0])
             where = f"section {changes.name} has" if changes.name else "there is"
             notebook.tell(
                 "progression",

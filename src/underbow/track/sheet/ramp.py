@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from fractions import Fraction
 
 from underbow.errors import Fault, InputError
@@ -115,12 +116,9 @@ def _beat(text: str | None, meter: Meter) -> Fraction:
     fits = beat > 0 and meter.bar % beat == 0 and (natural % beat == 0 or beat % natural == 0)
     if not fits:
         wanted = note_value(natural)
-        raise InputError(
-            Fault(
-                f'found "{text}", expected a note value that counts the beats of {meter}; write "{wanted}"',
-                where="beat",
-            )
-        )
+        plain = _plain_note_value(text)
+        cure = f'; write "{plain}"' if plain else f' that counts the beats of {meter}; write "{wanted}"'
+        raise InputError(Fault(f'found "{text}", expected a note value{cure}', where="beat"))
     return beat
 
 
@@ -128,6 +126,16 @@ def _note_value(text: str) -> Fraction:
     """Read a note value in quarters; 0 where it is none."""
     match = re.fullmatch(r"\s*(\d{1,2})\s*/\s*(\d{1,2})\s*", text)
     return Fraction(4 * int(match[1]), int(match[2])) if match and int(match[2]) else Fraction(0)
+
+
+def _plain_note_value(text: str) -> str:
+    """Write a note value that is one sign, or has spaces or words in it, as a sheet has it; empty where it is none.
+
+    >>> _plain_note_value("½"), _plain_note_value("1/4")
+    ('1/2', '')
+    """
+    plain = unicodedata.normalize("NFKC", text).replace("\u2044", "/").strip()
+    return plain if plain != text.strip() and _note_value(plain) else ""
 
 
 def too_long(ramp: Ramp, melody: Melody, count_in: int) -> str:

@@ -17,8 +17,9 @@ from underbow.tune.abc.builder import MOST_WRITTEN, TooLongError, TuneBuilder, h
 from underbow.tune.abc.fields import plain_text
 from underbow.tune.abc.finish import finish
 from underbow.tune.abc.header import FREE_METER
+from underbow.tune.abc.headings import first_field, number_of
 from underbow.tune.abc.notes import Accidentals
-from underbow.tune.abc.text import TuneText, field_of, tunes_of
+from underbow.tune.abc.text import TuneText, tunes_of
 from underbow.tune.bars import uneven, written_numbers
 from underbow.tune.page.repeats import MOST_PLAYED, TooManyMeasuresError, order_of
 from underbow.tune.page.told import LineIndex, Told
@@ -68,17 +69,8 @@ def read_abc(
     return tunes
 
 
-def headings(text: str) -> tuple[tuple[int, str], ...]:
-    r"""Number and title of every tune of an ABC text, without reading its music.
-
-    >>> headings("X:3\nT:One\nK:D\nd4|\n\nX:4\nT:Two\nK:G\ng4|")
-    ((3, 'One'), (4, 'Two'))
-    """
-    return tuple((_number(_first(tune, "X")), plain_text(_first(tune, "T"))) for tune in tunes_of(text))
-
-
 def read_one(text: str, index: int, *, file: str = "", accidentals: Accidentals = "pitch") -> Tune:
-    r"""Read one tune of an ABC text, counted from 0 as :func:`headings` has them.
+    r"""Read one tune of an ABC text, counted from 0 as :func:`~underbow.tune.abc.headings.headings` has them.
 
     >>> read_one("X:3\nT:One\nK:D\nd4|\n\nX:4\nT:Two\nK:G\ng4|", 1).title
     'Two'
@@ -87,20 +79,10 @@ def read_one(text: str, index: int, *, file: str = "", accidentals: Accidentals 
     return _read(tune, Told(LineIndex(text), file), accidentals, jumps=True)
 
 
-def _first(text: TuneText, letter: str) -> str:
-    """First value of a field, before the music is read."""
-    found = (field_of(line.text) for line in text.lines)
-    return next((field[1].strip() for field in found if field and field[0] == letter), "")
-
-
-def _number(value: str) -> int:
-    return int(value) if value.isdecimal() and len(value) < 10 else 1
-
-
 def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) -> Tune:
     builder = TuneBuilder(told, accidentals)
-    number = _first(text, "X")
-    told.where = f"tune {number}" if number else plain_text(_first(text, "T"))[:40]
+    number = first_field(text, "X")
+    told.where = f"tune {number}" if number else plain_text(first_field(text, "T"))[:40]
     order: list[int] = []
     try:
         builder.read(text)
@@ -156,7 +138,7 @@ def _tune(builder: TuneBuilder, order: list[int]) -> Tune:
         rhythm=header_text(texts, "R").lower(),
         composer=joined_text(texts.get("C", ())),
         source=header_text(texts, "S"),
-        number=_number(number),
+        number=number_of(number),
         free=builder.is_free,
         told=tuple(builder.told.assumed),
         passed_over=tuple(builder.told.passed_over),

@@ -11,7 +11,9 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 
+_TUNE = re.compile(r"(?:^\ufeff?|(?<=\r))[^\S\r\n]*X:(?![|:])", re.MULTILINE)
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n|\Z)")
 _FIELD = re.compile(r"[ \t]*([A-Za-z+]):")
 _BODY_FIELDS = frozenset("IKLMmNPQRrUVsTWwHOSX+")
@@ -81,9 +83,9 @@ def body_field(line: str) -> tuple[str, str, int] | None:
     return None
 
 
-def lines_of(text: str) -> Iterator[Line]:
+def lines_of(text: str, start: int = 0, end: int | None = None) -> Iterator[Line]:
     """Give every line, its comment taken off; a line that is only a comment comes as a directive (``%%``) or not at all."""
-    for match in _LINE.finditer(text):
+    for match in _LINE.finditer(text, start, len(text) if end is None else end):
         raw = match[0].rstrip("\r\n")
         if match.start() == 0 and raw.startswith("\ufeff"):
             raw = " " + raw[1:]
@@ -105,41 +107,41 @@ def _without_comment(line: str) -> str:
     return line.rstrip()
 
 
-def tunes_of(text: str) -> Iterator[TuneText]:
+def tunes_of(text: str, *, headers_only: bool = False) -> Iterator[TuneText]:
     r"""Divide a file into its tunes.
 
     A file without any ``X:`` is one tune: what a learner types from memory often begins with its title or its notes. A header
     that is followed by an empty line before any music goes on after it.
 
+    Parameters
+    ----------
+    text : str
+    headers_only : bool
+        Whether each tune ends at its ``K:`` line, where it has one.
+
     >>> [len(tune.lines) for tune in tunes_of("X:1\nK:G\nGAB|\n\nwords\n\nX:2\nK:D\n")]
     [3, 2]
     """
-    lines = list(lines_of(text))
-    first = next((i for i, line in enumerate(lines) if _starts_tune(line)), None)
-    if first is None:
-        body = [line for line in lines if line.text]
+    starts = [match.start() for match in _TUNE.finditer(text)]
+    if not starts:
+        body = [line for line in lines_of(text) if line.text]
         if body:
             yield TuneText((), tuple(body))
         return
-    header = tuple(line for line in lines[:first] if line.text.startswith("%%") or field_of(line.text))
-    tune: list[Line] = []
+    header = tuple(line for line in lines_of(text, 0, starts[0]) if line.text.startswith("%%") or field_of(line.text))
+    for start, end in pairwise([*starts, len(text)]):
+        yield TuneText(header, tuple(_tune_lines(lines_of(text, start, end), headers_only=headers_only)))
+
+
+def _tune_lines(lines: Iterator[Line], *, headers_only: bool) -> Iterator[Line]:
+    """Take the lines of a tune up to the empty line that ends it."""
     has_music = False
-    for line in lines[first:]:
-        if _starts_tune(line):
-            if tune:
-                yield TuneText(header, tuple(tune))
-            tune, has_music = [line], False
-        elif not line.text:
-            if tune and has_music:
-                yield TuneText(header, tuple(tune))
-                tune = []
-        elif tune:
-            tune.append(line)
-            has_music = has_music or not (line.text.startswith("%%") or field_of(line.text))
-    if tune:
-        yield TuneText(header, tuple(tune))
-
-
-def _starts_tune(line: Line) -> bool:
-    text = line.text.lstrip()
-    return text.startswith("X:") and not text.startswith(("X:|", "X::"))
+    for line in lines:
+        found = field_of(line.text)
+        if line.text:
+            yield line
+            has_music = has_music or not (found or line.text.startswith("%%"))
+        elif has_music:
+            return
+        if headers_only and found and found[0] == "K":
+            return

@@ -78,7 +78,7 @@ def _parts(tune: Tune) -> str:
     letters, at = "", 0
     while at < len(tune.order):
         way = ways.get(tune.order[at])
-        if way is None or tune.order[at : at + len(way)] != tuple(way):
+        if not way or tune.order[at : at + len(way)] != tuple(way):
             return ""
         letters += names[tune.order[at]]
         at += len(way)

@@ -9,6 +9,7 @@ was assumed is told, and so is how far notes were moved.
 from __future__ import annotations
 
 import io
+from collections import deque
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -25,7 +26,8 @@ from underbow.tune.tune import Measure, Note, Tune
 
 MOST_NOTES = 100_000
 MOST_BARS = 10_000
-MOST_QUARTERS = 40_000  # from the file's beginning; a note lasts at most as long again
+MOST_QUARTERS = 40_000  # from the file's beginning to its last note's end
+MOST_BYTES = 4_000_000
 DRUMS = 9  # channel 10
 _MELODY_NAMES = ("melody", "tune", "fiddle", "violin", "lead", "flute", "whistle")
 _COMMON = Meter((4,), 4)
@@ -87,7 +89,7 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     part, told = _chosen(score.parts, track, file)
     where = part.name or "melody"
     shortest = min((meter.bar for _, meter in score.meters), default=_COMMON.bar)
-    if part.notes[-1][0] > min(Fraction(MOST_QUARTERS), MOST_BARS * shortest) * score.ticks:
+    if max(end for _, end, _, _ in part.notes) > min(Fraction(MOST_QUARTERS), MOST_BARS * shortest) * score.ticks:
         limits = f"{MOST_QUARTERS} quarter notes or {MOST_BARS} bars"
         raise InputError(Fault(f"longer than {limits}; take one tune of it", file))
     melody = skyline(
@@ -124,6 +126,8 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
 
 
 def _score(data: bytes, file: str) -> _Score:
+    if len(data) > MOST_BYTES:
+        raise InputError(Fault(f"larger than {MOST_BYTES // 1_000_000} MB; take one tune of it", file))
     try:
         midi = mido.MidiFile(file=io.BytesIO(data), clip=True)
     except (OSError, EOFError, ValueError, IndexError, KeyError, TypeError, mido.KeySignatureError) as fault:
@@ -167,7 +171,7 @@ def _score(data: bytes, file: str) -> _Score:
 
 def _parts(track: mido.MidiTrack) -> list[_Part]:
     """Divide a track by channel; drums and notes without length are left out."""
-    sounding: dict[tuple[int, int], list[tuple[int, int]]] = {}
+    sounding: dict[tuple[int, int], deque[tuple[int, int]]] = {}
     notes: dict[int, list[tuple[int, int, int, int]]] = {}
     at = 0
     for message in track:
@@ -176,9 +180,9 @@ def _parts(track: mido.MidiTrack) -> list[_Part]:
             continue
         key = (message.channel, message.note)
         if message.type == "note_on" and message.velocity:
-            sounding.setdefault(key, []).append((at, message.velocity))
+            sounding.setdefault(key, deque()).append((at, message.velocity))
         elif sounding.get(key):
-            start, velocity = sounding[key].pop(0)
+            start, velocity = sounding[key].popleft()
             if at > start:
                 notes.setdefault(message.channel, []).append((start, at, message.note, velocity))
     return [_Part(_name(track), tuple(sorted(notes[channel]))) for channel in sorted(notes)]
