@@ -127,3 +127,72 @@ def test_a_name_with_spaces_and_no_quotes_has_its_cure(tmp_path: Path, monkeypat
     result = CliRunner().invoke(app, ["render", "My", "Sheet.toml"], catch_exceptions=False)
     assert result.exit_code == 2
     assert result.stderr == 'underbow: a name with spaces needs quotes round it: "My Sheet.toml"\n'
+
+
+@pytest.mark.parametrize("begin", ['title = "x"\n', "# mine\n\n[tempo]\nstart = 60\n", "tune = 'x.abc'\n"])
+def test_a_sheet_under_another_name_is_checked_as_what_it_is(tmp_path: Path, begin: str) -> None:
+    sheet = tmp_path / "sheet.txt"
+    sheet.write_text(begin)
+    result = CliRunner().invoke(app, ["check", str(sheet)], catch_exceptions=False)
+    assert result.exit_code == 2
+    assert "tune" in result.stdout
+    assert "K:" not in result.stdout
+
+
+@pytest.mark.parametrize("text", ["[GBd]2 A2|\n", "GABc|\n", "X:1\nK:G\nGABc|\n", "T = x\n"])
+def test_a_tune_under_another_name_stays_a_tune(tmp_path: Path, text: str) -> None:
+    (tmp_path / "tune.txt").write_text(text)
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "tune.txt")], catch_exceptions=False)
+    assert "can't be read" not in result.stdout
+
+
+def test_dashes_between_chords_are_told_instead_of_played(tmp_path: Path) -> None:
+    (tmp_path / "s.toml").write_text(
+        'abc = """\nX:1\nM:4/4\nL:1/4\nK:D\nDEFG|ABcd|\n"""\nprogression = "D - G - A - D"\n'
+    )
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "s.toml")], catch_exceptions=False)
+    assert result.exit_code == 2
+    assert 'for a bar each write "D | G | A | D"' in result.stdout
+
+
+def test_chords_in_one_bar_with_a_rest_are_told_as_a_sheet_writes_them(tmp_path: Path) -> None:
+    (tmp_path / "s.toml").write_text(
+        'abc = """\nX:1\nM:4/4\nL:1/4\nK:D\nDEFG|ABcd|\n"""\nprogression = "D D - G A D"\n'
+    )
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "s.toml")], catch_exceptions=False)
+    assert result.exit_code == 0
+    assert "for a bar each write D | D | - | G | A | D" in result.stdout
+
+
+def test_a_link_that_leads_nowhere_is_no_near_miss_of_itself(tmp_path: Path) -> None:
+    try:
+        (tmp_path / "loop.abc").symlink_to("loop.abc")
+    except OSError:
+        pytest.skip("this system has no links for everyone")
+    (tmp_path / "s.toml").write_text('tune = "loop.abc"\n')
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "s.toml")], catch_exceptions=False)
+    assert result.exit_code == 2
+    assert '"loop.abc" is a link that leads nowhere' in result.stdout
+    assert "did you mean" not in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("line", "cure"),
+    [
+        ('[tempo]\nramp = "low"', '"steps", "glide" or "steady"'),
+        ('[tempo]\nbeat = "½"', 'write "1/2"'),
+        ('chords = "G | D"', "the word for it is progression"),
+        ('bowing = "saw"', "the word for it is pattern"),
+        ("speed = 80", "the word for it is tempo"),
+        ('[[mix]]\nname = "x"\nguitar = "off"', "the word for it is rhythm"),
+        ('guitar = "off"', "the word for it is rhythm, below the line [[mix]]"),
+        ('pattern = "jig-separate"', "and the tune in 4/4; choose one of nashville-shuffle,"),
+    ],
+)
+def test_words_that_a_teacher_tries_lead_to_the_one_that_is_meant(tmp_path: Path, line: str, cure: str) -> None:
+    (tmp_path / "s.toml").write_text(f'abc = """\nX:1\nM:4/4\nL:1/4\nK:D\nDEFG|ABcd|\n"""\n{line}\n', "utf-8")
+    result = CliRunner().invoke(app, ["check", str(tmp_path / "s.toml")], catch_exceptions=False)
+    assert result.exit_code == 2
+    assert cure in result.stdout
+    assert "did you mean" not in result.stdout
+    assert len(result.stdout) < 400

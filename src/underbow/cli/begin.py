@@ -66,9 +66,11 @@ def check(
 
 def _faults(path: Path) -> tuple[list[str], list[str]]:
     """Read one file as what it is; list what is wrong with it, and what is not but should be known."""
+    from underbow.tables import looks_like_toml
+
     notes: Sequence[Fault] = ()
     try:
-        if path.suffix.lower() == ".toml":
+        if path.suffix.lower() == ".toml" or looks_like_toml(path):
             notes = _read_toml(path)
         else:
             _read_tunes(path)

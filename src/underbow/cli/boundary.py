@@ -12,17 +12,19 @@ from typing import Annotated, ParamSpec, TypeVar
 
 import typer
 
+from underbow.cli.signals import Stopped
 from underbow.errors import InputError, UnderbowError
 
 P = ParamSpec("P")
 R = TypeVar("R")
+STOPPED = "underbow: stopped; nothing half made was left behind"
 Json = Annotated[bool, typer.Option("--json", metavar="", help="One JSON document on stdout and nothing else.")]
 
 
 def command(body: Callable[P, R]) -> Callable[P, R]:
     """Turn what a command raises into its exit status.
 
-    ``InputError`` ends with 2 and one line a fault, ``UnderbowError`` with 1 and its line, Ctrl-C with 130.
+    ``InputError`` ends with 2 and one line a fault, ``UnderbowError`` with 1 and its line, a signal with 128 and its number.
     Anything else is our own fault and keeps its traceback; what the streams themselves do is :func:`run_and_flush`'s.
     """
 
@@ -43,22 +45,27 @@ def command(body: Callable[P, R]) -> Callable[P, R]:
         except MemoryError:
             say("underbow: not enough memory; close other programs, or take fewer passes or a shorter tune")
             raise typer.Exit(1) from None
-        except KeyboardInterrupt:
-            say("underbow: stopped; nothing half made was left behind")
-            raise typer.Exit(130) from None
+        except Stopped as stopped:
+            say(STOPPED)
+            raise typer.Exit(stopped.status) from None
 
     return run
 
 
 def run_and_flush(run: Callable[[], object]) -> int | str | None:
     """Run the command line, send off what it has told, and give the exit status: also where nobody takes what it tells."""
+    nobody_listens = sys.stdout is None
     try:
         try:
             run()
             status: int | str | None = 0
         except SystemExit as end:
             status = end.code
-        sys.stdout.flush()
+        if nobody_listens and status == 0:
+            say("underbow: can't write the answer: the output is closed")
+            return 1
+        if not nobody_listens:
+            sys.stdout.flush()
     except BrokenPipeError:  # the reader has seen enough
         _drop_stdout()
         return 1
@@ -68,8 +75,9 @@ def run_and_flush(run: Callable[[], object]) -> int | str | None:
             what = "can't write the answer" if error.filename is None else f"can't use {error.filename}"
             say(f"underbow: {what}: {error.strerror or error}; name another place")
         return 1
-    except KeyboardInterrupt:
-        return 130
+    except Stopped as stopped:  # before a command began, or after it ended
+        say(STOPPED)
+        return stopped.status
     return status
 
 
@@ -80,8 +88,9 @@ def _drop_stdout() -> None:
 
 
 def say(line: str) -> None:
-    """Put one line on stderr, control characters made visible."""
-    typer.echo(plain(line), err=True)
+    """Put one line on stderr, control characters made visible; a terminal that is gone hears nothing more."""
+    with suppress(OSError):
+        typer.echo(plain(line), err=True)
 
 
 def tell(text: str) -> None:

@@ -9,12 +9,15 @@ import sys
 from underbow.cli.app import app
 from underbow.cli import begin, read, hand, sound, lesson  # noqa: F401  each registers its commands
 from underbow.cli.boundary import run_and_flush
+from underbow.cli.signals import fill_standard_streams, listen
 
 __all__ = ["app", "main"]
 
 
 def main() -> None:
     """Run the command line."""
+    listen()
+    fill_standard_streams()
     # Our arrays are small: numpy's own threads cost more than they bring, and on one the bytes don't depend on the cores.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # A sheet is read by our rules alone; looking for other packages' plugins takes longer than reading it.

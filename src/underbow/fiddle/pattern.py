@@ -86,6 +86,7 @@ class Pattern:
         """
         if not self.suits(meter):
             others = [name for name, pattern in library().items() if pattern.suits(meter)]
+            others.sort(key=lambda name: name not in _BY_METER)  # the plainest first
             few = ", ".join(others[:MOST_NAMED]) + (
                 ", ... (`underbow patterns` lists them)" if others[MOST_NAMED:] else ""
             )

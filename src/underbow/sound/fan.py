@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from queue import Queue
+from contextlib import suppress
+from queue import Full, Queue
 from typing import Generic, TypeVar
 
 __all__ = ["BrokenOffError", "fan_out"]
@@ -16,6 +17,7 @@ __all__ = ["BrokenOffError", "fan_out"]
 Block = TypeVar("Block")
 Result = TypeVar("Result")
 
+_PATIENCE = 0.2  # seconds, after which it is asked whether a full lane still lives
 _AHEAD = 1  # blocks that wait for a consumer; more make nothing faster
 
 
@@ -33,7 +35,10 @@ class _Lane(Generic[Block, Result]):
         self._thread = threading.Thread(target=self._run, daemon=True)
         self.result: list[Result] = []
         self.failure: BaseException | None = None
-        self._thread.start()
+        try:
+            self._thread.start()
+        except RuntimeError:  # the system has no room for one more
+            raise MemoryError from None
 
     def _run(self) -> None:
         try:
@@ -56,15 +61,21 @@ class _Lane(Generic[Block, Result]):
         if not self._whole:
             raise BrokenOffError
 
-    def put(self, block: Block) -> None:
-        self._queue.put(block)
+    def put(self, block: Block | None) -> None:
+        """Hand a block on, or None for the end; a lane that died, for want of memory say, is not waited for."""
+        while self._thread.is_alive():
+            with suppress(Full):
+                self._queue.put(block, timeout=_PATIENCE)
+                return
 
     def end(self, *, whole: bool) -> None:
         self._whole = whole
-        self._queue.put(None)
+        self.put(None)
 
     def join(self) -> None:
         self._thread.join()
+        if self.failure is None and not self.result:
+            self.failure = MemoryError("a thread ended without a word")
 
 
 def fan_out(

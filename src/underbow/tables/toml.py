@@ -5,9 +5,12 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Mapping
+from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 from underbow.errors import Fault, InputError
+from underbow.files import plain_file
 
 MOST_DEPTH = 20  # brackets inside each other
 MOST_DOTS = 10  # in a key: tomllib takes memory by the square of them
@@ -43,6 +46,9 @@ _SIGNS = re.compile(
 )
 _PATTERNS_ONLY = {"bow", "accent", "cells", "retake", "about"}
 _SHEETS_ONLY = {"tune", "abc", "compose", "pattern", "progression", "mix", "sound", "form", "bars", "shapes"}
+
+
+_ALL_KEYS = _SHEETS_ONLY | _PATTERNS_ONLY | {"title", "key", "meter", "strings", "tempo", "tuning"}
 
 
 def read_table(text: str, file: str) -> dict[str, Any]:
@@ -184,6 +190,16 @@ def _slip(line: str) -> str:
         if match:
             return _shortened(match.expand(cure)) if "\\g" in cure else cure
     return ""
+
+
+def looks_like_toml(path: Path) -> bool:
+    """Whether a file under another name begins as a sheet or a pattern does: with a table, or with a key of theirs."""
+    with suppress(OSError, InputError, ValueError), plain_file(path).open("rb") as stream:
+        for line in stream.read(4096).decode("utf-8-sig", errors="replace").splitlines():
+            if line.strip() and not line.lstrip().startswith("#"):
+                begin = re.match(r"\s*(?:\[\[?(\w+)\]\]?\s*$|(\w+)\s*=)", line.partition("#")[0])
+                return begin is not None and (begin[1] or begin[2]) in _ALL_KEYS
+    return False
 
 
 def is_pattern(table: Mapping[str, Any]) -> bool:

@@ -10,8 +10,7 @@ from textwrap import wrap
 from underbow.theory.key import Key
 from underbow.theory.pitch import LETTERS, PitchClass
 from underbow.theory.progression import ChordSpan
-from underbow.tune.abc.headings import Heading
-from underbow.tune.tune import Bar, Melody, MelodyNote, Tune
+from underbow.tune.tune import Bar, Heading, Melody, MelodyNote, Tune
 
 LEAST_WIDTH = 40
 

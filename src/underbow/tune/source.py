@@ -10,10 +10,10 @@ from typing import TypeVar
 from underbow.errors import Fault, InputError, near_miss
 from underbow.files import plain_file
 from underbow.tune.abc.encoding import decoded
-from underbow.tune.abc.headings import Heading, headings
+from underbow.tune.abc.headings import headings
 from underbow.tune.abc.notes import Accidentals
 from underbow.tune.abc.reader import read_abc, read_one
-from underbow.tune.tune import Tune
+from underbow.tune.tune import Heading, Tune
 
 MOST_BYTES = 64_000_000
 MOST_TUNES = 100_000  # in a book

@@ -253,3 +253,14 @@ class Tune:
         from underbow.tune.written_out import write_out  # noqa: PLC0415  the model stays readable without it
 
         return write_out(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """Number, title, rhythm, meter and key of a tune; empty where its header does not say it."""
+
+    number: int
+    title: str
+    rhythm: str = ""
+    meter: str = ""
+    key: str = ""

@@ -21,6 +21,7 @@ from underbow.errors import InputError
 from underbow.sound.choose import choose_voice, voices_in_use
 from underbow.sound.soundfont import voice as soundfont
 from underbow.sound.soundfont.banks import Bank, find_banks, read_bank
+from underbow.sound.soundfont.tone import cents_off
 from underbow.sound.soundfont.voice import SoundFontVoice, engine
 from underbow.sound.voice.voices import Action, ActionNote
 from underbow.track.performance import Manner, Performance
@@ -183,6 +184,36 @@ def test_a_bank_without_the_instrument_is_refused_not_played_as_another(
     assert not read_bank(path).has(40)
     with pytest.raises(InputError, match="has no General MIDI program 41"):
         choose_voice(quartet, "soundfont", soundfont=path)
+
+
+def test_silence_has_no_pitch_to_be_off() -> None:
+    assert cents_off(np.zeros(48_000, np.float32), 48_000, 440.0) == 0.0
+
+
+def _without_sound(names: tuple[bytes, ...]) -> Callable[[bytearray], None]:
+    """Silence the samples whose header's name holds one of some words."""
+
+    def change(data: bytearray) -> None:
+        samples, headers = data.index(b"smpl") + 8, data.index(b"shdr") + 8
+        size = struct.unpack("<I", data[headers - 4 : headers])[0]
+        for at in range(headers, headers + size - 46, 46):
+            if any(name in data[at : at + 20].lower() for name in names):
+                begin, end = (samples + 2 * place for place in struct.unpack("<II", data[at + 20 : at + 28]))
+                data[begin:end] = bytes(end - begin)
+
+    return change
+
+
+def test_a_bank_whose_violin_is_silent_is_refused_and_auto_takes_another_sound(
+    fluidsynth_library: str, tmp_path: Path, small_bank: Path, quartet: Performance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bank = _patched(small_bank, tmp_path, _without_sound((b"viol", b"fidd", b"string")))
+    with pytest.raises(InputError, match=r"General MIDI program \d+ is silent at key 62; the file is broken"):
+        choose_voice(quartet, soundfont=bank)
+    monkeypatch.setattr("underbow.sound.choose.find_banks", lambda _: (read_bank(bank),))
+    choice = choose_voice(quartet)
+    assert choice.what == "builtin"
+    assert "is silent at key 62" in choice.told
 
 
 def test_a_silent_bank_is_refused(

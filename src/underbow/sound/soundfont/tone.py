@@ -33,7 +33,7 @@ def cents_off(samples: Samples, rate: int, hertz: float) -> float:
     power = np.square(np.abs(np.fft.rfft(samples * np.hanning(size))))
     bins = np.arange(int(hertz * 2 ** (-_NEAR / 12) * size / rate), int(hertz * 2 ** (_NEAR / 12) * size / rate) + 2)
     near = power[bins]
-    if near.sum() < _FOUND * power.sum():
+    if not near.sum() > _FOUND * power.sum():  # nor where nothing sounds at all
         return 0.0
     return float(1200 * np.log2((bins * near).sum() / near.sum() * rate / size / hertz))
 

@@ -4,25 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import dataclass
 from functools import lru_cache
 
 from underbow.theory.key import Key
 from underbow.tune.abc.fields import key_field, meter_field, plain_text
 from underbow.tune.abc.text import Line, TuneText, field_of, tunes_of
+from underbow.tune.tune import Heading
 
 _WANTED = "XTRMK"
-
-
-@dataclass(frozen=True, slots=True)
-class Heading:
-    """Number, title, rhythm, meter and key of a tune; empty where its header does not say it."""
-
-    number: int
-    title: str
-    rhythm: str = ""
-    meter: str = ""
-    key: str = ""
 
 
 def headings(text: str) -> tuple[Heading, ...]:

@@ -117,7 +117,7 @@ def tunes_of(text: str, *, headers_only: bool = False) -> Iterator[TuneText]:
     ----------
     text : str
     headers_only : bool
-        Whether each tune ends at its ``K:`` line, where it has one.
+        Whether each tune ends at its ``K:`` line, where it has one and a title before it.
 
     >>> [len(tune.lines) for tune in tunes_of("X:1\nK:G\nGAB|\n\nwords\n\nX:2\nK:D\n")]
     [3, 2]
@@ -135,7 +135,7 @@ def tunes_of(text: str, *, headers_only: bool = False) -> Iterator[TuneText]:
 
 def _tune_lines(lines: Iterator[Line], *, headers_only: bool) -> Iterator[Line]:
     """Take the lines of a tune up to the empty line that ends it."""
-    has_music = False
+    has_music = has_title = False
     for line in lines:
         found = field_of(line.text)
         if line.text:
@@ -143,5 +143,6 @@ def _tune_lines(lines: Iterator[Line], *, headers_only: bool) -> Iterator[Line]:
             has_music = has_music or not (found or line.text.startswith("%%"))
         elif has_music:
             return
-        if headers_only and found and found[0] == "K":
+        has_title = has_title or bool(found and found[0] == "T")
+        if headers_only and has_title and found and found[0] == "K":
             return
