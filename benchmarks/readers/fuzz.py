@@ -25,6 +25,7 @@ from underbow.tune.abc.reader import read_abc
 from underbow.tune.midi.reader import read_midi
 from underbow.tune.show import tune_json, tune_text
 from underbow.tune.transpose import transposed
+from underbow.tune.written_out import write_out
 
 SIGNS = [
     *"|:[]()<>{}\"!+-.,'/0123456789ABCDEFGabcdefgzxZXyuvHTSMLOP~^_=&%\\$#*;?@ \n\n",
@@ -82,7 +83,7 @@ def inputs(count: int, random_: random.Random) -> list[str]:
 def use(text: str) -> None:
     """Do with a text all that is done with a tune."""
     for tune in read_abc(text):
-        melody = tune.melody()
+        melody = write_out(tune)
         assert all(a.end <= b.start for a, b in zip(melody.notes, melody.notes[1:], strict=False)), "notes overlap"
         assert all(a.end == b.start for a, b in zip(melody.bars, melody.bars[1:], strict=False)), "bars leave a gap"
         assert all(note.start >= 0 and note.end <= melody.length for note in melody.notes), "notes outside the bars"
@@ -94,7 +95,7 @@ def use(text: str) -> None:
 
 def use_midi(data: bytes) -> None:
     with contextlib.suppress(InputError):
-        read_midi(data).melody()
+        write_out(read_midi(data))
 
 
 def main() -> int:

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from underbow.lesson.timeline import page_timeline, written_notes
+from underbow.lesson.timeline import page_timeline
 from underbow.track.performance import Performance
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
@@ -47,7 +47,9 @@ ODD: dict[str, dict[str, Any]] = {
     "plain": {},
     "form": {"form": "ABA"},
     "bars": {"bars": "3-7"},
-    "form and bars": {"form": "BAB", "bars": "2-9"},
+    "form and bars": {"form": "BAB", "bars": "3-8"},
+    "each": {"tempo": {"start": 80, "goal": 100, "passes": 2, "each": 2}},
+    "between": {"tempo": {"start": 80, "goal": 100, "passes": 4, "each": 2, "between": 1}},
     "swing": {"pattern": "shuffle-swung"},
     "odd strokes": {"pattern": "long-chords-whole-bar"},
     "rests and chops": {"pattern": "boom-chop"},
@@ -99,12 +101,14 @@ def near(times: list[float], time: float) -> list[float]:
 def test_bars_follow_each_other_without_a_gap_and_are_the_performances(made: Made) -> None:
     _, performance, data = made
     bars = [bar for bar in performance.bars if bar.number > 0]
-    assert [(bar[1] + 1, bar[2]) for bar in data["bars"]] == [(bar.pass_number, bar.number) for bar in bars]
+    assert [(bar[1] + 1, bar[2], bar[6]) for bar in data["bars"]] == [(b.playing, b.number, b.time) for b in bars]
     for bar, played in zip(data["bars"], bars, strict=True):
         assert bar[0] == pytest.approx(1000 * performance.tempo.seconds(played.start), abs=0.01)
         assert bar[5] == sorted(bar[5])
-        assert data["sections"][bar[3]][0] == played.section
-        assert data["sections"][bar[3]][1] <= bar[2] - 1 < data["sections"][bar[3]][1] + data["sections"][bar[3]][2]
+        name, first, count = data["sections"][bar[3]]
+        assert name == played.section
+        place = data["bars"].index(bar) - data["passes"][bar[1]][4]
+        assert first <= place < first + count
 
 
 def test_passes_and_tempos_are_the_performances(made: Made) -> None:
@@ -116,7 +120,8 @@ def test_passes_and_tempos_are_the_performances(made: Made) -> None:
             pytest.approx(float(one.tempo.count), abs=0.06),
             pytest.approx(float(one.end_tempo.count), abs=0.06),
         ]
-        assert data["bars"][found[4]][1:3] == [one.number - 1, 1]
+        bar = next(bar for bar in performance.bars if bar.playing == one.playing and bar.number > 0)
+        assert data["bars"][found[4]][1:3] == [one.playing - 1, bar.number]
     assert data["end"] == pytest.approx(1000 * performance.tempo.seconds(performance.length), abs=0.01)
 
 
@@ -160,14 +165,25 @@ def test_beats_are_where_the_click_is(made: Made) -> None:
 
 
 def test_every_written_note_is_the_one_that_is_played(made: Made) -> None:
-    sheet, _, _ = made
-    played = {note.start: note for note in sheet.melody.notes}
-    written = written_notes(sheet)
-    for start, measure, number in written:
+    sheet, performance, data = made
+    begun = [performance.passes[0].start + note.start for note in sheet.melody.notes]
+    starts = {
+        round(1000 * performance.tempo.seconds(start), 2): note
+        for start, note in zip(begun, sheet.melody.notes, strict=True)
+    }
+    first = [place for place in data["notes"] if place[0] < data["passes"][0][1]]
+    for start, measure, number in first:
         note = sheet.tune.measures[measure].notes[number]
-        if start in played:
-            assert played[start].midi == note.midi
-    assert set(played) <= {start for start, _, _ in written}
+        if start in starts:
+            assert starts[start].midi == note.midi
+    lit = {start for start, _, _ in data["notes"]}
+    assert {start for start in starts if start < data["passes"][0][1]} <= lit
+
+
+def test_tied_notes_are_lit_one_after_the_other() -> None:
+    sheet = odd(abc='X:1\nT:Tied\nM:4/4\nL:1/4\nK:G\n"G"GABc-|c-c BA|]', tempo={"goal": 60, "passes": 1})
+    data = page_timeline(sheet, perform(sheet))
+    assert data["notes"][3:6] == [[11_000, 0, 3], [12_000, 1, 0], [13_000, 1, 1]]
 
 
 def test_bars_that_look_alike_share_a_picture(made: Made) -> None:

@@ -111,7 +111,7 @@ def test_the_backup_fills_every_bar_of_a_pattern_without_rests(made: tuple[Sheet
         ):
             return
         notes = [n for g in track.part("backup").gestures for n in g.notes if n.string == string]
-        assert notes[0].start == lay_out(sheet).frames[0].start
+        assert notes[0].start == lay_out(sheet).whole_bars[0].start
         for note, following in pairwise(sorted(notes, key=lambda n: n.start)):
             assert note.end == following.start
         assert max(note.end for note in notes) == track.length
@@ -152,7 +152,7 @@ def test_the_count_in_fits_the_pickup(sheet_of: SheetMaker) -> None:
 def test_swing_moves_positions_inside_a_pair_and_leaves_the_beats(sheet_of: SheetMaker) -> None:
     sheet = sheet_of('"G"GABc defg | "D"d8 |]', pattern="saw", sound={"swing": 0.667})
     timeline = lay_out(sheet)
-    zero = timeline.frames[0].start
+    zero = timeline.whole_bars[0].start
     assert [timeline.swung(zero + F(n, 2)) - zero for n in range(5)] == [0, F(2, 3), 1, F(5, 3), 2]
     track = perform(sheet)
     melody = [n for g in track.part("melody").gestures for n in g.notes]
@@ -172,8 +172,8 @@ def test_swing_reaches_the_pickup(sheet_of: SheetMaker) -> None:
 def test_a_meter_that_changes_has_its_own_bars_and_patterns(sheet_of: SheetMaker) -> None:
     sheet = sheet_of('"G"GABc defg | [M:3/4] "C"e2c2G2 | [M:4/4] "G"G8 |]', pattern="nashville-shuffle")
     timeline = lay_out(sheet)
-    assert [frame.length for frame in timeline.frames[:3]] == [4, 3, 4]
-    assert [frame.pattern.name for frame in timeline.frames[:3]] == [
+    assert [bar.length for bar in timeline.whole_bars[:3]] == [4, 3, 4]
+    assert [bar.pattern.name for bar in timeline.whole_bars[:3]] == [
         "nashville-shuffle",
         "waltz-oom-pah-pah",
         "nashville-shuffle",

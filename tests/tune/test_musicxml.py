@@ -11,6 +11,7 @@ pytest.importorskip("music21")
 from underbow.errors import InputError
 from underbow.tune.abc.writer import to_abc
 from underbow.tune.musicxml import read_musicxml
+from underbow.tune.written_out import write_out
 
 
 def note(step: str, octave: int, duration: int, extra: str = "", alter: int = 0) -> str:
@@ -58,7 +59,7 @@ def damaged() -> bytes:
 def test_a_score(data: bytes) -> None:
     tune = read_musicxml(data, file="a.musicxml")
     assert (tune.title, str(tune.key), str(tune.meter)) == ("Hand made", "G", "2/4")
-    melody = tune.melody()
+    melody = write_out(tune)
     assert "".join(n.pitch.letter for n in melody.notes) == "DGBBDGBA"
     assert [str(n.pitch) for n in melody.notes][3] == "Bb4"
     assert (melody.pickup, melody.notes[1].bow, melody.notes[2].slurred) == (pytest.approx(0.5), "d", True)
@@ -74,7 +75,7 @@ def test_parts_by_name() -> None:
         '<part id="P2"><measure number="1"><attributes><divisions>2</divisions></attributes>'
         f"{note('C', 3, 2)}</measure></part></score-partwise>",
     )
-    assert read_musicxml(two.encode(), part="bass").melody().notes[0].midi == 48
+    assert write_out(read_musicxml(two.encode(), part="bass")).notes[0].midi == 48
     assert "of the parts Fiddle, Bass, the first was taken" in str(read_musicxml(two.encode()).told[0])
     with pytest.raises(InputError, match="no part is called 'oboe'; there are Fiddle, Bass"):
         read_musicxml(two.encode(), part="oboe")

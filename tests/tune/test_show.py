@@ -7,6 +7,7 @@ import pytest
 from underbow.tune.abc.headings import headings
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.show import book_text, form, tune_json, tune_text
+from underbow.tune.written_out import write_out
 
 TUNE = """X:4
 T:Show
@@ -39,7 +40,7 @@ A4   │●─│            │          ●─│          ●─│
 A, time 2, where it is different:
       D
 D5   │●─────      │
-      6"""
+      4"""
     assert tune_text(tune) == expected
 
 
@@ -51,15 +52,15 @@ def test_the_picture_fits_the_width_and_shows_each_section_once() -> None:
         text = tune_text(tune, width)
         assert max(len(row) for row in text.split("\n")) <= width
         assert sum(row.startswith("A ") or row == "A" for row in text.split("\n")) == 1
-    assert form(tune.melody()) == "AABB"
+    assert form(write_out(tune)) == "AABB"
 
 
 def test_a_section_that_comes_again_as_it_was_is_not_drawn_again() -> None:
     (tune,) = read_abc("X:1\nM:2/4\nL:1/4\nK:G\nP:A\n|:GA|1 Bd|GG:|2 Bc|GB|]\nP:B\n|:cA|dd:|\nP:A\nGA|Bc|GB|]\n")
-    assert form(tune.melody()) == "AABBA"
+    assert form(write_out(tune)) == "AABBA"
     text = tune_text(tune)
     assert [line for line in text.split("\n") if "time" in line] == ["A, time 2, where it is different:"]
-    assert text[text.index("time 2") : text.index("B\n")].rstrip().endswith("\n      5        6")
+    assert text[text.index("time 2") : text.index("B\n")].rstrip().endswith("\n      4        5")
     plain = "X:1\nT:t\nM:3/4\nL:1/4\nK:G\nD|GBd|G2:|\n"
     assert "time 2" not in tune_text(read_abc(plain)[0])
     assert "form A, 1 bar\n" in tune_text(read_abc("X:1\nT:t\nM:2/4\nL:1/4\nK:G\nGA|]\n")[0])
@@ -85,7 +86,10 @@ def test_json_is_json_with_exact_positions() -> None:
         {"start": "1/2", "length": "3", "chord": "D"},
         {"start": "7/2", "length": "3/2", "chord": "G"},
     ]
-    assert shown["sections"] == [{"name": "A", "first_bar": 1, "bars": 3}, {"name": "A", "first_bar": 4, "bars": 3}]
+    assert shown["sections"] == [
+        {"name": "A", "first_bar": 1, "time": 1, "bars": 3},
+        {"name": "A", "first_bar": 1, "time": 2, "bars": 3},
+    ]
     assert shown["tempo"] == {"beat": "3/8", "count": 100.0}
 
 

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from fractions import Fraction
-from itertools import accumulate
 from typing import TYPE_CHECKING
+
+from underbow.tune.written_out import write_out
 
 if TYPE_CHECKING:
     from underbow.theory.chord import Chord
     from underbow.tune.harmony.harmonise import Harmony, SuggestedBar
+    from underbow.tune.tune import Bar
 
 _LOW = 0.7  # bars less sure than this are told with what else would do
 
 
 def changes_json(harmony: Harmony) -> dict[str, object]:
-    """Give title, key, the progression as a sheet writes it, and every bar as played, numbered as in ``bars = "5-8"``."""
+    """Give title, key, the progression as a sheet writes it, and every bar as played, by printed number and time."""
     return {
         "title": harmony.tune.title,
         "key": str(harmony.tune.key),
@@ -25,15 +26,17 @@ def changes_json(harmony: Harmony) -> dict[str, object]:
         "progression": str(harmony.progression),
         "bars": [
             {
-                "bar": number,
+                "bar": bar.number,
+                "time": bar.time,
                 "section": bar.section,
-                "chords": _names(bar.chords),
-                "sureness": round(bar.sureness, 3),
+                "chords": _names(suggested.chords),
+                "sureness": round(suggested.sureness, 3),
                 "runners_up": [
-                    {"chords": _names(other.chords), "sureness": round(other.sureness, 3)} for other in bar.runners_up
+                    {"chords": _names(other.chords), "sureness": round(other.sureness, 3)}
+                    for other in suggested.runners_up
                 ],
             }
-            for number, bar in _played(harmony)
+            for bar, suggested in _played(harmony)
         ],
     }
 
@@ -65,23 +68,21 @@ def changes_text(harmony: Harmony) -> str:
 
 def _two_ways(harmony: Harmony) -> bool:
     """Whether a section has other chords when it comes again, as at a second ending, which a progression can't say."""
-    sections = harmony.tune.melody().sections
-    place = {section.first_bar + i: (section.name, i) for section in sections for i in range(section.bars)}
     first: dict[tuple[str, int], list[str]] = {}
-    bars = [(place[bar], _names(its.chords)) for bar, its in _played(harmony) if bar in place]
-    return any(first.setdefault(where, chords) != chords for where, chords in bars)
+    place = 0
+    for bar, suggested in _played(harmony):
+        place = 0 if bar.section_start else place + 1
+        chords = _names(suggested.chords)
+        if first.setdefault((bar.section, place), chords) != chords:
+            return True
+    return False
 
 
-def _played(harmony: Harmony) -> Iterator[tuple[int, SuggestedBar]]:
+def _played(harmony: Harmony) -> Iterator[tuple[Bar, SuggestedBar]]:
     """Every full bar as played, with what was suggested for the measure in which it begins."""
-    tune = harmony.tune
-    lengths = [tune.measures[index].length for index in tune.order]
-    starts = list(accumulate(lengths, initial=Fraction(0)))[:-1]
     firsts = [bar.measure for bar in harmony.bars]
-    for bar in tune.melody().bars:
-        measure = tune.order[bisect_right(starts, bar.start) - 1]
-        if bar.number > 0:
-            yield bar.number, harmony.bars[max(bisect_right(firsts, measure) - 1, 0)]
+    for bar in write_out(harmony.tune).full_bars:
+        yield bar, harmony.bars[max(bisect_right(firsts, bar.measures[0][0]) - 1, 0)]
 
 
 def _names(chords: Sequence[Chord]) -> list[str]:

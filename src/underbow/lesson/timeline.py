@@ -8,27 +8,23 @@ the same fingers a hand.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from underbow.errors import InputError
 from underbow.fiddle.drawing.grid_svg import BarPicture, draw_bar_svg
 from underbow.fiddle.drawing.shape_svg import draw_svg
-from underbow.fiddle.grid import Stroke
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.theory.chord import Chord
-from underbow.track.parts.backup import bars_of, runs
 from underbow.track.performance import Performance
-from underbow.track.sheet.evening import evened
-from underbow.track.sheet.form import in_form, only_bars
 from underbow.track.sheet.model import Sheet
-from underbow.track.timeline import Frame, Timeline, lay_out
-from underbow.tune.tune import Melody, Tune
+from underbow.track.strokes import strokes_by_bar
+from underbow.track.timeline import Timeline
 
 Held = tuple[Chord | None, HandShape | None]
+Clock = Callable[[Fraction], float]  # milliseconds of a position
 
 
 def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
@@ -46,7 +42,8 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
         Plain data for JSON. ``end`` and all starts are milliseconds, and so is ``tuned``, where the tuning notes end.
 
         - ``passes``: start, end, beats a minute at both, the index of its first bar
-        - ``bars``: start, pass (from 0), number, round of a section (from 0), picture (-1: none), starts of the cells
+        - ``bars``: start, pass (from 0), printed number, section as played (from 0), picture, starts of the cells, which time
+          in its pass it is played
         - ``sections``: name, index of its first bar within a pass, bars
         - ``pictures``: of bars: ``svg``, ``travel``
         - ``chords``: start, hand
@@ -56,47 +53,40 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
         - ``beats``: starts
         - ``notes``: start, measure, note as the engraver counts them
     """
-    timeline = lay_out(sheet)
-    by = performance.count_in - timeline.count_in  # tuning notes come before everything
-    clock = _Clock(performance, by)
+    timeline = performance.timeline
+
+    def clock(quarter: Fraction) -> float:
+        return _short(1000 * performance.tempo.seconds(quarter))
+
     hands, chords = _chords(sheet, timeline, clock)
     pictures, bars = _bars(sheet, timeline, clock)
     first = [next(i for i, bar in enumerate(bars) if bar[1] == n) for n in range(len(timeline.starts))]
+    places = {bar: i for i, bar in enumerate(sheet.melody.full_bars)}
     return {
         "end": clock(timeline.end),
-        "tuned": clock(Fraction(0)),
+        "tuned": clock(timeline.tuned),
         "passes": [
-            [clock(p.start - by), clock(p.end - by), _number(p.tempo.count), _number(p.end_tempo.count), first[n]]
+            [clock(p.start), clock(p.end), _number(p.tempo.count), _number(p.end_tempo.count), first[n]]
             for n, p in enumerate(performance.passes)
         ],
         "beat": performance.passes[0].tempo.beat_name,
         "bars": bars,
-        "sections": [[s.name, s.first_bar - 1, s.bars] for s in sheet.melody.sections],
+        "sections": [[s.name, places[s.bars[0]], len(s.bars)] for s in sheet.melody.sections],
         "pictures": [{"svg": picture.svg, "travel": picture.travel} for picture in pictures],
         "chords": chords,
         "hands": [_hand(chord, shape) for chord, shape in hands],
         "stays": [
             [list(staying(a[1], b[1])) if a[1] and b[1] and a != b else [] for b in hands] for a in hands
         ],
-        "beats": [clock(click.start - by) for click in performance.part("click").gestures],
+        "beats": [clock(click.start) for click in performance.part("click").gestures],
         "notes": [
-            [clock(start + at), *place] for start in timeline.starts for at, *place in written_notes(sheet)
-            if start + at < timeline.end
+            [clock(start + note.start + after), *place] for start in timeline.starts for note in sheet.melody.notes
+            for after, *place in note.written if start + note.start + after < timeline.end
         ],
     }  # fmt: skip
 
 
-class _Clock:
-    """Milliseconds of a place of the timeline, which knows nothing of tuning notes."""
-
-    def __init__(self, performance: Performance, by: Fraction) -> None:
-        self._seconds, self._by = performance.tempo.seconds, by
-
-    def __call__(self, quarter: Fraction) -> float:
-        return _short(1000 * self._seconds(quarter + self._by))
-
-
-def _chords(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[Held], list[list[float]]]:
+def _chords(sheet: Sheet, timeline: Timeline, clock: Clock) -> tuple[list[Held], list[list[float]]]:
     """The hands that are held, each once, and the changes between them."""
     hands: dict[Held, int] = {}
     changes: list[list[float]] = []
@@ -139,14 +129,14 @@ def _signs(text: str) -> str:
     return text.replace("#", "♯").replace("b", "♭")
 
 
-def _bars(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[BarPicture], list[list[Any]]]:
+def _bars(sheet: Sheet, timeline: Timeline, clock: Clock) -> tuple[list[BarPicture], list[list[Any]]]:
     """The whole bars of every pass, and the pictures that they share."""
     pictures: dict[BarPicture, int] = {}
     drawn: dict[tuple[object, ...], BarPicture] = {}
     out: list[list[Any]] = []
-    rounds = {s.first_bar + i: n for n, s in enumerate(sheet.melody.sections) for i in range(s.bars)}
-    for frame, strokes, start in _played(timeline):
-        grid, length = frame.pattern.grid, frame.length
+    sections = [n for n, section in enumerate(sheet.melody.sections) for _ in section.bars]
+    for bar, strokes, start in strokes_by_bar(timeline):
+        grid, length = bar.pattern.grid, bar.length
         inside = tuple(
             replace(stroke, start=stroke.start - start, pulses=()) for stroke in strokes
         )  # what the picture depends on, wherever the bar lies
@@ -155,51 +145,10 @@ def _bars(sheet: Sheet, timeline: Timeline, clock: _Clock) -> tuple[list[BarPict
             drawn[key] = draw_bar_svg(grid, strokes, start, length)
         picture = drawn[key]
         number = pictures.setdefault(picture, len(pictures))
-        cells = [clock(frame.start + cell) for cell in picture.cells[:-1]]
-        at = frame.bar.number
-        out.append([cells[0], frame.pass_number - 1, at, rounds.get(at, 0), number, cells])
+        cells = [clock(bar.start + cell) for cell in picture.cells[:-1]]
+        section = sections[len(out) % len(sections)]
+        out.append([cells[0], bar.playing - 1, bar.bar.number, section, number, cells, bar.bar.time])
     return list(pictures), out
-
-
-def _played(timeline: Timeline) -> Iterator[tuple[Frame, list[Stroke], Fraction]]:
-    """Every whole bar with the strokes that touch it, and where it begins among them."""
-    for run in runs(timeline.frames):
-        frames = timeline.frames[run[0] : run[-1] + 1]
-        strokes = frames[0].pattern.grid.play(bars_of(frames[0], frames[-1].end))
-        first = 0
-        for frame in frames:
-            start = frame.start - frames[0].start
-            while first < len(strokes) and strokes[first].end <= start:
-                first += 1
-            inside = []
-            for stroke in strokes[first:]:
-                if stroke.start >= start + frame.length:
-                    break
-                inside.append(stroke)
-            yield frame, inside, start
-
-
-def written_notes(sheet: Sheet) -> list[tuple[Fraction, int, int]]:
-    """Where each written note lies in one pass: start in quarters, its measure and its number there, from 0.
-
-    The tune goes the same way as for the sheet's melody (repeats, evened bars, form, chosen bars), its notes marked by their
-    places.
-    """
-    measures = tuple(
-        replace(measure, notes=tuple(replace(note, tied=False, marks=(f"{m} {n}",)) for n, note in enumerate(measure.notes)))
-        for m, measure in enumerate(sheet.tune.measures)
-    )  # fmt: skip
-    tune: Tune = replace(sheet.tune, measures=measures)
-    melody: Melody = evened(tune.melody())[0]
-    try:
-        if sheet.form:
-            melody = in_form(melody, sheet.form)
-        if sheet.bars:
-            melody = only_bars(melody, sheet.bars)
-    except InputError:  # pragma: no cover  the sheet was made in the same way
-        return []
-    places = [(note.start, note.marks[0].split()) for note in melody.notes]
-    return [(start, int(measure), int(number)) for start, (measure, number) in places]
 
 
 def _number(value: Fraction) -> float:

@@ -39,7 +39,7 @@ def everything(parts: Sequence[str]) -> Mix:
 
 def is_heard(performance: Performance, mix: Mix, part: str) -> bool:
     """Say whether a part is heard in any pass of a mix."""
-    return any(mix.level(part, one.number) is not None for one in performance.passes)
+    return any(mix.level(part, one.number, one.playing) is not None for one in performance.passes)
 
 
 def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> list[tuple[int, float]]:
@@ -55,7 +55,7 @@ def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> l
     """
     changes: list[tuple[int, float]] = []
     for one in performance.passes:
-        level = mix.level(part, one.number)
+        level = mix.level(part, one.number, one.playing)
         gain = 0.0 if level is None else float(10 ** (level / 20))
         begins = one.start if part == "melody" else one.downbeat
         start = frame_of(performance.tempo.seconds(begins), rate)

@@ -1,8 +1,19 @@
-"""The instruments that may play the melody."""
+"""How an instrument makes its sound, and which ones may play the melody."""
 
 from __future__ import annotations
 
-from underbow.track.performance import Manner
+from enum import StrEnum
+
+
+class Manner(StrEnum):
+    """How a gesture makes its sound."""
+
+    BOW = "bow"
+    CHOP = "chop"
+    PLUCK = "pluck"
+    CLICK = "click"
+    TONE = "tone"  # sustained without a bow: drones, wind and plain-tone melodies
+
 
 # Name in a sheet -> General MIDI program counted from 0 (MMA RP-003), and how the instrument makes its sound. General MIDI has
 # no tin whistle (its own "whistle" is that of lips), the recorder is nearest; nor a mandolin: what plays its MIDI file takes

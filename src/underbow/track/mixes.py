@@ -23,7 +23,7 @@ class Mix:
     levels : tuple of (str, tuple of (float or None))
         For each part its dB, pass by pass; None is off. A part that isn't named is off.
     turns : bool
-        Whether the levels start again from the first after the last one, instead of staying at the last.
+        Whether the levels go by playing instead of by tempo, and start again from the first after the last one.
 
     >>> guide = Mix("backup turn", (("melody", (0.0,)), ("backup", (-6.0, -12.0, None))))
     >>> [guide.level("backup", number) for number in (1, 2, 3, 4)], guide.level("click", 1)
@@ -41,12 +41,21 @@ class Mix:
             if not levels:
                 raise ValueError(f"{part} has no level")
 
-    def level(self, part: str, pass_number: int) -> float | None:
-        """Level of a part in a pass, counted from 1 (0 or less, the count-in, is as the first); None where it is off."""
+    def level(self, part: str, number: int, playing: int | None = None) -> float | None:
+        """Give the level of a part in a pass; None where it is off.
+
+        Parameters
+        ----------
+        part : str
+        number : int
+            Of the pass's tempo, from 1; 0 or less, the count-in, is as the first.
+        playing : int, optional
+            Of the pass among all; the same as ``number`` where each tempo is played once.
+        """
         for name, levels in self.levels:
             if name == part:
-                at = max(pass_number, 1) - 1
-                return levels[at % len(levels) if self.turns else min(at, len(levels) - 1)]
+                place = max((playing or number) if self.turns else number, 1) - 1
+                return levels[place % len(levels) if self.turns else min(place, len(levels) - 1)]
         return ASKED_FOR.get(part)
 
 

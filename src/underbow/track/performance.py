@@ -15,24 +15,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from fractions import Fraction
 
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter, Tempo
 from underbow.theory.progression import ChordSpan
+from underbow.track.instruments import Manner
 from underbow.track.ramp import TempoMap
+from underbow.track.timeline import PlayedBar, Timeline
 
-
-class Manner(StrEnum):
-    """How a gesture makes its sound."""
-
-    BOW = "bow"
-    CHOP = "chop"
-    PLUCK = "pluck"
-    CLICK = "click"
-    TONE = "tone"  # sustained without a bow: drones, wind and plain-tone melodies
+__all__ = ["Gesture", "Manner", "Part", "Pass", "Performance", "Sounded"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,12 +117,15 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Pass:
-    """Once through the tune: its number from 1, where it begins and ends, and the tempo at its beginning and its end.
+    """Once through the tune: where it begins and ends, and the tempo at its beginning and its end.
 
+    ``number`` counts the tempos from 1, ``round`` the times that the tune is played at that tempo, ``playing`` the times in all.
     ``downbeat`` is where its first whole bar begins, after its pickup.
     """
 
     number: int
+    round: int
+    playing: int
     start: Fraction
     downbeat: Fraction
     length: Fraction
@@ -138,24 +134,13 @@ class Pass:
 
     @property
     def end(self) -> Fraction:
-        """Where the next one begins."""
+        """Where it ends."""
         return self.start + self.length
 
-
-@dataclass(frozen=True, slots=True)
-class PlayedBar:
-    """A bar of a pass: where it lies, its section, and the chords heard in it (as text, ``-`` for none).
-
-    ``number`` 0 is a pickup. ``meter`` is there where it differs from the performance's.
-    """
-
-    pass_number: int
-    number: int
-    start: Fraction
-    length: Fraction
-    section: str
-    chords: tuple[str, ...]
-    meter: Meter | None = None
+    @property
+    def title(self) -> str:
+        """What labels and markers call it: its number and tempo, and its round where it is not the first."""
+        return f"pass {self.number}{f' round {self.round}' if self.round > 1 else ''}, {self.tempo}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,18 +151,10 @@ class Performance:
     ----------
     title : str
     key, meter : Key, Meter
-    tempo : TempoMap
-        The one place where quarters become seconds.
     parts : tuple of Part
-    count_in : Fraction
-        Length of the count-in and of what is before it, quarters: the first pass begins there, its pickup inside the last
-        counted bar.
     passes : tuple of Pass
-    bars : sequence of PlayedBar
-    chords : sequence of ChordSpan
-        Over the whole performance, each as long as it is heard.
-    length : Fraction
-        End of the last pass, quarters; sound may ring on after it.
+    timeline : Timeline
+        Where its bars and chords lie, and when.
     tuning : Tuning
     concert_pitch : float
         Hz of A4.
@@ -187,16 +164,37 @@ class Performance:
     title: str
     key: Key
     meter: Meter
-    tempo: TempoMap
     parts: tuple[Part, ...]
-    count_in: Fraction
     passes: tuple[Pass, ...]
-    bars: Sequence[PlayedBar]
-    chords: Sequence[ChordSpan]
-    length: Fraction
+    timeline: Timeline
     tuning: Tuning
     concert_pitch: float = 440.0
     seed: int = 0
+
+    @property
+    def tempo(self) -> TempoMap:
+        """The one place where quarters become seconds."""
+        return self.timeline.tempo
+
+    @property
+    def count_in(self) -> Fraction:
+        """Length of the count-in and of what is before it: the first pass begins there, its pickup in the last counted bar."""
+        return self.timeline.count_in
+
+    @property
+    def bars(self) -> Sequence[PlayedBar]:
+        """The bars of all passes, pickups among them."""
+        return self.timeline.bars
+
+    @property
+    def chords(self) -> Sequence[ChordSpan]:
+        """The chords of the whole performance, each as long as it is heard."""
+        return self.timeline.chords
+
+    @property
+    def length(self) -> Fraction:
+        """End of the last pass, quarters; sound may ring on after it."""
+        return self.timeline.end
 
     def part(self, name: str) -> Part:
         """Give the part of a name; KeyError where there is none."""

@@ -19,6 +19,7 @@ from underbow.theory.meter import Tempo
 
 KINDS = ("steps", "glide", "steady")
 MOST_PASSES = 200
+MOST_EACH, MOST_BETWEEN = 20, 16
 SLOWEST, FASTEST = 20, 400  # quarters a minute
 
 
@@ -37,6 +38,10 @@ class Ramp:
         The beat's length in quarters.
     step : int or None
         For steps: what each pass adds; the last one adds what is left. None shares the way out evenly, in whole numbers.
+    each : int
+        How often the tune is played at each tempo; ``passes`` counts the tempos.
+    between : int
+        Bars of clicks before each tempo but the first.
 
     >>> [str(tempo) for tempo in Ramp("steps", 60, 100, 4, Fraction(3, 2)).tempos]
     ['3/8 = 60', '3/8 = 73', '3/8 = 87', '3/8 = 100']
@@ -50,6 +55,8 @@ class Ramp:
     passes: int
     beat: Fraction = Fraction(1)
     step: int | None = None
+    each: int = 1
+    between: int = 0
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -73,6 +80,12 @@ class Ramp:
             raise ValueError(
                 f"one pass can't step from {self.start} to {self.goal}; write passes = 2 or more, or leave start out"
             )
+        for name, value, most in (("each", self.each, MOST_EACH), ("between", self.between, MOST_BETWEEN)):
+            least = 1 if name == "each" else 0
+            if not least <= value <= most:
+                raise ValueError(f"{name} is {value}; write {least} to {most}")
+            if self.kind == "glide" and value != least:
+                raise ValueError(f"a glide rises all the way, so it has no {name}; leave {name} out, or write steps")
         if self.step is not None and self.passes != _passes(self.start, self.goal, self.step):
             raise ValueError(
                 f"step {self.step} makes {_passes(self.start, self.goal, self.step)} passes from {self.start} to "
@@ -85,6 +98,19 @@ class Ramp:
         if step < 1:
             raise ValueError(f"step must be 1 or more beats a minute, not {step}")
         return cls("steps", start, goal, _passes(start, goal, step), beat, step)
+
+    @property
+    def playings(self) -> int:
+        """How often the tune is played in all."""
+        return self.passes * self.each
+
+    def gap(self, bar: Fraction, pickup: Fraction) -> Fraction:
+        """Quarters between the passes of two tempos, for bars of a length, the last of which holds the pickup; 0 for none.
+
+        >>> Ramp("steps", 60, 90, 2, between=2).gap(Fraction(4), Fraction(1))
+        Fraction(7, 1)
+        """
+        return bar * self.between - pickup if self.between and self.passes > 1 else Fraction(0)
 
     @property
     def tempos(self) -> tuple[Tempo, ...]:
@@ -232,7 +258,7 @@ class TempoMap:
         return float(segment.start) + float(segment.begin) / rise * math.expm1(rise * inside / 60.0)
 
 
-def tempo_map(ramp: Ramp, count_in: Fraction, lengths: tuple[Fraction, ...]) -> TempoMap:
+def tempo_map(ramp: Ramp, count_in: Fraction, lengths: tuple[Fraction, ...], gap: Fraction = Fraction(0)) -> TempoMap:
     """Lay the ramp over the passes; a glide rises over all of them as one line, the count-in keeps the start tempo.
 
     Parameters
@@ -241,7 +267,9 @@ def tempo_map(ramp: Ramp, count_in: Fraction, lengths: tuple[Fraction, ...]) -> 
     count_in : Fraction
         Quarters before the first pass, at least 0.
     lengths : tuple of Fraction
-        Quarters of each pass.
+        Quarters of each pass, ``ramp.each`` for each tempo.
+    gap : Fraction
+        Quarters before each tempo but the first, which go at that tempo already.
 
     >>> clock = tempo_map(Ramp("steps", 60, 120, 2), Fraction(4), (Fraction(8), Fraction(8)))
     >>> [clock.seconds(Fraction(quarter)) for quarter in (4, 12, 20)]
@@ -251,8 +279,12 @@ def tempo_map(ramp: Ramp, count_in: Fraction, lengths: tuple[Fraction, ...]) -> 
     segments = [Segment(Fraction(0), count_in, first, first)] if count_in else []
     total, rise = sum(lengths, Fraction(0)), (ramp.goal - ramp.start) * ramp.beat
     at = count_in
-    for length, (begin, end) in zip(lengths, ramp.spans, strict=True):
+    spans = [span for span in ramp.spans for _ in range(ramp.each)]
+    for playing, (length, (begin, end)) in enumerate(zip(lengths, spans, strict=True)):
         rates = (begin.quarters_per_minute, end.quarters_per_minute)
+        if gap and playing and playing % ramp.each == 0:
+            segments.append(Segment(at, gap, *rates))
+            at += gap
         if ramp.kind == "glide":  # by position, should one pass be longer than the others
             rates = (first + rise * (at - count_in) / total, first + rise * (at - count_in + length) / total)
         segments.append(Segment(at, length, *rates))

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
-from fractions import Fraction
 
 from underbow.errors import Fault, InputError
 from underbow.theory.meter import Tempo
 from underbow.track.gestures import Gestures
 from underbow.track.parts.backup import backup_part
 from underbow.track.parts.click import click_part
-from underbow.track.parts.extra import drone_part, tuning_length, tuning_part
+from underbow.track.parts.extra import drone_part, tuning_part
 from underbow.track.parts.feel import humanised
 from underbow.track.parts.melody import melody_part
 from underbow.track.parts.rhythm import rhythm_part
 from underbow.track.performance import Part, Pass, Performance
-from underbow.track.ramp import TempoMap, tempo_map
 from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import Timeline, lay_out
 
@@ -56,25 +53,23 @@ def perform(sheet: Sheet) -> Performance:
     """
     timeline = lay_out(sheet)
     _within_limit(sheet, timeline)
-    players = [*PLAYERS.values(), *([drone_part] if sheet.drone else [])]
+    players = [
+        *PLAYERS.values(),
+        *([drone_part] if sheet.drone else []),
+        *([tuning_part] if sheet.tuning_notes else []),
+    ]
     parts = [_played(play, sheet, timeline) for play in players]
-    tempo = tempo_map(sheet.ramp, timeline.count_in, timeline.lengths)
-    performance = Performance(
+    return Performance(
         title=sheet.title,
         key=sheet.tune.key,
         meter=sheet.tune.meter,
-        tempo=tempo,
         parts=tuple(parts),
-        count_in=timeline.count_in,
-        passes=_passes(sheet, timeline, tempo),
-        bars=timeline.bars,
-        chords=timeline.chords,
-        length=timeline.end,
+        passes=_passes(sheet, timeline),
+        timeline=timeline,
         tuning=sheet.tuning,
         concert_pitch=sheet.concert_pitch,
         seed=sheet.seed,
     )
-    return _tuned_first(performance, sheet, timeline) if sheet.tuning_notes else performance
 
 
 def _played(play: Callable[[Sheet, Timeline], Part], sheet: Sheet, timeline: Timeline) -> Part:
@@ -88,44 +83,25 @@ def _played(play: Callable[[Sheet, Timeline], Part], sheet: Sheet, timeline: Tim
 
 def _within_limit(sheet: Sheet, timeline: Timeline) -> None:
     """Refuse what would be too long before it is played: a few gestures a bar besides the melody's own."""
-    passes = sheet.ramp.passes
+    passes = sheet.ramp.playings
     grid_cells = max(pattern.grid.cells for _, pattern in sheet.patterns)
-    count = len(sheet.melody.notes) * passes + len(timeline.frames) * (grid_cells + 24)
+    count = len(sheet.melody.notes) * passes + len(timeline.whole_bars) * (grid_cells + 24)
     if count > MOST_GESTURES:
         raise InputError(
             Fault(
-                f"{passes} passes of {len(timeline.frames) // passes} bars are about {count} strokes and notes; "
+                f"{passes} passes of {len(timeline.whole_bars) // passes} bars are about {count} strokes and notes; "
                 f"{MOST_GESTURES} are the most, write fewer passes or bars",
                 file=sheet.file,
             )
         )
 
 
-def _passes(sheet: Sheet, timeline: Timeline, tempo: TempoMap) -> tuple[Pass, ...]:
+def _passes(sheet: Sheet, timeline: Timeline) -> tuple[Pass, ...]:
+    segments = {segment.start: segment for segment in timeline.tempo.segments}
     out = []
-    pickup = timeline.frames[0].start - timeline.starts[0]
-    segments = tempo.segments[-len(timeline.starts) :]
-    for number, segment in enumerate(segments, start=1):
-        begin, end = (Tempo(rate / sheet.ramp.beat, sheet.ramp.beat) for rate in (segment.begin, segment.end))
-        out.append(Pass(number, segment.start, segment.start + pickup, segment.length, begin, end))
+    for i, (start, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True)):
+        number, again = divmod(i, sheet.ramp.each)
+        rates = segments[start].begin, segments[start].end
+        begin, end = (Tempo(rate / sheet.ramp.beat, sheet.ramp.beat) for rate in rates)
+        out.append(Pass(number + 1, again + 1, i + 1, start, start + timeline.pickup, length, begin, end))
     return tuple(out)
-
-
-def _tuned_first(performance: Performance, sheet: Sheet, timeline: Timeline) -> Performance:
-    """Put the tuning notes before everything else."""
-    first = performance.passes[0].tempo
-    by = tuning_length(first, timeline.frames[0].bar.meter.bar, len(sheet.tuning.midi))
-    return replace(
-        performance,
-        tempo=tempo_map(sheet.ramp, timeline.count_in + by, timeline.lengths),
-        parts=(*(_later(part, by) for part in performance.parts), tuning_part(sheet, by)),
-        count_in=performance.count_in + by,
-        passes=tuple(replace(one, start=one.start + by, downbeat=one.downbeat + by) for one in performance.passes),
-        bars=timeline.bars.mapped(lambda bar: replace(bar, start=bar.start + by)),
-        chords=timeline.chords.mapped(lambda span: replace(span, start=span.start + by)),
-        length=performance.length + by,
-    )
-
-
-def _later(part: Part, by: Fraction) -> Part:
-    return Part(part.name, part.program, Gestures.of(part.gestures).later(by))

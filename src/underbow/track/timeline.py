@@ -1,8 +1,9 @@
 """Where everything lies in a track: the count-in, the passes, their bars, and what swing does to a position.
 
 The last bar of a pass and the pickup of the next one make one bar. So a pass is as long as its bars, less the pickup that it
-leaves to the next one; what accompanies (backup, rhythm, click) is laid out in *frames*, which are whole bars. The last pass
-has its last bar to the end, since no pickup comes after it: there the players close together and let it ring.
+leaves to the next one; what accompanies (backup, rhythm, click) is laid out in whole bars. Passes that follow each other
+without a break are a *stretch*: its last pass has its last bar to the end, since no pickup comes after it; there the players
+close together and let it ring. A track has one stretch, or one for each tempo where the sheet asks for clicks between them.
 """
 
 from __future__ import annotations
@@ -15,23 +16,28 @@ from typing import TypeVar
 
 from underbow.fiddle.pattern import Pattern, default_pattern
 from underbow.theory.chord import Chord
+from underbow.theory.meter import Meter, Tempo
 from underbow.theory.progression import ChordSpan, joined
-from underbow.track.performance import PlayedBar
-from underbow.track.rounds import LAID_OUT, Rounds
+from underbow.track.ramp import TempoMap, tempo_map
+from underbow.track.recurring import LAID_OUT, Recurring
 from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Bar
 
+TUNING_SECONDS = 3.0  # for each string, at least
+
 
 @dataclass(frozen=True, slots=True)
-class Frame:
-    """A whole bar of a pass: where it lies in the track (quarters) and which pattern is played in it."""
+class WholeBar:
+    """A whole bar of a pass: where it lies in the track (quarters) and which pattern is played in it.
 
-    pass_number: int
+    ``playing`` is the number of its pass, counted from 1 through the whole track.
+    """
+
+    playing: int
     bar: Bar
     start: Fraction
     length: Fraction
     pattern: Pattern
-    section_start: bool
 
     @property
     def end(self) -> Fraction:
@@ -45,6 +51,24 @@ class Frame:
 
 
 @dataclass(frozen=True, slots=True)
+class PlayedBar:
+    """A bar of a pass: where it lies, its section, and the chords heard in it (as text, ``-`` for none).
+
+    ``playing`` is the number of its pass, counted from 1 through the whole track; ``number`` is the printed one, 0 for a pickup;
+    ``time`` says which time it is played in this pass. ``meter`` is there where it differs from the performance's.
+    """
+
+    playing: int
+    number: int
+    time: int
+    start: Fraction
+    length: Fraction
+    section: str
+    chords: tuple[str, ...]
+    meter: Meter | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
     """A chord in force over a stretch of the track: its place among the melody's chords, -1 where none is."""
 
@@ -54,61 +78,87 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
+class Stretch:
+    """Passes without a break between them: where they begin and end, and where their last chord is struck and held."""
+
+    start: Fraction
+    end: Fraction
+    closing: Fraction
+
+
+@dataclass(frozen=True, slots=True)
 class Timeline:
-    """The layout of a track, in quarters from its first click.
+    """The layout of a track, in quarters from its first sound.
 
     Parameters
     ----------
+    tuned : Fraction
+        Where the count-in begins: the tuning notes are over.
     count_in : Fraction
         Where the first pass begins.
     starts, lengths : tuple of Fraction
         Of the passes.
-    frames : sequence of Frame
-        One after the other without a gap.
+    tempo : TempoMap
+    stretches : tuple of Stretch
+    whole_bars : sequence of WholeBar
+        One after the other, without a gap within a stretch.
     heard : sequence of Heard
-        From the first chord to the end of the last pass, without a gap.
+        From the first chord to the end of the last pass, without a gap within a stretch.
     bars : sequence of PlayedBar
-        Pickups among them; without a gap from the first pass to the end.
+        Pickups among them; without a gap within a stretch.
     chords : sequence of ChordSpan
         What is heard, neighbours with the same chord joined.
-    closing : Fraction
-        Where the last chord of the track is struck and held: on the beat of the melody's last note.
     """
 
+    tuned: Fraction
     count_in: Fraction
     starts: tuple[Fraction, ...]
     lengths: tuple[Fraction, ...]
-    frames: Rounds[Frame]
-    heard: Rounds[Heard]
-    bars: Rounds[PlayedBar]
-    chords: Rounds[ChordSpan]
-    closing: Fraction
+    tempo: TempoMap
+    stretches: tuple[Stretch, ...]
+    whole_bars: Recurring[WholeBar]
+    heard: Recurring[Heard]
+    bars: Recurring[PlayedBar]
+    chords: Recurring[ChordSpan]
     _straight: bool = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_straight", all(frame.pattern.grid.swing == 0.5 for frame in self.frames.laid_out))
+        object.__setattr__(self, "_straight", all(bar.pattern.grid.swing == 0.5 for bar in self.whole_bars.laid_out))
 
     @property
     def end(self) -> Fraction:
         """Where the last pass ends."""
         return self.starts[-1] + self.lengths[-1]
 
-    def swung(self, at: Fraction) -> Fraction:
+    def swung(self, position: Fraction) -> Fraction:
         """Move a position to where the swing of its bar's pattern puts it; bar lines stay where they are."""
         if self._straight:
-            return at
-        frame = self.frames[self.frames.at(at)]
-        grid = frame.pattern.grid
-        if grid.swing == 0.5 or frame.length % (2 * grid.cell):  # a bar that doesn't fill its pairs is played straight
-            return at
-        return frame.start + grid.swung(at - frame.start)
+            return position
+        bar = self.whole_bars[self.whole_bars.at(position)]
+        grid = bar.pattern.grid
+        if grid.swing == 0.5 or bar.length % (2 * grid.cell):  # a bar that doesn't fill its pairs is played straight
+            return position
+        return bar.start + grid.swung(position - bar.start)
 
     def between(self, start: Fraction, end: Fraction) -> list[Heard]:
         """Chords heard in a stretch, cut to it, in order."""
         return _between(self.heard, start, end)
 
+    def bars_in(self, stretch: Stretch) -> Iterator[WholeBar]:
+        """The whole bars of a stretch."""
+        for place in range(self.whole_bars.at(stretch.start + self.pickup), len(self.whole_bars)):
+            bar = self.whole_bars[place]
+            if bar.start >= stretch.end:
+                return
+            yield bar
 
-Item = TypeVar("Item", Frame, Heard, PlayedBar, ChordSpan)
+    @property
+    def pickup(self) -> Fraction:
+        """What of a pass lies before its first whole bar."""
+        return self.whole_bars[0].start - self.starts[0]
+
+
+Item = TypeVar("Item", WholeBar, Heard, PlayedBar, ChordSpan)
 
 
 def lay_out(sheet: Sheet) -> Timeline:
@@ -120,49 +170,71 @@ def lay_out(sheet: Sheet) -> Timeline:
     >>> [int(start) for start in laid.starts], [int(length) for length in laid.lengths]  # the last bar to its end
     ([7, 15], [8, 9])
     """
-    melody = sheet.melody
-    full = [bar for bar in melody.bars if bar.number > 0]
-    last, meter = full[-1], full[0].meter
-    if last.length <= last.meter.bar and melody.pickup < last.meter.bar:
-        loop = last.start + last.meter.bar - melody.pickup  # a last bar written full is cut by the next pickup
-        end = last.start + last.meter.bar
-    else:
-        loop = end = last.end
-    passes = sheet.ramp.passes
-    count_in = max(meter.bar * sheet.count_in - melody.pickup, Fraction(0))
-    starts = tuple(count_in + loop * i for i in range(passes))
-    laid = starts[: min(passes, LAID_OUT)]
-    spans = [*zip(laid, (loop,) * (len(laid) - 1) + (end,), strict=True)]
+    melody, ramp = sheet.melody, sheet.ramp
+    loop, whole, bar = melody.loop, melody.finish, melody.full_bars[0].meter.bar
+    tuned = tuning_length(ramp.tempos[0], bar, len(sheet.tuning.midi)) if sheet.tuning_notes else Fraction(0)
+    count_in = tuned + max(bar * sheet.count_in - melody.pickup, Fraction(0))
+    gap = ramp.gap(bar, melody.pickup)
+    per_unit = (
+        ramp.each if gap else 1
+    )  # passes that come again as a whole, only later: those of a tempo, or a single one
+    period = loop * (per_unit - 1) + whole + gap if gap else loop
+    starts = tuple(count_in + period * (i // per_unit) + loop * (i % per_unit) for i in range(ramp.playings))
+    ends = {i for i in range(ramp.playings) if i == ramp.playings - 1 or (gap and (i + 1) % per_unit == 0)}
+    lengths = tuple(whole if i in ends else loop for i in range(ramp.playings))
+    units = ramp.playings // per_unit
+    laid = min(units, LAID_OUT) * per_unit
+    laid_lengths = (*lengths[: laid - per_unit], *lengths[-per_unit:])  # the last ones close the track
+    closed = [i == laid - 1 or bool(gap and (i + 1) % per_unit == 0) for i in range(laid)]
+    spans = [*zip(starts, laid_lengths, strict=False)]  # start and length of the passes that are laid out
+    unit_starts = starts[:laid:per_unit]
 
-    def rounds(items: list[Item], passes: int = passes) -> Rounds[Item]:
-        if passes > len(laid) and items[-1].start < laid[1]:  # one chord, or none, all the way
-            items, passes = [*items[:-1], _longer(items[-1], starts[-1] - laid[-1])], len(laid)  # type: ignore[list-item]
-        return Rounds(items, laid, passes, partial(_later, loop))
+    def recurring(items: list[Item], units: int = units) -> Recurring[Item]:
+        if units > len(unit_starts) and items[-1].start < unit_starts[1]:  # one chord, or none, all the way
+            items = [*items[:-1], _longer(items[-1], period * (units - len(unit_starts)))]  # type: ignore[list-item]
+            units = len(unit_starts)
+        return Recurring(items, unit_starts, units, partial(_later, period, per_unit))
 
-    heard = _heard(sheet, spans)
-    some = rounds(heard, len(laid))
-    frames = [frame for i, span in enumerate(spans, 1) for frame in _frames(sheet, full, i, *span, last=i == len(laid))]
+    groups = [spans[i : i + per_unit] for i in range(0, laid, per_unit)] if gap else [spans]
+    heard = [chord for group in groups for chord in _heard(sheet, group)]
+    some = recurring(heard, len(unit_starts))
+    whole_bars = [bar for i, span in enumerate(spans) for bar in _whole_bars(sheet, i + 1, *span, closed=closed[i])]
     bars = [bar for i, span in enumerate(spans, 1) for bar in _bars(sheet, some, i, *span)]
     chords = joined([ChordSpan(one.start, one.end - one.start, _chord(sheet, one)) for one in heard])
+    closing = _closing(sheet, whole_bars[-1], spans[-1][0], heard) - spans[-1][0]
+    stretch_starts = starts[::per_unit] if gap else starts[:1]
+    stretches = zip(stretch_starts, sorted(ends), strict=True)
     return Timeline(
+        tuned=tuned,
         count_in=count_in,
         starts=starts,
-        lengths=(loop,) * (passes - 1) + (end,),
-        frames=rounds(frames),
-        heard=rounds(heard),
-        bars=rounds(bars),
-        chords=rounds(list(chords)),
-        closing=_closing(sheet, frames[-1], laid[-1], heard) + starts[-1] - laid[-1],
+        lengths=lengths,
+        tempo=tempo_map(ramp, count_in, lengths, gap),
+        stretches=tuple(Stretch(start, starts[i] + lengths[i], starts[i] + closing) for start, i in stretches),
+        whole_bars=recurring(whole_bars),
+        heard=recurring(heard),
+        bars=recurring(bars),
+        chords=recurring(list(chords)),
     )
 
 
-def _later(loop: Fraction, item: Item, passes: int) -> Item:
-    by = loop * passes
+def tuning_length(tempo: Tempo, bar: Fraction, strings: int) -> Fraction:
+    """Give the quarters that the tuning notes take before the count-in: whole bars.
+
+    >>> int(tuning_length(Tempo(Fraction(100), Fraction(1)), Fraction(4), 4))  # 12 seconds are 20 quarters
+    20
+    """
+    each = Fraction(TUNING_SECONDS) * tempo.quarters_per_minute / 60
+    return bar * -(-each * strings // bar)
+
+
+def _later(period: Fraction, per_unit: int, item: Item, units: int) -> Item:
+    by = period * units
     if isinstance(item, Heard):
         return Heard(item.start + by, item.end + by, item.index)
     if isinstance(item, ChordSpan):
         return replace(item, start=item.start + by)
-    return replace(item, start=item.start + by, pass_number=item.pass_number + passes)
+    return replace(item, start=item.start + by, playing=item.playing + per_unit * units)
 
 
 def _longer(item: Item, by: Fraction) -> Item:
@@ -171,7 +243,7 @@ def _longer(item: Item, by: Fraction) -> Item:
     return replace(item, length=item.length + by)
 
 
-def _between(heard: Rounds[Heard], start: Fraction, end: Fraction) -> list[Heard]:
+def _between(heard: Recurring[Heard], start: Fraction, end: Fraction) -> list[Heard]:
     out = []
     for index in range(heard.at(start), len(heard)):
         one = heard[index]
@@ -183,26 +255,24 @@ def _between(heard: Rounds[Heard], start: Fraction, end: Fraction) -> list[Heard
     return out
 
 
-def _closing(sheet: Sheet, frame: Frame, start: Fraction, heard: list[Heard]) -> Fraction:
+def _closing(sheet: Sheet, bar: WholeBar, start: Fraction, heard: list[Heard]) -> Fraction:
     """Find the beat in the last bar that the melody's last note begins on, or the one before it; no chord comes after it."""
     notes = sheet.melody.notes
-    last = max(start + notes[-1].start if notes else frame.start, heard[-1].start, frame.start)
-    meter = frame.bar.meter
-    rounds = int(-(-frame.length // meter.bar))
-    beats = [frame.start + meter.bar * i + beat for i in range(rounds) for beat in meter.beats]
+    last = max(start + notes[-1].start if notes else bar.start, heard[-1].start, bar.start)
+    meter = bar.bar.meter
+    rounds = int(-(-bar.length // meter.bar))
+    beats = [bar.start + meter.bar * i + beat for i in range(rounds) for beat in meter.beats]
     return max([beat for beat in beats if beat <= last and beat >= heard[-1].start] or [last])
 
 
-def _frames(
-    sheet: Sheet, full: list[Bar], number: int, at: Fraction, length: Fraction, *, last: bool
-) -> Iterator[Frame]:
-    """Lay out a pass's whole bars; the last one holds the next pass's pickup, but for the last of all."""
-    first_bars = {section.first_bar for section in sheet.melody.sections}
-    end = at + length + (0 if last else sheet.melody.pickup)
-    for bar in full:
-        start = at + bar.start
-        reach = end - start if bar is full[-1] else bar.length
-        yield Frame(number, bar, start, reach, _pattern(sheet, bar), bar.number in first_bars)
+def _whole_bars(sheet: Sheet, playing: int, start: Fraction, length: Fraction, *, closed: bool) -> Iterator[WholeBar]:
+    """Lay out a pass's whole bars; the last one holds the next pass's pickup, but for what closes a stretch."""
+    melody = sheet.melody
+    end = start + length + (0 if closed else melody.pickup)
+    for bar in melody.full_bars:
+        begin = start + bar.start
+        reach = end - begin if bar is melody.full_bars[-1] else bar.length
+        yield WholeBar(playing, bar, begin, reach, _pattern(sheet, bar))
 
 
 def _pattern(sheet: Sheet, bar: Bar) -> Pattern:
@@ -216,11 +286,11 @@ def _pattern(sheet: Sheet, bar: Bar) -> Pattern:
 def _heard(sheet: Sheet, spans: list[tuple[Fraction, Fraction]]) -> list[Heard]:
     """Chords of the passes (start and length of each); the last one of a pass holds on until the next pass brings its own."""
     first, end = spans[0][0], sum(spans[-1], Fraction(0))
-    begun = [(at + span.start, index) for at, _ in spans for index, span in enumerate(sheet.melody.chords)]
+    begun = [(start + span.start, index) for start, _ in spans for index, span in enumerate(sheet.melody.chords)]
     if not begun:
         return [Heard(first, end, -1)]
-    stops = [at for at, _ in begun[1:]] + [end]
-    out = [Heard(at, stop, index) for (at, index), stop in zip(begun, stops, strict=True) if at < stop]
+    stops = [start for start, _ in begun[1:]] + [end]
+    out = [Heard(start, stop, index) for (start, index), stop in zip(begun, stops, strict=True) if start < stop]
     return ([Heard(first, out[0].start, -1)] if out[0].start > first else []) + out
 
 
@@ -228,10 +298,12 @@ def _chord(sheet: Sheet, heard: Heard) -> Chord | None:
     return sheet.melody.chords[heard.index].chord if heard.index >= 0 else None
 
 
-def _bars(sheet: Sheet, heard: Rounds[Heard], number: int, at: Fraction, length: Fraction) -> Iterator[PlayedBar]:
+def _bars(
+    sheet: Sheet, heard: Recurring[Heard], playing: int, start: Fraction, length: Fraction
+) -> Iterator[PlayedBar]:
     for bar in sheet.melody.bars:
-        start = at + bar.start
-        stop = at + length if bar is sheet.melody.bars[-1] else at + bar.end
-        names = [str(_chord(sheet, one) or "-") for one in _between(heard, start, stop)]
+        begin = start + bar.start
+        stop = start + length if bar is sheet.melody.bars[-1] else start + bar.end
+        names = [str(_chord(sheet, one) or "-") for one in _between(heard, begin, stop)]
         meter = bar.meter if bar.meter != sheet.tune.meter else None
-        yield PlayedBar(number, bar.number, start, stop - start, bar.section, tuple(names), meter)
+        yield PlayedBar(playing, bar.number, bar.time, begin, stop - begin, bar.section, tuple(names), meter)

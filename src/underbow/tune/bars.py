@@ -1,27 +1,33 @@
 """Bars as a player counts them, from measures as they are written.
 
 A pickup and the short measure before it make one bar, wherever a repeat, a section or a jump brings them together. What does
-not come out even there is evened out, because a player keeps the beat: a bar that stays short is waited out, with the
+not come out even there is evened out, because a player keeps the beat: a bar that stays short is filled with a rest, with the
 pickup at its end; a pickup that comes back after a full bar is played over that bar's end if nothing else begins there, else
-it is left out that time.
+it is left out that time. This is done here and nowhere else.
 """
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from underbow.tune.tune import Bar, Measure, Tune
+from underbow.tune.tune import Bar, Measure, Note, Tune
 
 
 @dataclass(slots=True)
 class OpenBar:
-    """A bar in the making: where it starts, what it holds so far, the index of its first measure."""
+    """A bar in the making: where it starts, what it holds so far, its measures and where in it each begins."""
 
     start: Fraction
     length: Fraction
-    index: int
-    measure: Measure
+    measure: Measure  # the first one
+    measures: list[tuple[int, Fraction]]
+
+    @property
+    def index(self) -> int:
+        """Index of its first measure."""
+        return self.measures[0][0]
 
     @property
     def full(self) -> Fraction:
@@ -32,6 +38,16 @@ class OpenBar:
     def room(self) -> Fraction:
         """What it lacks; negative where it holds too much."""
         return self.full - self.length
+
+    @property
+    def end(self) -> Fraction:
+        """Where what it holds so far ends."""
+        return self.start + self.length
+
+    def take(self, index: int, start: Fraction) -> Fraction:
+        """Let a measure begin in it; give its start."""
+        self.measures.append((index, start - self.start))
+        return start
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,62 +73,85 @@ class Laid:
         first = self.bars[0]
         return first.length if len(self.bars) > 1 and first.length < first.full else Fraction(0)
 
-    def numbered(self) -> tuple[Bar, ...]:
-        """Give the bars with their numbers: 0 for the pickup, then from 1."""
-        return tuple(
-            Bar(number, bar.start, bar.length, bar.measure.section, bar.measure.meter, bar.measure.key)
-            for number, bar in enumerate(self.bars, start=0 if self.pickup else 1)
-        )
 
-
-def lay(tune: Tune, order: tuple[int, ...] | None = None, *, exact: bool = False) -> Laid:
+def lay(tune: Tune, order: tuple[int, ...], *, exact: bool = False) -> Laid:
     """Lay the bars of a tune in the order played.
 
     Parameters
     ----------
     tune : Tune
-    order : tuple of int or None
-        Another order than the tune's own.
+    order : tuple of int
+        Indices of measures: the tune's own order, or another.
     exact : bool
         Whether every measure keeps its written length, careless or not.
     """
-    order = tune.order if order is None else order
     laid = Laid()
     for n, index in enumerate(order):
         measure = tune.measures[index]
-        last = laid.bars[-1] if laid.bars else None
-        if n and last is not None and measure.length and _joins(tune, order, n, laid, exact=exact):
+        if n and laid.bars and measure.length and _joins(tune, order, n, laid, exact=exact):
             continue
-        at = laid.bars[-1].start + laid.bars[-1].length if laid.bars else Fraction(0)
-        laid.starts.append(at)
+        start = laid.bars[-1].end if laid.bars else Fraction(0)
+        laid.starts.append(start)
         if measure.length:
-            laid.bars.append(OpenBar(at, measure.length, index, measure))
-    if not exact and len(laid.bars) > 1 and laid.bars[-1].room > 0:
-        _complete_last(tune, laid)
+            laid.bars.append(OpenBar(start, measure.length, measure, [(index, Fraction(0))]))
+    if not exact and len(laid.bars) > 1 and laid.bars[-1].room >= 0:
+        _complete_last(tune, order, laid)
     if not laid.bars and order:
-        laid.bars.append(OpenBar(Fraction(0), Fraction(0), order[0], tune.measures[order[0]]))
+        laid.bars.append(OpenBar(Fraction(0), Fraction(0), tune.measures[order[0]], [(order[0], Fraction(0))]))
     return laid
 
 
-def _complete_last(tune: Tune, laid: Laid) -> None:
-    """Let the last bar be short by just the pickup that the tune begins with, or full, so that it can go round and round."""
+def _complete_last(tune: Tune, order: tuple[int, ...], laid: Laid) -> None:
+    """Let the last bar be short by just the pickup that it begins again with, or full, so that it can go round and round.
+
+    Without a pickup it stays short where it is so for another section's sake.
+    """
     last = laid.bars[-1]
-    if last.room not in (laid.pickup, *_pickups(tune)):
-        laid.evened.append(Evened(last.index, last.length, "waited"))
-    last.length = last.full - (laid.pickup if last.room >= laid.pickup else 0)
+    if last.room:
+        if last.room not in (laid.pickup, *_pickups(tune)):
+            laid.evened.append(Evened(last.index, last.length, "waited"))
+        elif not laid.pickup:
+            return
+        last.length = last.full - (laid.pickup if last.room >= laid.pickup else 0)
+    elif laid.pickup and _ends_on_pickup(tune, order[-1], laid.pickup):
+        last.length -= laid.pickup
+
+
+def _ends_on_pickup(tune: Tune, index: int, pickup: Fraction) -> bool:
+    """Whether a full measure ends on what leads back: ``E|:GABc|A2E:|``.
+
+    So it is where the tune goes from its end back to a full bar, and the last notes have just the pickup's room after a note
+    that is longer than they are; not where they alone bring the tune home.
+    """
+    measure = tune.measures[index]
+    back = any(
+        here == index and after <= here and tune.measures[after].length >= tune.measures[after].meter.bar
+        for here, after in zip(tune.order, tune.order[1:], strict=False)
+    )
+    cut = measure.length - pickup
+    body = [note for note in measure.notes if note.start < cut]
+    lead = [note for note in measure.notes if note.start >= cut]
+    if not (back and body and lead) or lead[0].start != cut or max(note.length for note in lead) >= body[-1].length:
+        return False
+
+    def home(note: Note) -> bool:
+        return note.midi % 12 == measure.key.tonic.number
+
+    return home(body[-1]) or not home(lead[-1])
 
 
 def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: bool) -> bool:
     """Let a measure join the bar before it where it belongs there; complete that bar where it needs it."""
-    measure, last = tune.measures[order[n]], laid.bars[-1]
-    edge = edge_between(tune, order[n - 1], order[n])
+    index, last = order[n], laid.bars[-1]
+    measure = tune.measures[index]
+    edge = edge_between(tune, order[n - 1], index)
     short = measure.length < measure.meter.bar
-    later = len(laid.bars) > 1  # the first bar of all may be a pickup
+    later = len(laid.bars) > 1 or not last.room  # the first bar of all may be a pickup
     fits = last.room == measure.length or (
         edge and measure.length < last.room and (exact or not _is_pickup(tune, order, n))
     )
     if short and last.room > 0 and fits and (edge or later):
-        laid.starts.append(last.start + last.length)
+        laid.starts.append(last.take(index, last.end))
         last.length += measure.length
         return True
     if exact or not edge or not later or last.room < 0:
@@ -128,10 +167,10 @@ def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: boo
         return False
     begin = last.start + last.full - measure.length
     if begin >= last.start + held:
-        laid.starts.append(begin)
+        laid.starts.append(last.take(index, begin))
         laid.evened.append(Evened(last.index, held + measure.length, "waited"))
     elif _free(tune.measures[order[n - 1]], laid.starts[-1], begin):
-        laid.starts.append(begin)
+        laid.starts.append(last.take(index, begin))
         laid.evened.append(Evened(last.index, held, "over"))
     else:
         laid.starts.append(None)
@@ -169,29 +208,53 @@ def _pickups(tune: Tune) -> set[Fraction]:
     return {first.length for first in firsts.values() if first.length < first.meter.bar}
 
 
-def written_numbers(tune: Tune) -> tuple[int, ...]:
+def numbered(tune: Tune, laid: Laid, section_starts: frozenset[int]) -> tuple[Bar, ...]:
+    """Give the bars with their printed numbers, and which time each is played.
+
+    Parameters
+    ----------
+    tune : Tune
+    laid : Laid
+    section_starts : frozenset of int
+        Places among the bars where a section begins.
+    """
+    printed = printed_numbers(tune)
+    times: Counter[int] = Counter()
+    bars = []
+    for place, bar in enumerate(laid.bars):
+        number = 0 if place == 0 and laid.pickup else max(printed[bar.index], 1)
+        times[number] += 1
+        first, measures = bar.measure, tuple(bar.measures)
+        starts = place in section_starts
+        bars.append(
+            Bar(number, times[number], bar.start, bar.length, first.section, starts, first.meter, first.key, measures)
+        )
+    return tuple(bars)
+
+
+def printed_numbers(tune: Tune) -> tuple[int, ...]:
     """Number of the bar that each measure belongs to, counted down the page without repeats.
 
     A pickup has the number of the bar before it, which it completes; the one at the beginning has 0.
     """
-    laid = lay(tune, tuple(range(len(tune.measures))), exact=True)
+    laid = lay(tune, tuple(range(len(tune.measures))))
+    first = 0 if laid.bars and laid.pickup else 1
     numbers: list[int] = []
-    bars = [(bar.start, bar.number) for bar in laid.numbered()]
     at = 0
     for start in laid.starts:
-        while start is not None and at + 1 < len(bars) and bars[at + 1][0] <= start:
+        while start is not None and at + 1 < len(laid.bars) and laid.bars[at + 1].start <= start:
             at += 1
-        numbers.append(bars[at][1])
+        numbers.append(at + first)
     return tuple(numbers)
 
 
 def uneven(tune: Tune) -> list[Evened]:
     """Find what does not come out even as played, each once, down the page."""
-    laid = lay(tune)
+    laid = lay(tune, tune.order)
     out: dict[tuple[int, str], Evened] = {(found.index, found.done): found for found in reversed(laid.evened)}
     for n, bar in enumerate(laid.bars):
         closing = n == len(laid.bars) - 1 and bar.room > 0
-        fits = bar.room == 0 or (n == 0 and laid.pickup) or (closing and bar.room == laid.pickup)
+        fits = bar.room == 0 or (n == 0 and laid.pickup) or (closing and bar.room in (laid.pickup, *_pickups(tune)))
         if not fits:
             out.setdefault((bar.index, ""), Evened(bar.index, bar.length, ""))
     return [out[key] for key in sorted(out)]

@@ -11,6 +11,7 @@ from underbow.theory.key import Key
 from underbow.theory.pitch import LETTERS, PitchClass
 from underbow.theory.progression import ChordSpan
 from underbow.tune.tune import Bar, Heading, Melody, MelodyNote, Tune
+from underbow.tune.written_out import write_out
 
 LEAST_WIDTH = 40
 
@@ -38,7 +39,8 @@ def tune_json(tune: Tune) -> dict[str, object]:
     Returns
     -------
     dict
-        Positions and lengths are quarter notes as text such as ``"1/2"``; ``chords`` and ``bars`` in the order played.
+        Positions and lengths are quarter notes as text such as ``"1/2"``; ``chords`` and ``bars`` in the order played, bars by
+        the numbers that are printed, with which time each is played.
 
     >>> from underbow.tune.abc.reader import read_abc
     >>> tune, = read_abc('X:7\nT:Try\nM:2/4\nL:1/8\nQ:1/4=96\nK:G\n"G"G2B2|"D7"A4|]')
@@ -46,9 +48,9 @@ def tune_json(tune: Tune) -> dict[str, object]:
     >>> shown["title"], shown["key"], shown["pickup"], shown["notes"][0]
     ('Try', 'G', '0', {'start': '0', 'length': '1', 'midi': 67, 'name': 'G4'})
     >>> shown["chords"][1], shown["sections"]
-    ({'start': '2', 'length': '2', 'chord': 'D7'}, [{'name': 'A', 'first_bar': 1, 'bars': 2}])
+    ({'start': '2', 'length': '2', 'chord': 'D7'}, [{'name': 'A', 'first_bar': 1, 'time': 1, 'bars': 2}])
     """
-    melody = tune.melody()
+    melody = write_out(tune)
     return {
         "title": tune.title,
         "number": tune.number,
@@ -67,10 +69,19 @@ def tune_json(tune: Tune) -> dict[str, object]:
             for span in melody.chords
         ],
         "bars": [
-            {"bar": bar.number, "start": str(bar.start), "length": str(bar.length), "section": bar.section}
+            {
+                "bar": bar.number,
+                "time": bar.time,
+                "start": str(bar.start),
+                "length": str(bar.length),
+                "section": bar.section,
+            }
             for bar in melody.bars
         ],
-        "sections": [{"name": s.name, "first_bar": s.first_bar, "bars": s.bars} for s in melody.sections],
+        "sections": [
+            {"name": s.name, "first_bar": s.bars[0].number, "time": s.bars[0].time, "bars": len(s.bars)}
+            for s in melody.sections
+        ],
         "told": [str(fault) for fault in tune.told],
         "passed_over": [str(fault) for fault in tune.passed_over],
     }
@@ -100,7 +111,7 @@ def form(melody: Melody) -> str:
     r"""The sections as played: ``AABB``; with spaces where a name is longer than a letter.
 
     >>> from underbow.tune.abc.reader import read_abc
-    >>> form(read_abc("X:1\nM:2/4\nL:1/8\nK:G\n|:G4|B4:|d4|g4:|")[0].melody())
+    >>> form(write_out(read_abc("X:1\nM:2/4\nL:1/8\nK:G\n|:G4|B4:|d4|g4:|")[0]))
     'AABB'
     """
     names = [section.name for section in melody.sections]
@@ -145,7 +156,7 @@ def tune_text(tune: Tune, width: int = 80) -> str:
           1        2
     """
     width = max(width, LEAST_WIDTH)
-    melody = tune.melody()
+    melody = write_out(tune)
     head = wrap(tune.title or "(no title)", width)
     facts = [f"key {tune.key}", f"meter {meter}" if (meter := _meter(tune)) else "free meter"]
     if tune.rhythm:
@@ -154,7 +165,7 @@ def tune_text(tune: Tune, width: int = 80) -> str:
         facts.append(f"tempo {tune.tempo}")
     if melody.sections:
         facts.append(f"form {form(melody)}")
-        count = sum(section.bars for section in melody.sections)
+        count = len(melody.full_bars)
         facts.append("1 bar" if count == 1 else f"{count} bars")
     if melody.pickup:
         facts.append("with a pickup")
@@ -179,17 +190,15 @@ def _shown_sections(melody: Melody) -> list[tuple[str, int, list[Bar]]]:
     out: list[tuple[str, int, list[Bar]]] = []
     times: dict[str, int] = {}
     heard: dict[str, set[object]] = {}  # by section: where and what its bars are
-    by_number = {bar.number: bar for bar in melody.bars}
     line = _TimeLine(melody)
     for section in melody.sections:
-        name = section.name
+        name, bars = section.name, section.bars
         times[name] = times.get(name, 0) + 1
-        bars = [by_number[section.first_bar + i] for i in range(section.bars)]
         inside = [(i, _heard(bar, line, last=i == len(bars) - 1)) for i, bar in enumerate(bars)]
         new = [bar for bar, what in zip(bars, inside, strict=True) if what not in heard.get(name, ())]
         heard.setdefault(name, set()).update(inside)
-        if section.first_bar == 1 and 0 in by_number:
-            new.insert(0, by_number[0])
+        if melody.pickup and not out:
+            new.insert(0, melody.bars[0])
         if new:
             out.append((name, times[name], new))
     return out
@@ -212,7 +221,7 @@ def _section_lines(name: str, bars: list[Bar], melody: _TimeLine, width: int) ->
     for bar in bars:
         columns = _columns(bar.length, step) + 1
         full = used + columns > width - 8 or sum(one.number > 0 for one in row) >= 4
-        if row and (full or bar.number > row[-1].number + 1):
+        if row and (full or bar.start > row[-1].end):
             lines += _row_lines(row, melody, step, name if not lines else "")
             row, used = [], 0
         row.append(bar)

@@ -1,19 +1,21 @@
 """The model of a tune: as it is written, and written out as it is played.
 
 A reader (ABC, MIDI, MusicXML) makes a :class:`Tune`: measures as they stand on the page, and the order in which they are
-played. Everything that sounds starts from :meth:`Tune.melody`, which writes the repeats out on one time line.
+played. Everything that sounds starts from :func:`~underbow.tune.written_out.write_out`, which makes a :class:`Melody` of it:
+the repeats written out on one time line.
 
 Conventions
 -----------
 Positions and lengths are quarter notes, as Fractions. Rests are where no note is. Where a file has chords of notes, the
 top note is the melody. A *measure* is what stands between two bar lines, and may be short; a *bar* is what a player
-counts: a pickup and the short measure before it together.
+counts: a pickup and the short measure before it together. Bars have the numbers that are printed (see :class:`Bar`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 
 from underbow.errors import Fault
 from underbow.theory.key import Key
@@ -97,6 +99,8 @@ class Measure:
         The bar line that closes it where it says more than a plain one: ``"||"``, ``"|]"``; or empty.
     new_line : bool
         Whether the page has a new line of music after it.
+    place : (int, int) or None
+        Line and column, from 1, where it begins in the text it was read from.
     """
 
     length: Fraction
@@ -112,11 +116,16 @@ class Measure:
     ending_start: bool = False
     final: str = ""
     new_line: bool = False
+    place: tuple[int, int] | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
 class MelodyNote:
-    """A note as played: ties joined, repeats written out; start counts from the first note's bar or pickup."""
+    """A note as played: ties joined, repeats written out; start counts from the first note's bar or pickup.
+
+    ``written`` says where it stands on the page: the index of a measure and of a note in it for each written note that is tied
+    into this one, with how many quarters after its start that one begins.
+    """
 
     start: Fraction
     length: Fraction
@@ -126,6 +135,7 @@ class MelodyNote:
     slurred: bool = False  # in one bow with the note before it
     graces: tuple[Pitch, ...] = ()
     marks: tuple[str, ...] = ()
+    written: tuple[tuple[Fraction, int, int], ...] = field(default=(), compare=False)
 
     @property
     def midi(self) -> int:
@@ -145,21 +155,31 @@ class Bar:
     Parameters
     ----------
     number : int
-        0 for the pickup before the first full bar, then 1, 2, ... as played, repeats included.
+        As printed: 0 for the pickup that the melody begins with, then counted down the page from 1, first and second endings
+        one after the other; a bar that a repeat sign cuts in two is one bar, and has the number of its first part.
+    time : int
+        How many times it has been played, this time counted: 1, 2, ...
     start, length : Fraction
         Quarters from the start of the melody.
     section : str
         The section's letter.
+    section_start : bool
+        Whether a section begins with it; False for a pickup.
     meter : Meter
     key : Key
+    measures : tuple of (int, Fraction)
+        The measures it is made of: their indices in the tune, and where in the bar each begins.
     """
 
     number: int
+    time: int
     start: Fraction
     length: Fraction
     section: str
+    section_start: bool
     meter: Meter
     key: Key
+    measures: tuple[tuple[int, Fraction], ...] = ()
 
     @property
     def end(self) -> Fraction:
@@ -169,11 +189,10 @@ class Bar:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A section as played: its letter, the bar number it begins with, and how many bars it has."""
+    """A section as played: its letter and its bars, without the pickup."""
 
     name: str
-    first_bar: int
-    bars: int
+    bars: tuple[Bar, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,20 +207,46 @@ class Melody:
         The chord in force from each change to the next; empty where the tune has none. The first one
         is in force from the start of the first full bar at the latest.
     bars : tuple of Bar
-        Without gaps from 0 to :attr:`length`; bar 0 is the pickup and is there only where there is one.
-    sections : tuple of Section
-    pickup : Fraction
-        Length of bar 0, else 0.
-    length : Fraction
-        End of the last bar as written: short by the pickup where the tune is written to be repeated.
+        Without gaps from 0 to :attr:`length`; the first has number 0 where it is a pickup.
     """
 
     notes: tuple[MelodyNote, ...]
     chords: tuple[ChordSpan, ...]
     bars: tuple[Bar, ...]
-    sections: tuple[Section, ...]
-    pickup: Fraction
-    length: Fraction
+
+    @property
+    def full_bars(self) -> tuple[Bar, ...]:
+        """The bars without the pickup."""
+        return self.bars[1:] if self.pickup else self.bars
+
+    @property
+    def sections(self) -> tuple[Section, ...]:
+        """The sections in the order played."""
+        bars = self.full_bars
+        starts = [i for i, bar in enumerate(bars) if bar.section_start]
+        return tuple(Section(bars[i].section, bars[i:j]) for i, j in pairwise([*starts, len(bars)]))
+
+    @property
+    def pickup(self) -> Fraction:
+        """Length of the pickup that it begins with, else 0."""
+        return self.bars[0].length if self.bars and self.bars[0].number == 0 else Fraction(0)
+
+    @property
+    def length(self) -> Fraction:
+        """End of the last bar as written: short by the pickup where the tune is written to be repeated."""
+        return self.bars[-1].end if self.bars else Fraction(0)
+
+    @property
+    def finish(self) -> Fraction:
+        """Where it ends when nothing comes after it: a last bar that is short for the pickup's sake is held to its end."""
+        last = self.bars[-1]
+        return max(last.start + last.meter.bar, last.end) if self.pickup < last.meter.bar else last.end
+
+    @property
+    def loop(self) -> Fraction:
+        """Where it begins again when it goes round: the pickup lies in the last bar, over its end if that is written full."""
+        last = self.bars[-1]
+        return self.finish - (self.pickup if last.length <= last.meter.bar and self.pickup < last.meter.bar else 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,12 +292,6 @@ class Tune:
     told: tuple[Fault, ...] = field(default=())
     passed_over: tuple[Fault, ...] = field(default=())
     meter_assumed: bool = False
-
-    def melody(self) -> Melody:
-        """Write the tune out as it is played: repeats, ties, chords in force, bars and sections."""
-        from underbow.tune.written_out import write_out  # noqa: PLC0415  the model stays readable without it
-
-        return write_out(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,7 +131,7 @@ def test_the_chord_shown_is_the_manifests_at_50_random_times(browser: Page, trac
 def test_two_bars_go_round_without_a_gap_or_a_seam(browser: Page, track: Track) -> None:
     browser.open(track.path)
     seconds = track.performance.tempo.seconds
-    bars = [bar for bar in track.performance.bars if bar.pass_number == 3 and bar.number in (3, 4, 5)]
+    bars = [bar for bar in track.performance.bars if bar.playing == 3 and bar.number in (3, 4, 5)]
     first, last = seconds(bars[0].start), seconds(bars[2].start)
     browser.press("#repeat")
     assert browser.text("#repeat-word") == "two bars"
@@ -177,9 +177,9 @@ def test_a_section_goes_round(browser: Page, track: Track) -> None:
     assert browser.text("#repeat-word") == "section"
     browser.play()
     ((_, _, length, loop),) = browser.run(STARTS)
-    section = next(s for s in track.sheet.melody.sections if s.first_bar > 1)
-    bars = [bar for bar in track.performance.bars if bar.pass_number == 1]
-    inside = [bar for bar in bars if section.first_bar <= bar.number < section.first_bar + section.bars]
+    section = track.sheet.melody.sections[1]
+    places = {(bar.number, bar.time) for bar in section.bars}
+    inside = [bar for bar in track.performance.bars if bar.playing == 1 and (bar.number, bar.time) in places]
     seconds = track.performance.tempo.seconds
     assert loop
     assert length == pytest.approx(seconds(inside[-1].start + 4) - seconds(inside[0].start), abs=0.001)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,8 +13,10 @@ from underbow.fiddle.tuning import Tuning
 from underbow.sound.soundfont.banks import Bank, find_banks
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
-from underbow.track.performance import Gesture, Manner, Part, Pass, Performance, PlayedBar, Sounded
+from underbow.track.performance import Gesture, Manner, Part, Pass, Performance, Sounded
 from underbow.track.ramp import Ramp, tempo_map
+from underbow.track.recurring import Recurring
+from underbow.track.timeline import PlayedBar, Stretch, Timeline
 
 BAR = Fraction(4)
 
@@ -53,24 +56,37 @@ def make() -> Callable[..., Performance]:
     ) -> Performance:
         length = BAR * bars
         starts = [BAR + length * i for i in range(ramp.passes)]
+
+        def kept(items: list[Any]) -> Recurring[Any]:
+            return Recurring(items, (), 0, lambda item, passes: item)
+
         return Performance(
             title=title,
             key=Key.parse("G"),
             meter=Meter.parse("4/4"),
-            tempo=tempo_map(ramp, BAR, (length,) * ramp.passes),
             parts=tuple(Part(name, program, tuple(gestures)) for name, (program, gestures) in parts.items()),
-            count_in=BAR,
             passes=tuple(
-                Pass(i + 1, start, start, length, *span)
+                Pass(i + 1, 1, i + 1, start, start, length, *span)
                 for i, (start, span) in enumerate(zip(starts, ramp.spans, strict=True))
             ),
-            bars=tuple(
-                PlayedBar(i + 1, bar + 1, start + BAR * bar, BAR, "A", ("G",))
-                for i, start in enumerate(starts)
-                for bar in range(bars)
+            timeline=Timeline(
+                tuned=Fraction(0),
+                count_in=BAR,
+                starts=tuple(starts),
+                lengths=(length,) * ramp.passes,
+                tempo=tempo_map(ramp, BAR, (length,) * ramp.passes),
+                stretches=(Stretch(starts[0], starts[-1] + length, starts[-1]),),
+                whole_bars=kept([]),
+                heard=kept([]),
+                bars=kept(
+                    [
+                        PlayedBar(i + 1, bar + 1, 1, start + BAR * bar, BAR, "A", ("G",))
+                        for i, start in enumerate(starts)
+                        for bar in range(bars)
+                    ]
+                ),
+                chords=kept([]),
             ),
-            chords=(),
-            length=starts[-1] + length,
             tuning=Tuning.parse("GDAE"),
             concert_pitch=concert_pitch,
         )

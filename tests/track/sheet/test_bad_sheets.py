@@ -125,10 +125,10 @@ MESSAGES: dict[str, list[str]] = {
         ": form: found 'AAC', and the tune has no section 'C'; it has A, B",
     ],
     "bars": [
-        ": bars: found '12-20', expected bars from 1 to 16 as played; write them as in \"5-8\"",
+        ": bars: found '12-20', expected bars from 1 to 8 as printed; write them as in \"5-8\"",
     ],
     "bars-words": [
-        ": bars: found 'five to eight', expected bars from 1 to 16 as played; write them as in \"5-8\"",
+        ": bars: found 'five to eight', expected bars from 1 to 8 as printed; write them as in \"5-8\"",
     ],
     "tempo-not-whole": [
         ": tempo.start: found 60.5, expected a whole number of beats a minute, such as 60",

@@ -9,10 +9,10 @@ import pytest
 
 from underbow.errors import InputError
 from underbow.theory.progression import Progression
-from underbow.track.sheet.form import in_form, only_bars, over
-from underbow.track.sheet.laying import full_bars
+from underbow.track.sheet.form import in_form, only_bars, over, played_instead
 from underbow.track.sheet.model import Sheet
-from underbow.tune.tune import Melody
+from underbow.tune.tune import Melody, Tune
+from underbow.tune.written_out import write_out
 
 F = Fraction
 SheetMaker = Callable[..., Sheet]
@@ -20,54 +20,61 @@ TWO_PARTS = 'P:A\n|: "G"GABc | "C"edcB | "D"A4 :|\nP:B\n|: "Em"dBdB | "G"G4 :|'
 ENDINGS = 'P:A\nD |: "G"GABc |1 "C"e3 d :|2 "D"d3 E ||\nP:B\n"Em"e4 | "G"G3 |]'
 
 
+def formed(tune: Tune, form: str) -> Melody:
+    return write_out(tune, in_form(tune, form))
+
+
 def spelled(melody: Melody) -> str:
     return " ".join(f"{note.pitch}:{note.length}" for note in melody.notes)
 
 
 @pytest.fixture
-def melody(sheet_of: SheetMaker) -> Melody:
-    return sheet_of(TWO_PARTS, unit="1/4").tune.melody()
+def tune(sheet_of: SheetMaker) -> Tune:
+    return sheet_of(TWO_PARTS, unit="1/4").tune
+
+
+@pytest.fixture
+def melody(tune: Tune) -> Melody:
+    return write_out(tune)
 
 
 @pytest.mark.parametrize(
     ("form", "sections", "bars"),
     [("AABB", "AABB", 10), ("AB", "AB", 5), ("B A", "BA", 5), ("ABA", "ABA", 8), ("A, A", "AA", 6), ("B", "B", 2)],
 )
-def test_sections_in_another_order(melody: Melody, form: str, sections: str, bars: int) -> None:
-    played = in_form(melody, form)
+def test_sections_in_another_order(tune: Tune, form: str, sections: str, bars: int) -> None:
+    played = formed(tune, form)
     assert "".join(section.name for section in played.sections) == sections
-    assert [bar.number for bar in full_bars(played)] == list(range(1, bars + 1))
-    assert played.length == 4 * bars
-    assert [section.first_bar for section in played.sections] == [
-        1 + sum(section.bars for section in played.sections[:i]) for i in range(len(sections))
-    ]
+    assert played.length == 4 * bars == 4 * len(played.bars)
+    printed = {"A": [1, 2, 3], "B": [4, 5]}  # whatever the form
+    assert [bar.number for bar in played.bars] == [number for name in sections for number in printed[name]]
+    assert [bar.time for bar in played.bars if bar.number == 1] == list(range(1, sections.count("A") + 1))
 
 
-def test_the_tunes_own_form_changes_nothing(melody: Melody) -> None:
-    assert in_form(melody, "AABB") == melody
+def test_the_tunes_own_form_changes_nothing(tune: Tune) -> None:
+    assert in_form(tune, "AABB") == tune.order
 
 
 def test_each_time_takes_the_ending_that_leads_to_what_comes_next(sheet_of: SheetMaker) -> None:
     """A's first ending leads back to A, its second one on to B; after the last section the form begins again."""
-    melody = sheet_of(ENDINGS, unit="1/4").tune.melody()
+    tune = sheet_of(ENDINGS, unit="1/4").tune
     back, on = "G4:1 A4:1 B4:1 C5:1 E5:3", "G4:1 A4:1 B4:1 C5:1 D5:3 E4:1"
-    assert spelled(in_form(melody, "AB")) == f"D4:1 {on} E5:4 G4:3"
-    assert spelled(in_form(melody, "A")) == f"D4:1 {back}"  # its own pickup comes back with the next pass
-    assert spelled(in_form(melody, "AA")) == f"D4:1 {back} D5:1 {back}"
-    assert spelled(in_form(melody, "AABB")) == f"D4:1 {back} D5:1 {on} E5:4 G4:3 E5:4 G4:3"
-    assert in_form(melody, "A").pickup == 1
-    assert in_form(melody, "A").length == 8
+    assert spelled(formed(tune, "AB")) == f"D4:1 {on} E5:4 G4:3"
+    assert spelled(formed(tune, "A")) == f"D4:1 {back}"  # its own pickup comes back with the next pass
+    assert spelled(formed(tune, "AA")) == f"D4:1 {back} D5:1 {back}"
+    assert spelled(formed(tune, "AABB")) == f"D4:1 {back} D5:1 {on} E5:4 G4:3 E5:4 G4:3"
+    assert formed(tune, "A").pickup == 1
+    assert formed(tune, "A").length == 8
 
 
 def test_the_short_last_bar_in_mid_form_is_filled_with_the_pickup(sheet_of: SheetMaker) -> None:
-    melody = sheet_of(ENDINGS, unit="1/4").tune.melody()
-    played = in_form(melody, "ABA")
+    played = formed(sheet_of(ENDINGS, unit="1/4").tune, "ABA")
     assert spelled(played) == "D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 E4:1 E5:4 G4:3 D4:1 G4:1 A4:1 B4:1 C5:1 E5:3"
-    assert {bar.length for bar in full_bars(played)[:-1]} == {4}
+    assert {bar.length for bar in played.full_bars[:-1]} == {4}
 
 
 def test_a_form_that_begins_elsewhere_has_no_pickup(sheet_of: SheetMaker) -> None:
-    played = in_form(sheet_of(ENDINGS, unit="1/4").tune.melody(), "BA")
+    played = formed(sheet_of(ENDINGS, unit="1/4").tune, "BA")
     assert played.pickup == 0
     assert played.length == 16
 
@@ -80,21 +87,60 @@ def test_a_form_that_begins_elsewhere_has_no_pickup(sheet_of: SheetMaker) -> Non
         ("AB" * 101, "found 202 sections, expected at most 200; passes repeat the form"),
     ],
 )
-def test_forms_that_are_none(melody: Melody, form: str, message: str) -> None:
+def test_forms_that_are_none(tune: Tune, form: str, message: str) -> None:
     with pytest.raises(InputError) as error:
-        in_form(melody, form)
+        in_form(tune, form)
     assert str(error.value) == message
 
 
-@pytest.mark.parametrize(("bars", "first", "last"), [("2-3", 2, 3), (" 5 ", 5, 5), ("1–10", 1, 10)])
-def test_a_stretch_of_bars(melody: Melody, bars: str, first: int, last: int) -> None:
+@pytest.mark.parametrize(
+    ("bars", "notes"),
+    [("2-3", "EDCBA"), (" 5 ", "G"), ("1–5", "GABCEDCBADBDBG"), ("4-5", "DBDBG")],
+)
+def test_a_stretch_of_bars(melody: Melody, bars: str, notes: str) -> None:
     kept = only_bars(melody, bars)
-    assert kept.length == 4 * (last - first + 1)
+    first, _, last = bars.strip().partition("–" if "–" in bars else "-")
+    assert [bar.number for bar in kept.bars] == list(range(int(first), int(last or first) + 1))
+    assert {bar.time for bar in kept.bars} == {1}
+    assert kept.length == 4 * len(kept.bars)
     assert kept.pickup == 0
-    wanted = [note for note in melody.notes if 4 * (first - 1) <= note.start < 4 * last]
-    assert [note.pitch for note in kept.notes] == [note.pitch for note in wanted]
+    assert "".join(note.pitch.letter for note in kept.notes) == notes
     assert kept.chords[0].start == 0
     assert kept.chords[-1].end == kept.length
+
+
+@pytest.mark.parametrize(
+    ("bars", "instead"),
+    [
+        ("1-3", ""),
+        ("2-4", "bar 2 to bar 1, second time"),
+        ("4-5", "bars 1 to 2, second time"),
+        ("5", "bar 2, second time"),
+        ("11", ""),
+    ],
+)
+def test_bars_that_would_be_others_if_they_were_counted_as_played(melody: Melody, bars: str, instead: str) -> None:
+    assert played_instead(melody, bars) == instead
+
+
+def test_a_stretch_over_endings_plays_each_bar_once(sheet_of: SheetMaker) -> None:
+    melody = write_out(sheet_of(ENDINGS, unit="1/4").tune)
+    assert [(bar.number, bar.time) for bar in melody.bars] == [(0, 1), (1, 1), (2, 1), (1, 2), (3, 1), (4, 1), (5, 1)]
+    assert spelled(only_bars(melody, "1-2")) == "D4:1 G4:1 A4:1 B4:1 C5:1 E5:3"
+    assert spelled(only_bars(melody, "2-4")) == "E5:3 D5:1 D5:3 E4:1 E5:4"
+    assert spelled(only_bars(melody, "3-5")) == "D5:3 E4:1 E5:4 G4:3"
+
+
+def test_a_bar_that_the_form_leaves_out(sheet_of: SheetMaker) -> None:
+    with pytest.raises(InputError, match="found '1-3', but bar 2 is not played in this form; leave it out"):
+        only_bars(formed(sheet_of(ENDINGS, unit="1/4").tune, "AB"), "1-3")
+
+
+def test_a_pickup_comes_back_with_its_section_wherever_that_comes(sheet_of: SheetMaker) -> None:
+    tune = sheet_of('D|"G"GABc|"D"d3||"C"e4|"D"d3|]', unit="1/4").tune
+    assert spelled(formed(tune, "AAB")) == "D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 E5:4 D5:3"
+    assert spelled(formed(tune, "BA")) == "E5:4 D5:3 D4:1 G4:1 A4:1 B4:1 C5:1 D5:3"
+    assert {bar.length for bar in formed(tune, "AABBA").full_bars[:-1]} == {4}
 
 
 def test_a_stretch_keeps_the_chord_in_force(sheet_of: SheetMaker) -> None:
@@ -112,19 +158,19 @@ def test_a_slur_goes_on_only_where_its_notes_still_follow_one_another(sheet_of: 
     melody = sheet_of('"G"GAB(c | d)edB | "D"d4 |]', unit="1/4").melody
     assert [note.slurred for note in only_bars(melody, "1-2").notes] == [False] * 4 + [True] + [False] * 3
     assert not any(note.slurred for note in only_bars(melody, "2").notes)
-    parts = sheet_of('P:A\n"G"GAB(c ||\nP:B\nd)edB ||\nP:C\n"D"d4 |]', unit="1/4").tune.melody()
-    assert [note.slurred for note in in_form(parts, "CB").notes] == [False] * 5
+    parts = sheet_of('P:A\n"G"GAB(c ||\nP:B\nd)edB ||\nP:C\n"D"d4 |]', unit="1/4").tune
+    assert [note.slurred for note in formed(parts, "CB").notes] == [False] * 5
 
 
-@pytest.mark.parametrize("bars", ["0-3", "5-4", "3-11", "x", "-3", "1-2-3", ""])
+@pytest.mark.parametrize("bars", ["0-3", "5-4", "3-6", "x", "-3", "1-2-3", ""])
 def test_bars_that_are_none(melody: Melody, bars: str) -> None:
     with pytest.raises(InputError) as error:
         only_bars(melody, bars)
-    assert str(error.value) == f'found {bars!r}, expected bars from 1 to 10 as played; write them as in "5-8"'
+    assert str(error.value) == f'found {bars!r}, expected bars from 1 to 5 as printed; write them as in "5-8"'
 
 
 def test_a_pickup_stays_with_the_first_bar(sheet_of: SheetMaker) -> None:
-    melody = sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4").tune.melody()
+    melody = write_out(sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4").tune)
     assert only_bars(melody, "1-2").pickup == 1
     assert only_bars(melody, "2").pickup == 0
 

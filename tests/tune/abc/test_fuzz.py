@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.show import tune_json, tune_text
 from underbow.tune.transpose import transposed
+from underbow.tune.written_out import write_out
 
 SIGNS = st.sampled_from(
     [*"|:[](){}<>\"!+-.,'/0123456789ABCDEFGabcdefgzZXyuvHTS~^_=&%\\$*; \n", "|:", ":|", "|1 ", ":|2 ", "[1,3 ", "(3", "[K:Em]",
@@ -21,12 +22,12 @@ TRACKS = sorted((Path(__file__).parents[3] / "tracks").glob("*.abc"))
 def use(text: str) -> None:
     """Do all that is done with a tune, and hold what every melody promises."""
     for tune in read_abc(text):
-        melody = tune.melody()
+        melody = write_out(tune)
         assert all(before.end <= after.start for before, after in zip(melody.notes, melody.notes[1:], strict=False))
         assert all(before.end == after.start for before, after in zip(melody.bars, melody.bars[1:], strict=False))
         assert all(note.start >= 0 and note.end <= melody.length for note in melody.notes)
         assert all(0 <= span.start < span.end <= melody.length for span in melody.chords)
-        assert sum(section.bars for section in melody.sections) == sum(bar.number > 0 for bar in melody.bars)
+        assert [bar for section in melody.sections for bar in section.bars] == list(melody.full_bars)
         for measure in tune.measures:
             for note in measure.notes:
                 assert note.source is not None

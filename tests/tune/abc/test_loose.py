@@ -9,6 +9,7 @@ from underbow.tune.abc.builder import MOST_WRITTEN
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.source import load_tune
 from underbow.tune.tune import Tune
+from underbow.tune.written_out import write_out
 
 TRACKS = Path(__file__).parents[3] / "tracks"
 
@@ -23,7 +24,7 @@ def told(tune: Tune) -> str:
 
 
 def letters(tune: Tune) -> str:
-    return "".join(note.pitch.letter for note in tune.melody().notes)
+    return "".join(note.pitch.letter for note in write_out(tune).notes)
 
 
 def test_a_tune_as_a_new_user_types_it() -> None:
@@ -34,7 +35,7 @@ dfaf gfed | cdef gfga | dfaf gfed ceag f2d2 :|
 fafd gbge | fafd edcA | fafd gbge faec d4 :|
 """
     tune = read(text)
-    melody = tune.melody()
+    melody = write_out(tune)
     assert (str(tune.meter), tune.free, tune.title) == ("4/4", True, "First try")
     assert [section.name for section in melody.sections] == list("AABB")
     assert [bar.length for bar in melody.bars[:3]] == [4, 4, 4]
@@ -43,7 +44,7 @@ fafd gbge | fafd edcA | fafd gbge faec d4 :|
 
 def test_a_forgotten_bar_line_is_put_in() -> None:
     tune = read("X:1\nM:2/4\nL:1/8\nK:D\ndf af|gf ed ce ag|f2 d2|]\n")
-    assert [bar.length for bar in tune.melody().bars] == [2, 2, 2, 2]
+    assert [bar.length for bar in write_out(tune).bars] == [2, 2, 2, 2]
     assert (
         told(tune) == "line 5, column 7: tune 1: a bar of 2 times its meter; the bar lines that are missing were put in"
     )
@@ -51,13 +52,13 @@ def test_a_forgotten_bar_line_is_put_in() -> None:
 
 def test_no_bar_lines_at_all() -> None:
     tune = read("X:1\nM:3/4\nL:1/4\nK:G\nG B d e d B c A F G3\n")
-    assert [bar.length for bar in tune.melody().bars] == [3, 3, 3, 3]
+    assert [bar.length for bar in write_out(tune).bars] == [3, 3, 3, 3]
 
 
 def test_the_unit_that_the_bars_show() -> None:
     """Without L: 2/4 counts sixteenths (3.1.7), yet these bars are plainly in eighths."""
     tune = read("X:1\nM:2/4\nK:D\ndf af|gf ed|ce ag|f2 d2|]\n")
-    assert [bar.length for bar in tune.melody().bars] == [2, 2, 2, 2]
+    assert [bar.length for bar in write_out(tune).bars] == [2, 2, 2, 2]
     assert told(tune) == "tune 1: no L: line; the bars fit M:2/4 with L:1/8, which was taken"
 
 
@@ -122,7 +123,7 @@ def test_slips(music: str, notes: str, says: str) -> None:
 def test_words_over_a_note_are_no_slip(words: str) -> None:
     tune = read(f'X:1\nM:4/4\nL:1/8\nK:C\n"{words}"A4 B4|\n')
     assert tune.told == ()
-    assert tune.melody().chords == ()
+    assert write_out(tune).chords == ()
 
 
 def test_lengths_torn_from_their_notes() -> None:
@@ -143,8 +144,8 @@ def test_strict_turns_what_was_assumed_into_errors() -> None:
 
 def test_letters_that_name_sections_are_no_chords() -> None:
     tune = read('X:1\nM:4/4\nL:1/8\nK:D\n"A" d8|d8||"B" e8|e8|]\n')
-    assert not tune.melody().chords
-    assert [section.name for section in tune.melody().sections] == ["A", "B"]
+    assert not write_out(tune).chords
+    assert [section.name for section in write_out(tune).sections] == ["A", "B"]
 
 
 def test_da_capo_al_fine() -> None:
@@ -171,15 +172,15 @@ def test_sections_that_a_last_ending_would_swallow() -> None:
     """|1 :|2 and then a new section without a double bar between."""
     tune = read("X:1\nM:4/4\nL:1/8\nK:C\n|:A8|B8|1 c8:|2 d8|\ne8|f8|g8|a8|b8:|\n")
     assert letters(tune) == "ABCABDEFGABEFGAB"
-    assert [section.name for section in tune.melody().sections] == list("AABB")
+    assert [section.name for section in write_out(tune).sections] == list("AABB")
 
 
 def test_what_a_word_processor_makes_of_it() -> None:
     """Curly quotes and apostrophes, dashes for ties, spaces before the fields."""
     tune = read("  X:1\n  T: Typed\n  M: 4/4\n  L: 1/8\n  K: D\n|: “G”d4–d2 c’2|”A7”e8 :|\n")
     assert (tune.title, str(tune.key), told(tune)) == ("Typed", "D", "")
-    assert [note.midi for note in tune.melody().notes][:3] == [74, 85, 76]
-    assert [str(span.chord) for span in tune.melody().chords][:2] == ["G", "A7"]
+    assert [note.midi for note in write_out(tune).notes][:3] == [74, 85, 76]
+    assert [str(span.chord) for span in write_out(tune).chords][:2] == ["G", "A7"]
 
 
 def test_several_tunes_free_text_and_a_missing_empty_line() -> None:
@@ -221,7 +222,7 @@ def test_repeats_without_end_are_refused() -> None:
 @pytest.mark.parametrize("path", sorted(TRACKS.glob("*.abc")), ids=lambda path: path.stem)
 def test_shipped_tunes_are_read_without_a_word(path: Path) -> None:
     tune = load_tune(path, strict=True)
-    melody = tune.melody()
+    melody = write_out(tune)
     assert [section.name for section in melody.sections] == list("AABB")
     assert melody.chords
     assert all(bar.length == bar.meter.bar for bar in melody.bars[1:-1])

@@ -10,6 +10,7 @@ import pytest
 from underbow.theory.key import Key
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.tune import Tune
+from underbow.tune.written_out import write_out
 
 from ...abc_keys import SIGNATURES  # noqa: TID252  tests are no installed package
 
@@ -21,11 +22,11 @@ def read(music: str, key: str = "C", meter: str = "4/4", unit: str = "1/8", head
 
 
 def played(tune: Tune) -> list[int]:
-    return [note.midi for note in tune.melody().notes]
+    return [note.midi for note in write_out(tune).notes]
 
 
 def letters(tune: Tune) -> str:
-    return "".join(note.pitch.letter for note in tune.melody().notes)
+    return "".join(note.pitch.letter for note in write_out(tune).notes)
 
 
 def written(tune: Tune) -> list[tuple[int, Fraction]]:
@@ -188,7 +189,7 @@ def test_a_tune_in_nine_parts_with_inline_fields() -> None:
     """13.1, sample 3: P:(AB)2(AC)2A with the parts, the meters and the units given inline (notes of our own)."""
     body = '[P:A]"G"D|G3 B3:|\n[P:B][M:4/4][L:1/4]"D"d2 A2|\n[P:C][M:3/8][L:1/8]"C"c3|'
     (tune,) = read_abc(f"X:1\nT:Parts\nP:(AB)2(AC)2A\nM:6/8\nL:1/8\nK:G\n{body}\n")
-    melody = tune.melody()
+    melody = write_out(tune)
     assert [section.name for section in melody.sections] == list("AABAABAACAACAA")
     assert letters(tune) == "DGBDGBDA" * 2 + "DGBDGBC" * 2 + "DGBDGB"
     assert [str(measure.meter) for measure in tune.measures] == ["6/8", "6/8", "4/4", "3/8"]
@@ -197,17 +198,17 @@ def test_a_tune_in_nine_parts_with_inline_fields() -> None:
 def test_rests_over_whole_bars() -> None:
     """4.5: Z4 rests four bars."""
     tune = read("C4 C4|Z2|D8|")
-    assert [bar.number for bar in tune.melody().bars] == [1, 2, 3, 4]
-    assert tune.melody().notes[-1].start == 12
+    assert [bar.number for bar in write_out(tune).bars] == [1, 2, 3, 4]
+    assert write_out(tune).notes[-1].start == 12
 
 
 def test_ties_join_and_slurs_do_not() -> None:
     """4.11."""
-    melody = read("c4-|c2 (d e) f|").melody()
+    melody = write_out(read("c4-|c2 (d e) f|"))
     assert [(note.midi, str(note.length), note.slurred) for note in melody.notes] == [
         (72, "3", False), (74, "1/2", False), (76, "1/2", True), (77, "1/2", False),
     ]  # fmt: skip
-    nested = read("(c d (e) f g a)").melody()
+    nested = write_out(read("(c d (e) f g a)"))
     assert [note.slurred for note in nested.notes] == [False, True, True, True, True, True]
 
 
@@ -229,7 +230,7 @@ def test_user_symbols() -> None:
 def test_chord_symbols_annotations_and_fingerings() -> None:
     """4.18 and 4.19: a symbol begins with a letter; ^ _ < > @ begin words for print."""
     tune = read('"G"A2 "^slow"B2 "4"c2 "Am7/G"d2|"_C"e4 "N.C."f4|"D(Em)"g8|')
-    assert [(str(s.start), str(s.chord)) for s in tune.melody().chords] == [
+    assert [(str(s.start), str(s.chord)) for s in write_out(tune).chords] == [
         ("0", "G"),
         ("3", "Am7/G"),
         ("6", "None"),
@@ -240,7 +241,7 @@ def test_chord_symbols_annotations_and_fingerings() -> None:
 def test_chord_in_force_until_the_next() -> None:
     """Players expect a symbol to hold over the bar line until the next one (common practice; 2.1 does not say)."""
     tune = read('"G"c8|c8|c4 "D"c4|c8|')
-    assert [(str(s.start), str(s.length), str(s.chord)) for s in tune.melody().chords] == [
+    assert [(str(s.start), str(s.length), str(s.chord)) for s in write_out(tune).chords] == [
         ("0", "10", "G"),
         ("10", "6", "D"),
     ]

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from underbow.errors import InputError
 from underbow.tune.midi.reader import read_midi
+from underbow.tune.written_out import write_out
 
 # Format 0, 96 ticks a quarter: 3/4, one flat, minor, 500 000 microseconds a quarter; D5 quarter, F5 eighth, A5 dotted quarter.
 PLAIN = bytes.fromhex(
@@ -66,7 +67,7 @@ def several(
 
 
 def line(data: bytes, **options: str) -> list[tuple[int, str, str]]:
-    return [(n.midi, str(n.start), str(n.length)) for n in read_midi(data, **options).melody().notes]  # type: ignore[arg-type]
+    return [(n.midi, str(n.start), str(n.length)) for n in write_out(read_midi(data, **options)).notes]  # type: ignore[arg-type]
 
 
 def test_a_plain_file() -> None:
@@ -98,11 +99,11 @@ def test_the_highest_track_or_the_one_named() -> None:
         ("Harmony", [(0, 480, 69), (480, 480, 71)]),
     ]
     tune = read_midi(several(tracks), file="song.mid")
-    assert [note.midi for note in tune.melody().notes] == [69, 71]
+    assert [note.midi for note in write_out(tune).notes] == [69, 71]
     assert "song.mid: of the tracks Bass, Piano, Harmony, Harmony was taken as the highest one" in map(str, tune.told)
     assert line(several(tracks), track="piano") == [(67, "0", "1"), (72, "1", "1")]
     named = [("Flute high", [(0, 480, 90), (480, 480, 91)]), ("Melody", [(0, 480, 70), (480, 480, 71)])]
-    assert [note.midi for note in read_midi(several(named), track="melody").melody().notes] == [70, 71]
+    assert [note.midi for note in write_out(read_midi(several(named), track="melody")).notes] == [70, 71]
     with pytest.raises(InputError, match="no track is called 'tuba'; there are Bass, Piano, Harmony"):
         read_midi(several(tracks), track="tuba")
 
@@ -115,7 +116,7 @@ def test_notes_below_the_melody_are_kept() -> None:
 def test_a_pickup_after_silence() -> None:
     """Three beats of rest, then a beat: bar 0."""
     notes = [(1440, 480, 69), (1920, 960, 74), (2880, 960, 78), (3840, 1440, 74)]
-    melody = read_midi(made(notes)).melody()
+    melody = write_out(read_midi(made(notes)))
     assert melody.pickup == 1
     assert [(bar.number, str(bar.length)) for bar in melody.bars] == [(0, "1"), (1, "4"), (2, "3")]
 
@@ -128,7 +129,7 @@ def test_a_pickup_at_the_very_beginning() -> None:
             notes.append((at, length, 74 - i % 3 + length // 960))
             at += length
     tune = read_midi(made(notes))
-    assert tune.melody().pickup == 1
+    assert write_out(tune).pickup == 1
     assert "1 quarters before the first strong beat are a pickup" in tune.told[0].what
 
 
@@ -140,7 +141,7 @@ def test_a_note_over_the_bar_line_is_tied() -> None:
         ("1", False),
         ("3", False),
     ]
-    assert [str(n.length) for n in tune.melody().notes] == ["3", "2", "3"]
+    assert [str(n.length) for n in write_out(tune).notes] == ["3", "2", "3"]
 
 
 def test_meters_that_change() -> None:
@@ -156,7 +157,7 @@ def test_meters_that_change() -> None:
     track.append(mido.Message("note_off", note=72, time=1920))
     buffer = io.BytesIO()
     midi.save(file=buffer)
-    assert [(str(bar.meter), bar.length) for bar in read_midi(buffer.getvalue()).melody().bars] == [
+    assert [(str(bar.meter), bar.length) for bar in write_out(read_midi(buffer.getvalue())).bars] == [
         ("6/8", 3),
         ("6/8", 3),
         ("4/4", 4),
@@ -246,5 +247,5 @@ def test_what_is_on_the_grid_comes_back(eighths: list[int], seed: int) -> None:
         notes.append((at * 240 + jitter, length * 240 - 30, 60 + i % 12))
         expected.append((Fraction(at, 2), Fraction(length, 2)))
         at += length
-    found = read_midi(made(notes)).melody().notes
+    found = write_out(read_midi(made(notes))).notes
     assert [(note.start, note.length) for note in found][:-1] == expected[:-1]

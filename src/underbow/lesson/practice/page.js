@@ -72,9 +72,9 @@ const barStart = (bar) => (data.bars[bar]?.[0] ?? data.end) / 1000;
 function stretch(seconds) {
   if (repeat === "off") return null;
   const bar = Math.max(barAt(seconds), 0);
-  const [, pass, number, round] = data.bars[bar];
-  const [, first, bars] = data.sections[round];
-  const begins = bar - (number - 1 - first);
+  const [, pass, , section] = data.bars[bar];
+  const [, first, bars] = data.sections[section];
+  const begins = data.passes[pass][4] + first;
   const into = repeat === "pair" ? Math.floor((bar - begins) / 2) * 2 : 0;
   const long = repeat === "pair" ? Math.min(2, bars - into) : bars;
   const from = begins + into;

@@ -10,7 +10,7 @@ import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from importlib.resources import files
-from itertools import groupby, pairwise
+from itertools import groupby, islice, pairwise
 from typing import Any, Literal
 
 from underbow.errors import UnderbowError
@@ -154,12 +154,12 @@ def changes_of(
     >>> [bar for _, bars in changes_of(sheet)[0] for bar in bars]
     [(('C', '3-3'),), (('%', ''),), (('G', ''),), (('Am', ''),), (('C', '3-1'),), (('Am', ''),)]
     """
-    bars = list(_bars_played(sheet))
+    bars = _bars_played(sheet)
     names: dict[tuple[str, tuple[tuple[str, ...], ...]], str] = {}
     times: dict[str, list[list[WrittenBar]]] = {}
     order: list[str] = []
     for section in sheet.melody.sections:
-        own = bars[section.first_bar - 1 : section.first_bar - 1 + section.bars]
+        own = list(islice(bars, len(section.bars)))
         alike = section.name, tuple(tuple(chord for chord, _ in bar) for bar in own)
         if alike not in names:
             names[alike] = section.name + "′" * sum(name == section.name for name, _ in names)
@@ -185,10 +185,9 @@ def _bars_played(sheet: Sheet) -> Iterator[WrittenBar]:
         )
         for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True)
     ]
-    for bar in sheet.melody.bars:
-        if bar.number > 0:
-            inside = ((chord, label) for start, end, chord, label in spans if start < bar.end and end > bar.start)
-            yield tuple(inside) or (("–", ""),)
+    for bar in sheet.melody.full_bars:
+        inside = ((chord, label) for start, end, chord, label in spans if start < bar.end and end > bar.start)
+        yield tuple(inside) or (("–", ""),)
 
 
 def _each_in_turn(times: Sequence[WrittenBar], then: str) -> WrittenBar:

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
-from itertools import pairwise
 
-from underbow.lesson.timeline import written_notes
 from underbow.theory.progression import ChordSpan
 from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Tune
@@ -28,11 +26,9 @@ def staff_tune(sheet: Sheet) -> Tune:
     if sheet.progression is None:
         return tune
     starts: dict[int, Fraction] = {}
-    for at, where, number in written_notes(sheet):
-        starts.setdefault(where, at - tune.measures[where].notes[number].start)
-    for before, after in pairwise(tune.order):
-        if before in starts and not tune.measures[after].notes:
-            starts.setdefault(after, starts[before] + tune.measures[before].length)
+    for bar in sheet.melody.bars:
+        for index, place in bar.measures:
+            starts.setdefault(index, bar.start + place)
     return replace(
         tune,
         measures=tuple(

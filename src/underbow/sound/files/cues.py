@@ -46,10 +46,10 @@ def pass_text(one: Pass) -> str:
     >>> from fractions import Fraction
     >>> from underbow.theory.meter import Tempo
     >>> slow, fast = (Tempo(Fraction(count), Fraction(1)) for count in (60, 80))
-    >>> pass_text(Pass(2, Fraction(4), Fraction(4), Fraction(8), slow, fast))
+    >>> pass_text(Pass(2, 1, 2, Fraction(4), Fraction(4), Fraction(8), slow, fast))
     'pass 2, 1/4 = 60 to 80'
     """
-    text = f"pass {one.number}, {one.tempo}"
+    text = one.title
     return text if one.end_tempo == one.tempo else f"{text} to {one.end_tempo.written}"
 
 

@@ -92,6 +92,7 @@ class RenderReport:
         passes = [
             {
                 "number": one.number,
+                "round": one.round,
                 "start": seconds(one.start),
                 "frame": frame_of(seconds(one.start), self.rate),
                 "frames": frame_of(seconds(one.end), self.rate) - frame_of(seconds(one.start), self.rate),
@@ -102,7 +103,14 @@ class RenderReport:
             for one in played.passes
         ]
         bars = [
-            {"pass": bar.pass_number, "bar": bar.number, "start": seconds(bar.start), "chord": " ".join(bar.chords)}
+            {
+                "pass": played.passes[bar.playing - 1].number,
+                "round": played.passes[bar.playing - 1].round,
+                "bar": bar.number,
+                "time": bar.time,
+                "start": seconds(bar.start),
+                "chord": " ".join(bar.chords),
+            }
             for bar in played.bars
         ]
         return {

@@ -20,8 +20,9 @@ from typing import Any, TypeAlias
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import PitchClass
-from underbow.track.performance import Performance, PlayedBar
+from underbow.track.performance import Performance
 from underbow.track.ramp import Segment
+from underbow.track.timeline import PlayedBar
 
 TICKS = 480  # a quarter
 DRIFT_SECONDS = 0.0005
@@ -132,14 +133,14 @@ def _passes(performance: Performance) -> Iterator[tuple[int, str]]:
     for start, text in performance.opening():
         yield tick_of(start), text
     for one in performance.passes:
-        yield tick_of(one.start), f"pass {one.number}, {one.tempo}"
+        yield tick_of(one.start), one.title
 
 
 def _sections(performance: Performance) -> Iterator[tuple[int, str]]:
     before = ("", 0)
     for bar in performance.bars:
-        if bar.number > 0 and (bar.section, bar.pass_number) != before:
-            before = (bar.section, bar.pass_number)
+        if bar.number > 0 and (bar.section, bar.playing) != before:
+            before = (bar.section, bar.playing)
             if bar.section:
                 yield tick_of(bar.start), _plain(f"section {bar.section}")
 

@@ -66,7 +66,7 @@ class Score:
 
     def _begins(self, part: Part, one: Pass) -> int:
         """Give the tick where a pass's volume holds from."""
-        if one.number == 1:
+        if one.playing == 1:
             return 0
         return tick_of(one.start if part.name == "melody" else one.downbeat)
 
@@ -74,7 +74,7 @@ class Score:
         last = -1
         loudest = max([0.0, *(level for _, levels in mix.levels for level in levels if level is not None)])
         for one in self._performance.passes:
-            level = mix.level(part.name, one.number)
+            level = mix.level(part.name, one.number, one.playing)
             volume = 0 if level is None else velocity(level - loudest)
             if volume != last:
                 yield self._begins(part, one), volume

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from fractions import Fraction
+from itertools import chain
 from math import inf
 
 from underbow.fiddle.grid import Pulse, Strings, Stroke
@@ -12,7 +13,8 @@ from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
-from underbow.track.timeline import Frame, Timeline
+from underbow.track.strokes import played, runs
+from underbow.track.timeline import Stretch, Timeline
 
 FIDDLE = 110  # General MIDI, counted from 0
 CLOSING_DB = -2.0
@@ -22,28 +24,29 @@ CHOP = Fraction(1, 8)  # quarters that a chop sounds at most: it is a knock, not
 def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Bow the hand shapes in the patterns' strokes.
 
-    The bow goes on from bar to bar, over the sections and from pass to pass. It is set anew, as the grid begins, only where a
-    section has another pattern than the one before or cuts a pattern of several bars short, and after a bar of another length:
-    a fiddler takes a fresh bow for a new phrase. Where the
-    chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is not touched. The track
-    ends on one long bow over both strings.
+    The bow goes on from bar to bar, over the sections and from pass to pass; see :func:`underbow.track.strokes.runs` for where it
+    is set anew. Where the chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is
+    not touched. The track, and each of its stretches, ends on one long bow over both strings.
     """
-    return Part("backup", FIDDLE, Gestures(_closed(sheet, timeline, _strokes(sheet, timeline))))
+    gestures = chain.from_iterable(
+        _closed(sheet, timeline, stretch, _strokes(sheet, timeline, stretch)) for stretch in timeline.stretches
+    )
+    return Part("backup", FIDDLE, Gestures(gestures))
 
 
-def _strokes(sheet: Sheet, timeline: Timeline) -> Iterator[Gesture]:
-    for run in runs(timeline.frames):
-        first, end = timeline.frames[run[0]], timeline.frames[run[-1]].end
-        for stroke in first.pattern.grid.played(bars_of(first, end)):
-            if first.start + stroke.start < end:
-                gesture = _gesture(sheet, timeline, stroke, first.start, end)
+def _strokes(sheet: Sheet, timeline: Timeline, stretch: Stretch) -> Iterator[Gesture]:
+    for run in runs(list(timeline.bars_in(stretch))):
+        start, end = run[0].start, run[-1].end
+        for stroke in played(run):
+            if start + stroke.start < end:
+                gesture = _gesture(sheet, timeline, stroke, start, end)
                 if gesture is not None:
                     yield gesture
 
 
-def _closed(sheet: Sheet, timeline: Timeline, gestures: Iterable[Gesture]) -> Iterator[Gesture]:
+def _closed(sheet: Sheet, timeline: Timeline, stretch: Stretch, gestures: Iterable[Gesture]) -> Iterator[Gesture]:
     """End on one bow that is held; a stroke that is held to the end anyway stays as it is."""
-    closing = timeline.swung(timeline.closing)
+    closing = timeline.swung(stretch.closing)
     last: list[Gesture] = []  # from the first one that reaches over the closing beat
     bow, loudest = "u", -inf
     for gesture in gestures:
@@ -60,10 +63,9 @@ def _closed(sheet: Sheet, timeline: Timeline, gestures: Iterable[Gesture]) -> It
         return
     kept = [_until(gesture, closing) for gesture in last if gesture.start < closing]
     before = next((gesture.bow for gesture in reversed(kept) if gesture.bow), bow)
-    whole = Pulse(
-        timeline.closing, timeline.end - timeline.closing, min(CLOSING_DB, loudest), "both"
-    )  # softly after soft
-    notes = _sounded(sheet, timeline, whole, timeline.closing, timeline.end, chop=False)
+    length = stretch.end - stretch.closing
+    whole = Pulse(stretch.closing, length, min(CLOSING_DB, loudest), "both")  # softly after soft
+    notes = _sounded(sheet, timeline, whole, stretch.closing, stretch.end, chop=False)
     yield from [*kept, Gesture(Manner.BOW, tuple(notes), "d" if before == "u" else "u")] if notes else last
 
 
@@ -73,24 +75,6 @@ def _until(gesture: Gesture, end: Fraction) -> Gesture:
         return gesture
     notes = [note for note in gesture.notes if note.start < end]
     return replace(gesture, notes=tuple(replace(n, length=min(n.length, end - n.start)) for n in notes))
-
-
-def runs(frames: Sequence[Frame]) -> Iterator[range]:
-    """Group frames that one pattern runs through without beginning again: ranges of their places."""
-    begin, before = 0, frames[0]
-    for at, frame in enumerate(frames):
-        begins_again = frame.section_start and (at - begin) % frame.pattern.grid.bars != 0
-        other = before.pattern != frame.pattern or not before.regular or not frame.regular
-        if at > begin and (begins_again or other):
-            yield range(begin, at)
-            begin = at
-        before = frame
-    yield range(begin, len(frames))
-
-
-def bars_of(first: Frame, end: Fraction) -> int:
-    """Bars of the pattern that fill a run: more or fewer than its frames only where a bar is irregular."""
-    return int(-(-(end - first.start) // first.pattern.grid.meter.bar))
 
 
 def _gesture(sheet: Sheet, timeline: Timeline, stroke: Stroke, zero: Fraction, end: Fraction) -> Gesture | None:

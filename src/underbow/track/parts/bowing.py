@@ -30,8 +30,8 @@ def bowed(melody: Melody, *, long_bows: bool = False) -> tuple[Bowed, ...]:
     >>> from underbow.theory.meter import Meter
     >>> from underbow.theory.pitch import Pitch
     >>> quarter = lambda at: MelodyNote(Fraction(at), Fraction(1), Pitch.parse("A4"))
-    >>> bar = Bar(1, Fraction(0), Fraction(4), "A", Meter.parse("4/4"), Key.parse("D"))
-    >>> tune = Melody(tuple(map(quarter, range(4))), (), (bar,), (), Fraction(0), Fraction(4))
+    >>> bar = Bar(1, 1, Fraction(0), Fraction(4), "A", True, Meter.parse("4/4"), Key.parse("D"))
+    >>> tune = Melody(tuple(map(quarter, range(4))), (), (bar,))
     >>> [stroke.bow for stroke in bowed(tune)]
     ['d', 'u', 'd', 'u']
     """
@@ -79,7 +79,7 @@ def _joined(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> list[list
         meter = bars[at].meter
         inside = note.start - bars[at].start + (meter.bar - bars[at].length if bars[at].number == 0 else 0)
         bow = meter.beat if meter.compound else meter.bar / (1 if meter.groups[0] % 2 else 2)
-        here = (bars[at].number, inside // bow)
+        here = (at, inside // bow)
         last = out[-1][-1] if out else None
         if last and here == before and last.end == note.start and last.midi != note.midi and not _parted(last, note):
             out[-1].append(note)
@@ -90,8 +90,8 @@ def _joined(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> list[list
 
 
 def _worked_out(strokes: list[list[MelodyNote]], melody: Melody, *, even: bool = True) -> tuple[Bowed, ...]:
-    bars = [bar for bar in melody.bars if bar.number > 0]
-    pickup = [bar for bar in melody.bars if bar.number == 0]
+    bars = list(melody.full_bars)
+    pickup = melody.bars[:1] if melody.pickup else ()
     out: list[Bowed] = []
     end = bars[0].start if bars else strokes[0][0].start
     bow = ""

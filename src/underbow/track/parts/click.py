@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
 
 from underbow.theory.meter import Meter
@@ -16,25 +17,32 @@ LENGTH = Fraction(1, 8)
 
 
 def click_part(sheet: Sheet, timeline: Timeline) -> Part:
-    """Click the count-in and every bar, on the beat that the tempo counts.
+    """Click the count-in, every bar, and the bars between stretches, on the beat that the tempo counts.
 
-    The first pass's pickup lies in the last bar of the count-in and is clicked with it.
+    The pickup that begins a stretch lies in the last bar counted before it and is clicked with it.
     """
     clicks: list[tuple[Fraction, bool]] = []
-    meter = timeline.frames[0].bar.meter
-    first_bar = timeline.frames[0].start
-    at = (
-        meter.bar * (first_bar // -meter.bar) + first_bar
-    )  # whole bars back from there; of the first one what the track has
-    while at < first_bar:
-        clicks += [(at + beat, beat == 0) for beat in beats(meter, sheet.ramp.beat) if at + beat >= 0]
-        at += meter.bar
-    for frame in timeline.frames:
-        meter, at = frame.bar.meter, frame.start
-        while at < frame.end:
-            clicks += [(at + beat, beat == 0) for beat in beats(meter, sheet.ramp.beat) if at + beat < frame.end]
-            at += meter.bar
-    return Part("click", -1, Gestures(_click(at, first) for at, first in clicks))
+    counted = timeline.tuned
+    for stretch in timeline.stretches:
+        bars = list(timeline.bars_in(stretch))
+        meter, first = bars[0].bar.meter, bars[0].start
+        whole = -((counted - first) // meter.bar)  # bars back from there; of the first one what the track has
+        clicks += _clicks(sheet, meter, first - meter.bar * whole, counted, first)
+        for bar in bars:
+            clicks += _clicks(sheet, bar.bar.meter, bar.start, bar.start, bar.end)
+        counted = stretch.end
+    return Part("click", -1, Gestures(_click(position, first) for position, first in clicks))
+
+
+def _clicks(
+    sheet: Sheet, meter: Meter, bar: Fraction, start: Fraction, end: Fraction
+) -> Iterator[tuple[Fraction, bool]]:
+    """Click bar after bar, as far as they lie between two positions."""
+    while bar < end:
+        for beat in beats(meter, sheet.ramp.beat):
+            if start <= bar + beat < end:
+                yield bar + beat, beat == 0
+        bar += meter.bar
 
 
 def beats(meter: Meter, beat: Fraction) -> tuple[Fraction, ...]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from underbow.theory.meter import Tempo
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import Timeline
@@ -12,34 +11,24 @@ from underbow.track.timeline import Timeline
 DRONE, TUNING = 109, 40  # General MIDI bagpipe, for the drone's steady reed; violin
 DRONE_FLOOR = 50  # the tonic from D3 up, its fifth above
 DRONE_DB, TUNING_DB = -3.0, -3.0
-TUNING_SECONDS = 3.0  # for each string, at least
 
 
 def drone_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Hold the tonic and its fifth from the first pass to the end, taken anew with each section."""
     tonic = DRONE_FLOOR + (sheet.tune.key.tonic.number - DRONE_FLOOR) % 12
-    starts = [frame.start for at, frame in enumerate(timeline.frames) if frame.section_start or at == 0]
     gestures = []
-    for start, end in zip(starts, [*starts[1:], timeline.end], strict=True):
-        notes = tuple(Sounded(start, end - start, midi, DRONE_DB) for midi in (tonic, tonic + 7))
-        gestures.append(Gesture(Manner.TONE, notes))
+    for stretch in timeline.stretches:
+        starts = [bar.start for bar in timeline.bars_in(stretch) if bar.bar.section_start]
+        for start, end in zip(starts, [*starts[1:], stretch.end], strict=True):
+            notes = tuple(Sounded(start, end - start, midi, DRONE_DB) for midi in (tonic, tonic + 7))
+            gestures.append(Gesture(Manner.TONE, notes))
     return Part("drone", DRONE, tuple(gestures))
 
 
-def tuning_length(tempo: Tempo, bar: Fraction, strings: int) -> Fraction:
-    """Give the quarters that the tuning notes take before the count-in: whole bars.
-
-    >>> int(tuning_length(Tempo(Fraction(100), Fraction(1)), Fraction(4), 4))  # 12 seconds are 20 quarters
-    20
-    """
-    each = Fraction(TUNING_SECONDS) * tempo.quarters_per_minute / 60
-    return bar * -(-each * strings // bar)
-
-
-def tuning_part(sheet: Sheet, length: Fraction) -> Part:
+def tuning_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Bow the open strings, the A string first (the one that others are tuned from), then from the highest down."""
     strings = sorted(range(len(sheet.tuning.midi)), key=lambda string: (string != 2, -string))
-    each = length / len(strings)
+    each = timeline.tuned / len(strings)
     gestures = tuple(
         Gesture(
             Manner.BOW,

@@ -53,16 +53,16 @@ def figure(meter: Meter) -> tuple[Hit, ...]:
     return tuple(Hit(at, bass, -3.0 if bass and at == 0 else -4.0 if bass else -6.0) for at, bass in sorted(pairs))
 
 
-def bass_note(chord: Chord, turn: int) -> int:
-    """Give the bass in turn: what the chord is written over first, then the root or fifth that it alternates with.
+def bass_note(chord: Chord, number: int) -> int:
+    """Give the bass of a chord by its number from 0: what the chord is written over, then what it alternates with, root or fifth.
 
-    >>> [bass_note(Chord.parse("G"), turn) for turn in (0, 1)], [bass_note(Chord.parse("D/F#"), turn) for turn in (0, 1)]
+    >>> [bass_note(Chord.parse("G"), number) for number in (0, 1)], [bass_note(Chord.parse("D/F#"), number) for number in (0, 1)]
     ([43, 50], [42, 50])
-    >>> [bass_note(Chord.parse("C"), turn) for turn in (0, 1)]
+    >>> [bass_note(Chord.parse("C"), number) for number in (0, 1)]
     [48, 43]
     """
     lowest = _from(chord.lowest.number, LOWEST)
-    if turn % 2 == 0:
+    if number % 2 == 0:
         return lowest
     if chord.bass is not None:  # a written bass alternates with the root above it
         return _from(chord.root.number, lowest)

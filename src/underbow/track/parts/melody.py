@@ -45,15 +45,18 @@ def _passes(
 ) -> Iterator[Gesture]:
     """Play pass after pass; the next one's graces may still shorten a pass's last gesture."""
     gestures: list[Gesture] = []
-    for number, (at, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True), start=1):
+    stretch_ends = {stretch.end for stretch in timeline.stretches}
+    for i, (start, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True)):
         yield from gestures[:-1]
         del gestures[:-1]
-        reach = timeline.end if number == len(timeline.starts) else at + length
-        short = touch(sheet.ramp.tempos[number - 1].quarters_per_minute)
-        player = _Player(timeline, manner, at=at, reach=reach, short=short)
+        end = start + length
+        short = touch(sheet.ramp.tempos[i // sheet.ramp.each].quarters_per_minute)
+        player = _Player(timeline, manner, at=start, reach=end, short=short)
         for bow, notes in ready:
             player.play(bow, notes, gestures)
-    yield from _held(gestures, timeline.starts[-1] + sheet.melody.length, timeline.end)
+        if end in stretch_ends:
+            yield from _held(gestures, start + sheet.melody.length, end)
+            gestures = []
 
 
 def _held(gestures: list[Gesture], written: Fraction, end: Fraction) -> list[Gesture]:
@@ -68,16 +71,15 @@ def _held(gestures: list[Gesture], written: Fraction, end: Fraction) -> list[Ges
 def _ready(strokes: tuple[Bowed, ...], melody: Melody, way: Phrasing) -> list[tuple[str, list[_Ready]]]:
     """Work out once what is the same in every pass."""
     bars = melody.bars
-    firsts = {section.first_bar for section in melody.sections}
-    out, at, first = [], 0, 1
+    out, at, first = [], 0, 1 if melody.pickup else 0
     for stroke in strokes:
         notes = []
         for note in stroke.notes:
             while at + 1 < len(bars) and note.start >= bars[at].end:
                 at += 1
-                first = bars[at].number if bars[at].number in firsts else first
+                first = at if bars[at].section_start else first
             bar = bars[at]
-            level = min(_level(note, bar, way) + way.swelled(bar.number - first), 0.0)
+            level = min(_level(note, bar, way) + way.swelled(at - first), 0.0)
             notes.append((note, bar.key, level))
         out.append((stroke.bow, notes))
     return out

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 from underbow.theory.progression import Progression
 from underbow.track.sheet.bars import bar_faults
-from underbow.track.sheet.evening import evened
 from underbow.track.sheet.faults import Notebook, in_place
-from underbow.track.sheet.form import in_form, only_bars, over
-from underbow.track.sheet.laying import full_bars
+from underbow.track.sheet.form import in_form, only_bars, over, played_instead
 from underbow.track.sheet.table import SheetTable
 from underbow.tune.tune import Melody, Tune
+from underbow.tune.written_out import write_out
 
 if TYPE_CHECKING:
     from underbow.tune.harmony.harmonise import Harmony
@@ -40,23 +39,24 @@ def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, not
         if harmony is None:
             return None
         tune, worked_out = harmony.tune, harmony.progression
-    whole, told = evened(tune.melody())
-    for what in told:
-        notebook.tell("", f"as played, {what}", source)
-    if not full_bars(whole) or full_bars(whole)[-1].length <= 0:
+    melody: Melody | None = write_out(tune)
+    if melody is None or melody.length <= 0:
         notebook.say("tune", "no full bar of music; write at least one")
         return None
     if not tune.free:
         faults = [replace(fault, file=source) for fault in bar_faults(tune)]
         notebook.faults += faults if table.abc is None else map(in_place, faults)
-    melody: Melody | None = whole
     if table.form is not None:
-        melody = notebook.attempt("form", partial(in_form, whole, table.form))
+        order = notebook.attempt("form", partial(in_form, tune, table.form))
+        melody = write_out(tune, order) if order is not None else None
     if melody is not None and progression is not None and table.compose is None:  # what is composed has its chords
         melody = notebook.attempt("progression", partial(over, melody, progression))
         _tell_crowded(progression, notebook)
     if melody is not None and table.bars is not None:
+        otherwise = played_instead(melody, table.bars)
         melody = notebook.attempt("bars", partial(only_bars, melody, table.bars))
+        if melody is not None and otherwise:
+            notebook.tell("bars", f"these are bars as printed; counted as they are played it would be {otherwise}")
     if melody is not None and len(melody.notes) > MOST_NOTES:
         notebook.say("tune", f"{len(melody.notes)} notes in one pass; {MOST_NOTES} are the most, write form or bars")
     return None if melody is None else Laid(tune, melody, progression or worked_out)

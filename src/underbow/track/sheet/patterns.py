@@ -10,7 +10,6 @@ from underbow.errors import near_miss
 from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern
 from underbow.track.sheet.faults import Notebook
 from underbow.track.sheet.files import beside
-from underbow.track.sheet.laying import full_bars
 from underbow.track.sheet.table import SheetTable
 from underbow.tune.tune import Melody, Tune
 
@@ -31,7 +30,7 @@ def patterns_played(
     table: SheetTable, tune: Tune, melody: Melody, named: dict[str, Pattern], notebook: Notebook
 ) -> tuple[tuple[str, Pattern], ...]:
     """Give each section that is played its pattern, under the tune's meter; nothing where one has none."""
-    played = list(dict.fromkeys(bar.section for bar in full_bars(melody)))
+    played = list(dict.fromkeys(bar.section for bar in melody.full_bars))
     if isinstance(table.pattern, dict):
         _check_sections(table.pattern, list(dict.fromkeys(m.section for m in tune.measures)), played, notebook)
     swing = table.sound.swing

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from dataclasses import replace
 from fractions import Fraction
 
 from underbow.errors import Fault, InputError
@@ -91,7 +92,7 @@ def _made(table: TempoTable, start: int, goal: int, beat: Fraction) -> Ramp:
     if table.step is not None:
         return _by_step(table, start, goal, beat)
     passes = table.passes or (STEADY_PASSES if table.ramp == "steady" else DEFAULT_PASSES)
-    return Ramp(table.ramp, start, goal, passes, beat)
+    return Ramp(table.ramp, start, goal, passes, beat, None, table.each, table.between)
 
 
 def _by_step(table: TempoTable, start: int, goal: int, beat: Fraction) -> Ramp:
@@ -100,7 +101,7 @@ def _by_step(table: TempoTable, start: int, goal: int, beat: Fraction) -> Ramp:
         raise InputError(Fault(f'a {table.ramp} ramp has no step; leave it out, or write ramp = "steps"', where="step"))
     if start > goal or table.step is None:
         return Ramp("steps", start, goal, 2, beat)  # tells the fault
-    ramp = Ramp.by_step(start, goal, table.step, beat)
+    ramp = replace(Ramp.by_step(start, goal, table.step, beat), each=table.each, between=table.between)
     if table.passes is not None and table.passes != ramp.passes:
         what = f"from {start} to {goal} by {table.step} takes {ramp.passes} passes, not {table.passes}"
         raise InputError(Fault(f"{what}; write step or passes, not both", where="step"))
@@ -140,13 +141,13 @@ def _plain_note_value(text: str) -> str:
 
 def too_long(ramp: Ramp, melody: Melody, count_in: int) -> str:
     """Say how long the track would be where that is more than :data:`MOST_SECONDS`; else nothing."""
-    bar = next(bar for bar in melody.bars if bar.number > 0).meter.bar
-    seconds = tempo_map(ramp, bar * count_in, (melody.length,) * ramp.passes).seconds(
-        bar * count_in + melody.length * ramp.passes
-    )
+    bar = melody.full_bars[0].meter.bar
+    gap = ramp.gap(bar, melody.pickup)
+    whole = tempo_map(ramp, bar * count_in, (melody.length,) * ramp.playings, gap)
+    seconds = whole.seconds(whole.end)
     if seconds <= MOST_SECONDS:
         return ""
     return (
-        f"{ramp.passes} passes would take {seconds / 3600:.1f} hours; {MOST_SECONDS // 3600} hours are the most, "
+        f"{ramp.playings} passes would take {seconds / 3600:.1f} hours; {MOST_SECONDS // 3600} hours are the most, "
         "write fewer passes, a larger step or fewer bars"
     )

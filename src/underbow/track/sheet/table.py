@@ -11,7 +11,7 @@ from underbow.errors import Fault
 from underbow.tables.keys import between, entry, rows, subtable, subtables, text, text_to, texts, whole, yes_or_no
 from underbow.tables.keys import checked as checked_keys
 from underbow.track.instruments import MELODY_VOICES
-from underbow.track.ramp import KINDS, MOST_PASSES
+from underbow.track.ramp import KINDS, MOST_BETWEEN, MOST_EACH, MOST_PASSES
 
 MOST_MIXES, MOST_COUNT_IN = 12, 16
 Level = float | str  # dB or "off"
@@ -57,6 +57,18 @@ class TempoTable:
     )
     step: int | None = entry("a whole number of beats a minute from 1 to 200, such as 6", whole(1, 200), None)
     ramp: str = entry('"steps", "glide" or "steady"', KINDS, "steps")
+    each: int = entry(
+        f"a whole number from 1 to {MOST_EACH}, such as 2 to play every tempo twice",
+        whole(1, MOST_EACH),
+        1,
+        also="rounds",
+    )
+    between: int = entry(
+        f"a whole number of bars of clicks from 0 to {MOST_BETWEEN}, such as 1",
+        whole(0, MOST_BETWEEN),
+        0,
+        also="gap rest break",
+    )
     count_in: int = entry(
         f"a whole number of bars from 0 to {MOST_COUNT_IN}, such as 2", whole(0, MOST_COUNT_IN), 2, also="countin count"
     )
@@ -123,7 +135,7 @@ class SheetTable:
         'hand shapes by chord, such as { G = "0-3" }', texts, factory=dict, also="shape fingers fingering fingerings"
     )
     form: str | None = entry('section letters, such as "AABB"', text, None, also="order sections structure")
-    bars: str | None = entry('bars as played, such as "5-8"', text, None, also="bar measures")
+    bars: str | None = entry('bars as printed, such as "5-8"', text, None, also="bar measures")
     tempo: TempoTable = subtable(
         "a line [tempo], and start = 60, goal = 104 and the like on lines of their own below it",
         TempoTable, TempoTable(), also="speed bpm tempos",

@@ -20,7 +20,7 @@ from underbow.tune.abc.header import FREE_METER
 from underbow.tune.abc.headings import first_field, number_of
 from underbow.tune.abc.notes import Accidentals
 from underbow.tune.abc.text import TuneText, tunes_of
-from underbow.tune.bars import uneven, written_numbers
+from underbow.tune.bars import printed_numbers, uneven
 from underbow.tune.page.repeats import MOST_PLAYED, TooManyMeasuresError, order_of
 from underbow.tune.page.told import LineIndex, Told
 from underbow.tune.tune import Tune
@@ -58,8 +58,9 @@ def read_abc(
     InputError
         If ``strict``, with everything that was told.
 
+    >>> from underbow.tune.written_out import write_out
     >>> tune, = read_abc("X:1\nT:Two bars\nM:2/4\nL:1/8\nK:D\n|:dA FA|1 d2 d2:|2 d4|]")
-    >>> tune.order, [note.midi for note in tune.melody().notes]
+    >>> tune.order, [note.midi for note in write_out(tune).notes]
     ((0, 1, 0, 2), [74, 69, 66, 69, 74, 74, 74, 69, 66, 69, 74])
     """
     lines = LineIndex(text)
@@ -104,7 +105,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
 def _tell_bars(tune: Tune, builder: TuneBuilder) -> None:
     """Tell the bars that are short or long, each with its number."""
     odd = [] if tune.free or not tune.order else uneven(tune)
-    numbers = written_numbers(tune) if odd else ()
+    numbers = printed_numbers(tune) if odd else ()
     for bar in odd:
         meter = tune.measures[bar.index].meter
         number = numbers[bar.index]
@@ -125,7 +126,8 @@ def _refused(builder: TuneBuilder, why: str) -> Tune:
 
 
 def _tune(builder: TuneBuilder, order: list[int]) -> Tune:
-    measures = tuple(draft.frozen() for draft in builder.measures)
+    lines = builder.told.lines
+    measures = tuple(draft.frozen(lines.at(draft.place)) for draft in builder.measures)
     texts = builder.texts
     number = header_text(texts, "X")
     return Tune(

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from fractions import Fraction
 
 from underbow.theory.chord import Chord
 from underbow.theory.meter import Meter
 from underbow.theory.progression import Changes, Progression, divided
 from underbow.tune.tune import Bar, Melody, Tune
+from underbow.tune.written_out import write_out
 
 
 def changes_of(tune: Tune) -> Progression:
@@ -17,21 +19,16 @@ def changes_of(tune: Tune) -> Progression:
     Sections go by their names where each has the same number of bars every time it is played; the chords are then those of
     its last time, whose ending leads on.
     """
-    melody = tune.melody()
-    bars = [bar for bar in melody.bars if bar.number > 0] or list(melody.bars)
-    chords = _by_bar(melody, bars)
-    first = bars[0].number
+    melody = write_out(tune)
     by_name: dict[str, list[tuple[tuple[Chord | None, ...], ...]]] = {}
     for section in melody.sections:
-        at = section.first_bar - first
-        by_name.setdefault(section.name, []).append(tuple(chords[at : at + section.bars]))
-    counted = sum(len(time) for times in by_name.values() for time in times) == len(bars)
-    if counted and all(by_name) and all(len({len(time) for time in times}) == 1 for times in by_name.values()):
+        by_name.setdefault(section.name, []).append(tuple(_by_bar(melody, section.bars)))
+    if all(by_name) and all(len({len(time) for time in times}) == 1 for times in by_name.values()):
         return Progression(tuple(Changes(name, times[-1]) for name, times in by_name.items()))
-    return Progression((Changes("", tuple(chords)),))
+    return Progression((Changes("", tuple(_by_bar(melody, melody.full_bars))),))
 
 
-def _by_bar(melody: Melody, bars: list[Bar]) -> list[tuple[Chord | None, ...]]:
+def _by_bar(melody: Melody, bars: Sequence[Bar]) -> list[tuple[Chord | None, ...]]:
     starts = [span.start for span in melody.chords]
     out = []
     for bar in bars:

@@ -65,8 +65,8 @@ class Draft:
         """Whether nothing stands in it yet."""
         return not self.events
 
-    def frozen(self) -> Measure:
-        """Give the measure as the model has it."""
+    def frozen(self, place: tuple[int, int] | None = None) -> Measure:
+        """Give the measure as the model has it, with its line and column where they are known."""
         at = Fraction(0)
         starts: list[Fraction] = []
         notes: list[Note] = []
@@ -90,6 +90,7 @@ class Draft:
             ending_start=self.ending_start,
             final=self.final,
             new_line=self.new_line,
+            place=place,
         )
 
 

@@ -1,4 +1,4 @@
-"""Rounds give back what a list of everything would hold, though they keep three passes of it."""
+"""A recurring sequence gives back what a list of everything would hold, though it keeps three passes of it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from underbow.theory.progression import ChordSpan
 from underbow.track import timeline
-from underbow.track.rounds import LAID_OUT, Rounds
+from underbow.track.recurring import LAID_OUT, Recurring
 from underbow.track.sequencer import perform
 from underbow.track.timeline import lay_out
 
@@ -48,7 +48,7 @@ def test_rounds_are_the_list_of_everything(
     laid = [Thing(starts[0] + at, f"first {i}") for i, at in enumerate(first)]
     laid += [Thing(starts[1] + at, f"between {i}") for i, at in enumerate(between)]
     laid += [Thing(starts[2] + at, f"last {i}") for i, at in enumerate(last)]
-    kept = Rounds(laid, starts[:LAID_OUT], passes, later)
+    kept = Recurring(laid, starts[:LAID_OUT], passes, later)
     assert list(kept) == every
     assert kept == tuple(every)
     assert hash(kept) == hash(tuple(every))
@@ -57,15 +57,13 @@ def test_rounds_are_the_list_of_everything(
     begins = [thing.start for thing in every]
     for quarter in [F(n, 8) for n in range(-8, 8 * 8 * passes + 64, 5)]:
         assert kept.at(quarter) == max(bisect_right(begins, quarter) - 1, 0)
-    moved = kept.mapped(lambda thing: replace(thing, start=thing.start + F(1, 3)))
-    assert list(moved) == [replace(thing, start=thing.start + F(1, 3)) for thing in every]
-    assert moved.at(moved[-1].start) == len(every) - 1
+    assert kept.at(kept[-1].start) == len(every) - 1
 
 
 @pytest.mark.parametrize("passes", [1, 2, 3])
 def test_few_passes_are_what_was_laid_out(passes: int) -> None:
     things = [Thing(LOOP * n + at, "") for n in range(passes) for at in (F(0), F(3))]
-    kept = Rounds(things, [LOOP * n for n in range(passes)], passes, later)
+    kept = Recurring(things, [LOOP * n for n in range(passes)], passes, later)
     assert kept == tuple(things)
     assert kept.laid_out == tuple(things)
     with pytest.raises(IndexError):
@@ -74,7 +72,7 @@ def test_few_passes_are_what_was_laid_out(passes: int) -> None:
 
 def test_what_does_not_come_round_is_refused() -> None:
     with pytest.raises(ValueError, match="nothing begins"):
-        Rounds([Thing(F(0), ""), Thing(F(17), "")], [F(0), F(8), F(16)], 9, later)
+        Recurring([Thing(F(0), ""), Thing(F(17), "")], [F(0), F(8), F(16)], 9, later)
 
 
 @pytest.mark.parametrize(
@@ -85,15 +83,15 @@ def test_many_passes_are_laid_out_as_one_after_the_other(sheet_of: Any, abc: str
     few, many = (sheet_of(abc, unit="1/4", tempo={"passes": n}) for n in (3, 9))
     short, long = lay_out(few), lay_out(many)
     by = long.starts[-1] - short.starts[-1]
-    assert len(long.frames) == 3 * len(short.frames)
-    assert [frame.start for frame in long.frames][-2:] == [frame.start + by for frame in short.frames][-2:]
-    assert long.closing == short.closing + by
+    assert len(long.whole_bars) == 3 * len(short.whole_bars)
+    assert [bar.start for bar in long.whole_bars][-2:] == [bar.start + by for bar in short.whole_bars][-2:]
+    assert [stretch.closing for stretch in long.stretches] == [short.stretches[0].closing + by]
     for one, following in pairwise(long.heard):
         assert one.end == following.start
     spans: list[ChordSpan] = list(perform(many).chords)
     assert spans[-1].end == long.end
     assert all(a.chord != b.chord for a, b in pairwise(spans))
-    assert [bar.pass_number for bar in long.bars] == sorted(n for n in range(1, 10) for _ in many.melody.bars)
+    assert [bar.playing for bar in long.bars] == sorted(n for n in range(1, 10) for _ in many.melody.bars)
     assert [bar.chords for bar in long.bars][-2:] == [bar.chords for bar in short.bars][-2:]
 
 
@@ -120,6 +118,6 @@ def test_kept_passes_are_those_that_would_be_laid_out_one_by_one(
     kept, played = lay_out(sheet), perform(sheet)
     monkeypatch.setattr(timeline, "LAID_OUT", passes)
     every = lay_out(sheet)
-    assert len(kept.frames.laid_out) < len(every.frames.laid_out)
+    assert len(kept.whole_bars.laid_out) < len(every.whole_bars.laid_out)
     assert kept == every
     assert played == perform(sheet)

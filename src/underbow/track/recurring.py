@@ -1,7 +1,8 @@
-"""What comes round in every pass, kept for three passes however many are played.
+"""What comes again in every pass, kept for three passes however many are played.
 
-All passes but the first and the last are alike, only later. So a long track needs no more room than a short one for its bars,
-its chords and what lies in them: a first pass, one between and a last one are laid out, and the others are made as asked for.
+All passes but the first and the last are alike, only later; so are all tempos, where clicks come between them. So a long track
+needs no more room than a short one for its bars, its chords and what lies in them: the first, one between and the last are laid
+out, and the others are made as asked for. Below, what comes again as a whole is called a pass.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Protocol, TypeVar
 
 from underbow.track.made import MadeWhenAsked
 
-__all__ = ["LAID_OUT", "Rounds"]
+__all__ = ["LAID_OUT", "Recurring"]
 
 LAID_OUT = 3  # passes, of a track that has as many or more
 
@@ -26,7 +27,7 @@ class _Placed(Protocol):
 Item = TypeVar("Item", bound=_Placed)
 
 
-class Rounds(MadeWhenAsked[Item]):
+class Recurring(MadeWhenAsked[Item]):
     """Things in order of start, over any number of passes; it can't be changed, and equals a tuple of the same things.
 
     Parameters
@@ -51,7 +52,7 @@ class Rounds(MadeWhenAsked[Item]):
     >>> spans = [ChordSpan(Fraction(at), Fraction(4), None) for at in (2, 6, 10, 14, 18, 22)]
     >>> def later(span, passes):
     ...     return ChordSpan(span.start + 8 * passes, span.length, span.chord)
-    >>> kept = Rounds(spans, [Fraction(2), Fraction(10), Fraction(18)], 100, later)
+    >>> kept = Recurring(spans, [Fraction(2), Fraction(10), Fraction(18)], 100, later)
     >>> len(kept), kept[7].start, kept[-1].start, kept.at(Fraction(60))
     (200, Fraction(30, 1), Fraction(798, 1), 14)
     """
@@ -77,12 +78,6 @@ class Rounds(MadeWhenAsked[Item]):
     def laid_out(self) -> tuple[Item, ...]:
         """What lies in the passes that are laid out."""
         return self._items
-
-    def mapped(self, change: Callable[[Item], Item]) -> Rounds[Item]:
-        """Give the same with every item changed, each pass alike."""
-        out = Rounds(tuple(map(change, self._items)), (), 0, self._later)
-        out._second, out._each, out._more, out._loop = self._second, self._each, self._more, self._loop
-        return out
 
     def at(self, quarter: Fraction) -> int:
         """Give the index of the last one that begins at a position or before it; 0 where none does."""
