@@ -223,7 +223,7 @@ def test_the_report_has_what_was_promised(quartet: Performance, tmp_path: Path) 
         (2, 116, "1/4"),
         (3, 132, "1/4"),
     ]
-    assert told["bars"][1] == {"pass": 1, "bar": 2, "start": 4.8, "chord": "G"}
+    assert told["bars"][1] == {"pass": 1, "round": 1, "bar": 2, "time": 1, "start": 4.8, "chord": "G"}
     assert told["voices"] == "builtin"
 
 
