@@ -15,6 +15,7 @@ from xml.etree import ElementTree as Xml
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import LETTERS, Pitch
+from underbow.tune.bars import printed_numbers
 from underbow.tune.tune import Measure, Note, Tune
 
 MEI = "http://www.music-encoding.org/ns/mei"
@@ -49,7 +50,7 @@ class _Writer:
         self.key, self.meter = tune.key, tune.meter
         self.ties: dict[int, tuple[_Bar, str]] = {}  # MIDI number -> the note that is tied on
         self.slurs: list[tuple[_Bar, str]] = []
-        self.number = 0
+        self.numbers = printed_numbers(tune)
 
     def write(self) -> None:
         home: Xml.Element = self.section
@@ -73,9 +74,11 @@ class _Writer:
 
     def _measure(self, home: Xml.Element, index: int, measure: Measure) -> None:
         full = measure.length >= measure.meter.bar
-        self.number += full or index > 0
         bar = _sub(
-            home, "measure", n=str(self.number), **{"xml:id": f"m{index}", "metcon": "true" if full else "false"}
+            home,
+            "measure",
+            n=str(self.numbers[index]),
+            **{"xml:id": f"m{index}", "metcon": "true" if full else "false"},
         )
         if measure.repeat_start:
             bar.set("left", "rptstart")
