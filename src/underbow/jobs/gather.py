@@ -15,7 +15,6 @@ from underbow.sound.choose import voices_in_use
 from underbow.sound.options import RenderOptions
 from underbow.sound.soundfont.banks import find_banks
 from underbow.tables import read_table, read_text
-from underbow.track.ramp import tempo_map
 from underbow.track.sheet.files import files_named
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import NEW_SHEET, build_sheet, read_sheet
@@ -141,7 +140,7 @@ def _voiced(jobs: Sequence[Job], sound: RenderOptions, told: Sequence[str]) -> G
 def _job(sheet: Sheet, text: str, folder: Path, options: Options, mixes: tuple[str, ...]) -> Job:
     """Make a job of a sheet that was read from a text; its SoundFonts are still to be found."""
     timeline = lay_out(sheet)
-    seconds = tempo_map(sheet.ramp, timeline.count_in, timeline.lengths).seconds(timeline.end)
+    seconds = timeline.tempo.seconds(timeline.end)
     if isinstance(options, LessonOptions):  # before hours are spent on what can't be finished
         check_length(seconds, sheet.title)
     chosen = chosen_mixes(sheet, mixes)
