@@ -1,0 +1,297 @@
+"""The desk itself: what the page can ask for, in the page's words, plain data in and out.
+
+Every method may raise InputError (what was asked can't be), UnderbowError (it failed) or ElsewhereError (somebody else has
+changed the files); nothing is half done then.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from starlette.responses import FileResponse, PlainTextResponse, Response
+
+from underbow.desk import begin
+from underbow.desk.folder import Folder
+from underbow.desk.guard import HANDED_OUT
+from underbow.desk.hear.stream import Asked, estimate, listen
+from underbow.desk.hear.voices import Voices
+from underbow.desk.lessons import HOME, Lessons
+from underbow.desk.paper import bow
+from underbow.desk.paper.drawing import NARROW, WIDE, staff
+from underbow.desk.paper.edits import read_edits
+from underbow.desk.paper.reading import read_as_far, read_as_text, read_trial
+from underbow.desk.paper.view import choices, problems_shown, version
+from underbow.desk.shelf import Shelf
+from underbow.desk.store import Store
+from underbow.errors import InputError
+from underbow.fiddle.pattern import read_pattern
+from underbow.lesson.lesson import Wish
+from underbow.lesson.print.staff import staff_tune
+from underbow.track.sheet.model import Sheet
+
+__all__ = ["Desk"]
+
+MOST_TUNE = 1_000_000  # characters
+_PARTS = ("melody", "backup", "rhythm", "click", "drone")
+
+
+@dataclass(slots=True)
+class Desk:
+    """A teacher's folder, open.
+
+    Parameters
+    ----------
+    folder : Folder
+    voices : Voices
+    on_close : callable
+        What ends the program.
+    """
+
+    folder: Folder
+    voices: Voices = field(default_factory=Voices)
+    on_close: Callable[[], None] = lambda: None
+    store: Store = field(init=False)
+    shelf_: Shelf = field(init=False)
+    lessons: Lessons = field(init=False)
+    _books: dict[str, begin.Book] = field(default_factory=dict)
+    _gains: dict[str, float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.store, self.shelf_, self.lessons = Store(self.folder), Shelf(self.folder), Lessons(self.folder)
+
+    # the shelf
+
+    def shelf(self) -> dict[str, Any]:
+        """Give the folder's name and its sheets as small papers."""
+        papers = [{key: value for key, value in paper.items() if key != "_tune"} for paper in self.shelf_.papers()]
+        return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers}
+
+    def begin(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}`` or ``{"book", "tune"}``; give its name."""
+        if isinstance(wanted.get("abc"), str):
+            new = begin.from_tune(self.folder, wanted["abc"][: MOST_TUNE + 1])
+        elif isinstance(wanted.get("chords"), str):
+            new = begin.from_chords(
+                self.folder, wanted["chords"][:2000], str(wanted.get("meter") or ""), str(wanted.get("dance") or "")
+            )
+        else:
+            new = begin.from_tune(self.folder, self._of_book(wanted))
+        self.store.begin(new.name, new.files)
+        return {"name": new.name}
+
+    def book(self, name: str, data: bytes) -> dict[str, Any]:
+        """Open a file of tunes; give a key for it and its list."""
+        book = begin.open_book(Path(name.replace("\\", "/")).name[:200] or "tune.abc", data)
+        key = str(len(self._books) + 1)
+        self._books = {key: book}  # the latest alone is kept
+        return {"book": key, "tunes": [[number, title] for number, title in book.tunes]}
+
+    def book_tune(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Give the text of a tune of the book that is open (``{"book", "tune"}``)."""
+        return {"abc": self._of_book(wanted)}
+
+    def _of_book(self, wanted: Mapping[str, Any]) -> str:
+        book, tune = self._books.get(str(wanted.get("book"))), wanted.get("tune")
+        if book is None or not isinstance(tune, int) or not 0 <= tune < len(book.texts):
+            raise InputError("choose a tune of the book")
+        return book.texts[tune]
+
+    # one sheet
+
+    def show(self, name: str) -> dict[str, Any]:
+        """Lay a sheet out."""
+        shown = self.store.show(name)
+        threading.Thread(target=self._make_ready, args=(name,), name="desk-ready", daemon=True).start()
+        return shown
+
+    def version(self, name: str) -> dict[str, Any]:
+        """Say which state of a sheet the folder holds."""
+        return {"version": version(read_as_text(self.folder, name))}
+
+    def change(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Write ``{"version", "edits"}``, or the sheet's own ``{"version", "text"}``; give the sheet as it is then."""
+        seen = str(wanted.get("version"))
+        if isinstance(wanted.get("text"), str):
+            self.store.write(name, seen, {name: wanted["text"]})
+        else:
+            self.store.change(name, seen, read_edits(wanted.get("edits")))
+        return self.store.show(name)
+
+    def tune(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Write the tune (``{"version", "abc"}``); give the sheet as it is then."""
+        abc = wanted.get("abc")
+        if not isinstance(abc, str) or len(abc) > MOST_TUNE:
+            raise InputError("a tune's text is needed, of a million characters at most")
+        self.store.change_tune(name, str(wanted.get("version")), abc)
+        return self.store.show(name)
+
+    def trial(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Engrave a tune that is still being typed (``{"abc", "narrow"}``); nothing is written."""
+        abc = wanted.get("abc")
+        if not isinstance(abc, str) or len(abc) > MOST_TUNE:
+            raise InputError("a tune's text is needed, of a million characters at most")
+        reading = read_trial(self.folder, name, abc)
+        narrow = bool(wanted.get("narrow"))
+        drawn = ""
+        if reading.sheet is not None:
+            drawn = staff(staff_tune(reading.sheet), NARROW if narrow else WIDE, "narrow" if narrow else "wide")
+        return {"staff": drawn, "problems": problems_shown(reading)}
+
+    def move(self, name: str, way: Literal["back", "forth"]) -> dict[str, Any]:
+        """Take the last change back, or do it again; give the sheet as it is then."""
+        if way not in ("back", "forth"):
+            raise InputError("back or forth")
+        self.store.move(name, way)
+        if self.folder.found(name) is None:
+            return {"gone": True}
+        return self.store.show(name)
+
+    def fingers(self, name: str, chord: str) -> dict[str, Any]:
+        """Draw the shapes that a chord may take."""
+        return {"choices": choices(self._sheet(name), chord[:30])}
+
+    def bowings(self, name: str) -> dict[str, Any]:
+        """Draw the patterns that can be laid under a sheet's tune."""
+        sheet = self._sheet(name)
+        own: list[dict[str, Any]] = []
+        for file in self.folder.names(".toml"):
+            if len(own) < 30 and (found := self._own_bowing(file, sheet)):
+                own.append(found)
+        return {"bowings": [*own, *bow.fitting(sheet.tune.meter, sheet.tune.rhythm)]}
+
+    def _own_bowing(self, file: str, sheet: Sheet) -> dict[str, Any] | None:
+        """Draw a pattern of the folder, if it is one and lies beside the sheet."""
+        try:
+            data = self.folder.read(file)
+            if b"bow" not in data or b"accent" not in data:
+                return None
+            pattern = read_pattern(data.decode("utf-8-sig"), file)
+            return bow.drawn(pattern.fitted(sheet.tune.meter), file) if pattern.suits(sheet.tune.meter) else None
+        except (InputError, UnicodeDecodeError):
+            return None
+
+    def try_bow(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Draw rows that are being changed, or say why the bow can't do them."""
+        return bow.tried(bow.read_rows(wanted.get("rows")))
+
+    def keep_bow(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Keep rows as a pattern file and let the sheet play it (``{"version", "rows", "title", "section"}``)."""
+        sheet = self._sheet(name)
+        rows, title = bow.read_rows(wanted.get("rows")), str(wanted.get("title") or "")[:100]
+        section = wanted.get("section") if isinstance(wanted.get("section"), str) else None
+        now = (
+            sheet.pattern(section) if section in dict(sheet.patterns) and section is not None else sheet.patterns[0][1]
+        )
+        like = {"beat": now.tempo.beat, "low": now.tempo.low, "high": now.tempo.high}
+        file = wanted.get("file")
+        if not (isinstance(file, str) and file.endswith(".toml") and "/" not in file):
+            file = self.folder.free_name(title or "my bowing", ".toml")
+        self.store.keep_pattern(name, str(wanted.get("version")), file, section, bow.pattern_text(title, rows, like))
+        return self.store.show(name)
+
+    def _sheet(self, name: str) -> Sheet:
+        reading = read_as_far(self.folder, name)
+        if reading.sheet is None:
+            raise InputError(*(problem.what for problem in reading.problems))
+        return reading.sheet
+
+    # hearing
+
+    def hear(self, name: str, wanted: Mapping[str, Any]) -> Iterator[bytes]:
+        """Stream ``{"bar", "time", "pass", "around", "levels"}``, or two bars of a bowing (``rows`` or ``pattern``)."""
+        reading = read_as_far(self.folder, name)
+        if reading.sheet is None:
+            raise InputError(*(problem.what for problem in reading.problems))
+        sheet, asked = reading.sheet, _asked(wanted, reading.until)
+        if "rows" in wanted or "pattern" in wanted:
+            sheet = bow.trial_sheet(sheet, wanted)
+            asked = Asked(bar=1, number=asked.number, parts=("backup", "click"), bars=bow.TRIAL_BARS)
+        if asked.number > sheet.ramp.passes:
+            asked = replace(asked, number=sheet.ramp.passes)
+        voice = self.voices.voice(sheet)
+        gain = self._gains.get(name)
+        if gain is None:
+            gain = self._gains[name] = estimate(sheet, voice, _levels(wanted), asked.number, seconds=3.0)
+        return listen(sheet, voice, asked, gain)
+
+    def _make_ready(self, name: str) -> None:
+        """Have the voice and the gain of a sheet at hand before they are asked for."""
+        try:
+            sheet = self._sheet(name)
+            voice = self.voices.voice(sheet)
+            self._gains[name] = estimate(sheet, voice, _levels({}))
+        except InputError:
+            return
+
+    # lessons
+
+    def make_lesson(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Begin a lesson (``{"sheets", "title", "paper", "formats"}``); give its key."""
+        names = wanted.get("sheets")
+        if not isinstance(names, list) or not all(isinstance(name, str) for name in names) or len(names) > 200:
+            raise InputError("choose the sheets of the lesson")
+        paper: Literal["a4", "us-letter"] = "us-letter" if wanted.get("paper") == "letter" else "a4"
+        return {
+            "lesson": self.lessons.begin(
+                names, str(wanted.get("title") or ""), Wish(paper=paper, voices=self.voices.kind)
+            )
+        }
+
+    def made(self, path: str) -> Response:
+        """Serve a file of a lesson that was made."""
+        try:
+            found = self.folder.place(f"{HOME}/{path}")
+        except InputError:
+            return PlainTextResponse("no such file", 404)
+        if not found.is_file():
+            return PlainTextResponse("no such file", 404)
+        shown = found.suffix.lower() in {".html", ".pdf", ".txt"}
+        headers = {"Content-Security-Policy": HANDED_OUT if found.suffix.lower() == ".html" else "default-src 'none'"}
+        if found.suffix.lower() == ".pdf":
+            headers = {"Content-Security-Policy": "frame-ancestors 'none'"}
+        return FileResponse(
+            found, headers=headers, filename=found.name, content_disposition_type="inline" if shown else "attachment"
+        )
+
+    def close(self) -> None:
+        """End the desk."""
+        self.lessons.stop()
+        self.on_close()
+
+
+def _asked(wanted: Mapping[str, Any], until: int | None) -> Asked:
+    around = wanted.get("around")
+    pair = (
+        (int(around[0]), int(around[1]))
+        if isinstance(around, list) and len(around) == 2 and all(map(_is_whole, around))
+        else None
+    )
+    return Asked(
+        bar=_whole(wanted.get("bar"), 0),
+        time=_whole(wanted.get("time"), 1),
+        number=max(_whole(wanted.get("pass"), 1), 1),
+        around=pair,
+        upto=until,
+    )
+
+
+def _is_whole(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _whole(value: object, otherwise: int) -> int:
+    return value if isinstance(value, int) and not isinstance(value, bool) else otherwise
+
+
+def _levels(wanted: Mapping[str, Any]) -> dict[str, float | None]:
+    given = wanted.get("levels")
+    levels: dict[str, float | None] = {"melody": 0.0, "backup": -3.0, "rhythm": -6.0, "click": -9.0, "drone": -15.0}
+    if isinstance(given, dict):
+        for part in _PARTS:
+            value = given.get(part, levels[part])
+            levels[part] = float(value) if isinstance(value, int | float) and -60 <= value <= 12 else None
+    return levels

@@ -1,0 +1,228 @@
+"""The teacher's folder: nothing outside it is read or written, and what is written is there whole or not at all.
+
+A file is known by its *name*: its path below the folder with ``/`` between folders, such as ``reels/lamplight.toml``.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from threading import RLock
+
+from underbow.errors import Fault, InputError
+from underbow.files import plain_file, safe_name, write_whole
+
+__all__ = ["MOST_BYTES", "ChangedElsewhereError", "Folder"]
+
+MOST_BYTES = 2_000_000  # of a file that the desk writes
+_DEEPEST = 6  # folders below the teacher's
+_LONGEST = 500  # characters of a name
+
+
+class ChangedElsewhereError(Exception):
+    """Somebody else has changed files meanwhile; ``names`` says which."""
+
+    def __init__(self, names: Iterable[str]) -> None:
+        self.names = tuple(names)
+        super().__init__(", ".join(self.names))
+
+
+@dataclass(frozen=True, slots=True)
+class Folder:
+    """A folder of track sheets.
+
+    Parameters
+    ----------
+    path : Path
+        It must be there.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     folder = Folder(Path(place))
+    ...     folder.write({"a.toml": b"title = 'A'"}, {"a.toml": None})
+    ...     folder.names(".toml"), folder.read("a.toml")
+    (['a.toml'], b"title = 'A'")
+    """
+
+    path: Path
+    _lock: RLock = field(default_factory=RLock, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "path", self.path.resolve())
+
+    def place(self, name: str) -> Path:
+        """Give the path of a name.
+
+        Raises
+        ------
+        InputError
+            Where the name is none of this folder: it leads out of it (by ``..``, a drive, a link), or to a hidden file.
+        """
+        parts = PurePosixPath(name).parts
+        usual = (
+            0 < len(name) <= _LONGEST
+            and name == "/".join(parts)
+            and len(parts) <= _DEEPEST
+            and all(_is_usual(part) for part in parts)
+        )
+        path = self.path.joinpath(*parts) if usual else self.path
+        try:
+            path = path.resolve()
+            inside = usual and path != self.path and path.is_relative_to(self.path)
+        except (OSError, ValueError, RuntimeError):  # a name that no file can have; links in a circle
+            inside = False
+        if not inside:
+            raise InputError(Fault(f"no file of this folder: {name[:80]!r}"))
+        return path
+
+    def names(self, *endings: str) -> list[str]:
+        """Give the names of the files with these endings, in alphabetical order; finished lessons are left out."""
+        found = [name for name, _ in self.entries(*endings)]
+        return sorted(found, key=str.casefold)
+
+    def entries(self, *endings: str) -> Iterator[tuple[str, os.stat_result]]:
+        """Give the names of the files with these endings and what the disk says about them, in any order."""
+        waiting = [("", self.path)]
+        while waiting:
+            above, path = waiting.pop()
+            with suppress(OSError), os.scandir(path) as listed:
+                here = list(listed)
+                if above and any(entry.name == "manifest.json" for entry in here):
+                    continue  # a lesson that was made
+                for entry in here:
+                    name = above + entry.name
+                    if not _is_usual(entry.name):
+                        continue
+                    with suppress(OSError):
+                        if entry.is_dir(follow_symlinks=False):
+                            if name.count("/") + 1 < _DEEPEST:
+                                waiting.append((name + "/", Path(entry.path)))
+                        elif entry.name.lower().endswith(endings) and entry.is_file() and self._holds(name):
+                            yield name, entry.stat()
+
+    def _holds(self, name: str) -> bool:
+        if not (self.path / name).is_symlink():
+            return True
+        try:
+            self.place(name)
+        except InputError:
+            return False
+        return True
+
+    def read(self, name: str) -> bytes:
+        """Read a file.
+
+        Raises
+        ------
+        InputError
+            Where there is none, it can't be read, or it is too large.
+        """
+        path = self.place(name)
+        try:
+            with plain_file(path, name).open("rb") as file:
+                data = file.read(MOST_BYTES + 1)
+        except OSError as error:
+            raise InputError(Fault(f"can't be read: {error.strerror or error}", file=name)) from None
+        if len(data) > MOST_BYTES:
+            raise InputError(Fault(f"more than {MOST_BYTES} bytes", file=name))
+        return data
+
+    def found(self, name: str) -> bytes | None:
+        """Give what is in a file; None where there is no such file."""
+        try:
+            return self.read(name) if self.place(name).exists() else None
+        except OSError:
+            return None
+
+    def write(self, after: Mapping[str, bytes | None], before: Mapping[str, bytes | None]) -> None:
+        """Write files (None: remove one), provided that all of them are still as they were seen.
+
+        Parameters
+        ----------
+        after, before : mapping of str to bytes or None
+            What the files shall hold, and what whoever asks has seen in them; None where there is no file.
+
+        Raises
+        ------
+        ChangedElsewhereError
+            Where a file is not as it was seen. Nothing is written then.
+        InputError, UnderbowError
+            Where it can't be written. Files that are written one by one are old or new, each of them whole.
+        """
+        for name, content in after.items():
+            if content is not None and len(content) > MOST_BYTES:
+                raise InputError(Fault(f"more than {MOST_BYTES} bytes; a sheet or a tune is a page of text", file=name))
+        with self._alone():
+            changed = [name for name, seen in before.items() if self.found(name) != seen]
+            if changed:
+                raise ChangedElsewhereError(changed)
+            for name, content in after.items():
+                path = self.place(name)
+                if content is None:
+                    with suppress(FileNotFoundError):
+                        path.unlink()
+                elif content != before.get(name):
+                    write_whole(path, content)
+
+    @contextmanager
+    def _alone(self) -> Iterator[None]:
+        """Keep every other desk on this folder waiting, in this program or another."""
+        with self._lock:
+            key = hashlib.sha256(os.fsencode(self.path)).hexdigest()[:24]
+            user = getattr(os, "getuid", lambda: 0)()
+            flags = os.O_CREAT | os.O_RDWR | getattr(os, "O_NOFOLLOW", 0)
+            try:
+                handle = os.open(Path(tempfile.gettempdir()) / f"underbow-desk-{user}-{key}.lock", flags, 0o600)
+            except OSError:  # without a place for it: what was seen is compared all the same
+                yield
+                return
+            try:
+                _lock(handle)
+                yield
+            finally:
+                os.close(handle)
+
+    def free_name(self, title: str, ending: str) -> str:
+        """Give a name that no file has yet, made from a title.
+
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as place:
+        ...     Folder(Path(place)).free_name("Wet Socks: a jig", ".toml")
+        'wet-socks-a-jig.toml'
+        """
+        stem = "-".join(safe_name(title, longest=60).casefold().replace("'", "").replace("’", "").split())
+        stem = "-".join(filter(None, stem.split("-"))) or "untitled"
+        with suppress(OSError):
+            taken = {entry.name.casefold() for entry in self.path.iterdir()}
+            number = 1
+            name = stem
+            while any(name + other in taken for other in {ending, ".toml", ".abc"}):
+                number += 1
+                name = f"{stem}-{number}"
+            return name + ending
+        return stem + ending
+
+
+def _is_usual(part: str) -> bool:
+    """Whether a name is one that the desk has to do with: not hidden, nothing that steers, no other system's path."""
+    return not part.startswith(".") and part.isprintable() and not any(sign in part for sign in '\\:*?"<>|')
+
+
+def _lock(handle: int) -> None:
+    """Wait for the file and keep it until it is closed."""
+    try:
+        import fcntl  # noqa: PLC0415  not on Windows
+    except ImportError:  # pragma: no cover
+        import msvcrt  # noqa: PLC0415
+
+        with suppress(OSError):
+            msvcrt.locking(handle, msvcrt.LK_LOCK, 1)  # type: ignore[attr-defined,unused-ignore]
+        return
+    fcntl.flock(handle, fcntl.LOCK_EX)

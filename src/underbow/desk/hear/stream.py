@@ -1,0 +1,313 @@
+"""Sound from any bar of any pass, made while it is heard.
+
+Only one pass at a time is laid out, only what begins after the place asked for is sounded, and each block is given away as
+soon as it is made. So the first sound comes at once however long the track is, and whatever has just been changed.
+
+The parts stay apart, so that the page can let the players stand nearer or farther while they play: its messages are
+
+- ``J`` and JSON: first ``{"rate", "parts", "gain"}``, then for each stretch ``{"pass", "tempo", "at", "bars", "notes"}``,
+  with all places in frames from the stream's beginning;
+- ``S`` and sound: 16-bit little-endian samples, the parts interleaved.
+
+Each is preceded by its length in bytes, four bytes, little-endian, the letter counted.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import isfinite
+from time import perf_counter
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.desk.hear.marks import HeardBar, heard_bars, heard_notes
+from underbow.desk.hear.prompt import PATIENCE, Prompt
+from underbow.errors import InputError
+from underbow.sound.mastering.loudness import LoudnessMeter
+from underbow.sound.stems import Plan, plan
+from underbow.sound.voice.voices import Samples, Voice, frame_of
+from underbow.track.performance import Performance
+from underbow.track.ramp import Ramp
+from underbow.track.sequencer import perform
+from underbow.track.sheet.model import Sheet
+
+__all__ = ["Asked", "estimate", "listen", "message"]
+
+LEAD = 0.02  # seconds before the bar line: a hand may be early
+_FIRST, _BLOCK = 0.12, 0.5  # seconds of sound in a message
+_FADE = 0.02  # seconds in which what sounds already comes in
+_MEASURED = 8.0  # seconds from which the gain is estimated
+_LOUDEST = 0.5  # of full scale, that a part reaches at most in the estimate
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What shall be heard.
+
+    Parameters
+    ----------
+    bar, time : int
+        Where it begins: the printed bar, and the how-manieth time it comes in the pass. Where there is none, at the beginning.
+    number : int
+        Of the pass, from 1.
+    around : (int, int) or None
+        First and last printed bar that go round and round; else it goes on from pass to pass to the end.
+    upto : int or None
+        The first printed bar that can't be heard.
+    parts : tuple of str
+        All of them where it is empty.
+    bars : int or None
+        How many bars; None for no end but the track's.
+    """
+
+    bar: int = 0
+    time: int = 1
+    number: int = 1
+    around: tuple[int, int] | None = None
+    upto: int | None = None
+    parts: tuple[str, ...] = ()
+    bars: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """What is played without going back: from one frame of a pass to another."""
+
+    plans: tuple[Plan, ...]
+    begin: int
+    end: int
+
+
+def message(kind: str, body: bytes) -> bytes:
+    r"""Put one message of the stream together.
+
+    >>> message("J", b"{}")
+    b'\\x03\\x00\\x00\\x00J{}'
+    """
+    return struct.pack("<I", len(body) + 1) + kind.encode() + body
+
+
+def listen(sheet: Sheet, voice: Prompt, asked: Asked, gain: float = 1.0) -> Iterator[bytes]:
+    """Give the messages of a stream, as they are made.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    voice : Prompt
+    asked : Asked
+    gain : float
+        Linear, for all parts alike.
+
+    Raises
+    ------
+    InputError
+        Where nothing of what is asked for can be heard.
+    """
+    rate, begun = voice.rate, perf_counter()
+    voice.hurry()
+    bars, notes = heard_bars(sheet), heard_notes(sheet)
+    first, until = _range(bars, asked)
+    head = _pass(sheet, asked.number, asked.parts)
+    yield message("J", _json({"rate": rate, "parts": [part.name for part in head.parts], "gain": round(gain, 5)}))
+    players = _Players(len(head.parts), voice)
+    at, number, small = 0, asked.number, True
+    begin_bar = first
+    while True:
+        performance = head if number == asked.number and begin_bar is first else _pass(sheet, number, asked.parts)
+        stretch = _stretch(performance, bars, begin_bar, until, rate, lead=small)
+        yield message(
+            "J", _json(_marks(performance, bars[begin_bar : until + 1], notes, stretch, at, number=number, rate=rate))
+        )
+        players.enter(stretch, at, fade=small)
+        end = at + stretch.end - stretch.begin
+        while at < end:
+            count = min(round((_FIRST if small else _BLOCK) * rate), end - at)
+            yield message("S", _samples(players.block(count), gain))
+            at, small = at + count, False
+            voice.hurry(
+                max((at / rate - (perf_counter() - begun)) / 2, PATIENCE)
+            )  # half of what has not been heard yet
+        if asked.around is not None:
+            begin_bar = _range(bars, replace(asked, bar=asked.around[0], time=1))[0]
+        elif number < sheet.ramp.passes and asked.upto is None and asked.bars is None:
+            number, begin_bar = number + 1, 0
+        else:
+            break
+    yield message("S", _samples(players.block(round(1.2 * rate)), gain))
+
+
+def _range(bars: Sequence[HeardBar], asked: Asked) -> tuple[int, int]:
+    """Give the places of the first and the last bar heard."""
+    first = next((i for i, bar in enumerate(bars) if bar.printed == asked.bar and bar.time == asked.time), None)
+    if first is None:
+        first = next((i for i, bar in enumerate(bars) if bar.printed >= asked.bar), 0)
+    if asked.around is not None:
+        low, high = min(asked.around), max(asked.around)
+        last = first
+        while last + 1 < len(bars) and low <= bars[last + 1].printed <= high:
+            last += 1
+    else:
+        last = len(bars) - 1 if asked.bars is None else min(first + asked.bars, len(bars)) - 1
+    if asked.upto is not None:
+        stop = next((i for i in range(first, last + 1) if bars[i].printed >= asked.upto), last + 1)
+        if stop == first:
+            raise InputError(f"bar {asked.upto} can't be heard before it is put right; begin before it")
+        last = min(last, stop - 1)
+    return first, last
+
+
+def _pass(sheet: Sheet, number: int, parts: Sequence[str]) -> Performance:
+    """Play one pass, and the next one so that they join; the last one comes to its end."""
+    ramp = sheet.ramp
+    spans = ramp.spans[number - 1 : number + 1]
+    if not spans:
+        raise InputError(f"there is no pass {number}; there are {ramp.passes}")
+    (begin, end), after = spans[0], spans[-1][1]
+    slow, fast = round(begin.count), round(after.count if begin != end or len(spans) > 1 else end.count)
+    kind = "glide" if ramp.kind == "glide" and fast > slow else "steps" if fast > slow and len(spans) > 1 else "steady"
+    two = Ramp(kind, slow if kind != "steady" else fast, fast, len(spans), ramp.beat)
+    played = perform(replace(sheet, ramp=two, count_in=0, tuning_notes=False))
+    if parts:
+        played = replace(played, parts=tuple(part for part in played.parts if part.name in parts))
+    return played
+
+
+def _stretch(
+    performance: Performance, bars: Sequence[HeardBar], first: int, last: int, rate: int, *, lead: bool
+) -> _Stretch:
+    zero, seconds = performance.passes[0].start, performance.tempo.seconds
+
+    def frame(quarter: Fraction) -> int:
+        return frame_of(seconds(zero + quarter), rate)
+
+    begin = frame(bars[first].start) - (round(LEAD * rate) if lead else 0)
+    whole_pass = last == len(bars) - 1
+    end = (
+        frame_of(seconds(performance.passes[0].end), rate)
+        if whole_pass
+        else frame(bars[last].start + bars[last].length)
+    )
+    return _Stretch(tuple(plan(part, performance.tempo, rate) for part in performance.parts), begin, end)
+
+
+def _marks(
+    performance: Performance, bars: Sequence[HeardBar], notes: Sequence[tuple[Fraction, int, int]], stretch: _Stretch,
+    at: int, *, number: int, rate: int,
+) -> dict[str, Any]:  # fmt: skip
+    zero, seconds = performance.passes[0].start, performance.tempo.seconds
+
+    def place(quarter: Fraction) -> int:
+        return frame_of(seconds(zero + quarter), rate) - stretch.begin + at
+
+    low, high = bars[0].start, bars[-1].start + bars[-1].length
+    tempo = performance.passes[0].tempo
+    return {
+        "pass": number,
+        "tempo": round(float(tempo.count), 1),
+        "beat": tempo.beat_name,
+        "at": at,
+        "end": at + stretch.end - stretch.begin,
+        "bars": [[place(bar.start), bar.printed, bar.time, bar.measure] for bar in bars],
+        "notes": [[place(start), measure, note] for start, measure, note in notes if low <= start < high],
+    }
+
+
+class _Players:
+    """The parts on their way: what is still to come of the stretch, and what rings."""
+
+    def __init__(self, count: int, voice: Voice) -> None:
+        self._voice, self._at = voice, 0
+        self._coming: list[list[tuple[int, np.float32, Samples | None, Plan, int]]] = [[] for _ in range(count)]
+        self._rings: list[list[tuple[int, np.float32, Samples]]] = [[] for _ in range(count)]
+
+    def enter(self, stretch: _Stretch, at: int, *, fade: bool) -> None:
+        """Let the players begin a stretch at a frame of the stream; what sounds already there comes in softly."""
+        for row, one in enumerate(stretch.plans):
+            coming: list[tuple[int, np.float32, Samples | None, Plan, int]] = []
+            for index, start in enumerate(one.frames.tolist()):
+                if start >= stretch.end:
+                    break
+                place = start - stretch.begin + at
+                if start >= stretch.begin:
+                    coming.append((place, one.gains[index], None, one, index))
+                elif fade and start + one.actions[one.which[index]].frames > stretch.begin + 0.1 * self._voice.rate:
+                    coming.append((at, one.gains[index], self._rest(one, index, stretch.begin - start), one, index))
+            self._coming[row] = coming
+
+    def _rest(self, one: Plan, index: int, gone: int) -> Samples:
+        """What is left of a sound that began before, faded in."""
+        rest = self._sound(one, index)[gone:].copy()
+        fade = min(round(_FADE * self._voice.rate), len(rest))
+        rest[:fade] *= np.linspace(0, 1, fade, dtype=np.float32)
+        return rest
+
+    def _sound(self, one: Plan, index: int) -> Samples:
+        samples = self._voice.sounds(one.actions[one.which[index]])
+        return samples if samples.ndim == 1 else samples.mean(axis=1)
+
+    def block(self, count: int) -> Floats:
+        """Give the next frames, shape (parts, count)."""
+        out = np.zeros((len(self._coming), count), np.float32)
+        end = self._at + count
+        for row, coming in enumerate(self._coming):
+            begun = 0
+            while begun < len(coming) and coming[begun][0] < end:
+                place, gain, samples, one, index = coming[begun]
+                self._rings[row].append((place, gain, self._sound(one, index) if samples is None else samples))
+                begun += 1
+            del coming[:begun]
+            left = []
+            for place, gain, samples in self._rings[row]:
+                stop = place + len(samples)
+                low, high = max(place, self._at), min(stop, end)
+                if low < high:
+                    out[row, low - self._at : high - self._at] += samples[low - place : high - place] * gain
+                if stop > end:
+                    left.append((place, gain, samples))
+            self._rings[row] = left
+        self._at = end
+        return out
+
+
+def estimate(
+    sheet: Sheet, voice: Voice, levels: Mapping[str, float | None], number: int = 1, *, seconds: float = _MEASURED
+) -> float:
+    """Estimate the linear gain that brings a pass, its parts at some levels (dB; None: silent), to the sheet's loudness.
+
+    Measured over the first seconds; the parts lie in the middle, which is as loud (see :mod:`underbow.sound.mix`).
+    """
+    performance = _pass(sheet, number, ())
+    bars = heard_bars(sheet)
+    first = next((i for i, bar in enumerate(bars) if bar.played > 0), 0)
+    stretch = _stretch(performance, bars, first, len(bars) - 1, voice.rate, lead=False)
+    players = _Players(len(performance.parts), voice)
+    players.enter(stretch, 0, fade=False)
+    frames = min(round(seconds * voice.rate), max(stretch.end - stretch.begin, voice.rate // 2))
+    block = players.block(frames)
+    factors = [_factor(levels.get(part.name)) for part in performance.parts]
+    mixed: Floats = np.asarray(np.array(factors, np.float32) @ block, np.float32)
+    meter = LoudnessMeter(voice.rate, 1)
+    meter.add(mixed[:, None])
+    loudness = meter.integrated()
+    peak = max(float(np.abs(block).max(initial=0.0)), 1e-6)
+    gain = 10 ** ((sheet.loudness - loudness) / 20) if isfinite(loudness) else 1.0
+    return min(gain, _LOUDEST / peak)
+
+
+def _factor(level: float | None) -> float:
+    return 0.0 if level is None else float(10 ** (level / 20))
+
+
+def _samples(block: Floats, gain: float) -> bytes:
+    return bytes((np.clip(block.T * np.float32(gain), -1, 1) * 32767).astype("<i2").tobytes())
+
+
+def _json(data: object) -> bytes:
+    return json.dumps(data, separators=(",", ":")).encode()

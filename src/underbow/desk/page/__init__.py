@@ -1,0 +1,1 @@
+"""The page itself: HTML, style and ES modules, served as they are."""

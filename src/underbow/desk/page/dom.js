@@ -1,0 +1,83 @@
+// Building the page: elements from code, drawings from the server; text is always text.
+
+export function el(tag, props = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(props)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (name === "class") node.className = value;
+    else if (name === "value" || name === "checked" || name === "disabled") node[name] = value;
+    else node.setAttribute(name, value === true ? "" : value);
+  }
+  node.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined && child !== false));
+  return node;
+}
+
+export const $ = (selector, from = document) => from.querySelector(selector);
+export const $$ = (selector, from = document) => [...from.querySelectorAll(selector)];
+
+// Only what a drawing is made of gets in, whatever the text holds.
+const DRAWN = new Set(["svg", "g", "path", "rect", "line", "polyline", "polygon", "circle", "ellipse", "text", "tspan", "title", "use", "defs", "symbol"]);
+
+export function drawing(text, label) {
+  const found = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  if (found.nodeName !== "svg") return el("span");
+  for (const node of [found, ...found.querySelectorAll("*")]) {
+    if (!DRAWN.has(node.localName)) { node.remove(); continue; }
+    for (const { name, value } of [...node.attributes]) {
+      if (name.startsWith("on") || name === "style" || (/href$/.test(name) && !value.startsWith("#"))) node.removeAttribute(name);
+    }
+  }
+  const svg = document.importNode(found, true);
+  if (label !== undefined) {
+    svg.querySelector("title")?.remove();
+    svg.setAttribute("role", label ? "img" : "presentation");
+    if (label) svg.setAttribute("aria-label", label);
+    else svg.setAttribute("aria-hidden", "true");
+  }
+  return svg;
+}
+
+// A line of text that is changed where it stands: what is typed is kept with Enter or on leaving, Escape leaves it as it was.
+export function line(value, { label, keep, ink = true, sample = "", numbers = false, live = null, id = null }) {
+  const input = el("input", {
+    class: `line ${ink ? "ink" : "pencil"}`, value, "aria-label": label, placeholder: sample, spellcheck: "false", autocomplete: "off",
+    inputmode: numbers ? "numeric" : undefined, id,
+  });
+  const size = () => { input.style.width = `${Math.max([...(input.value || sample)].length, 1) + (numbers ? 1.2 : 1)}ch`; };
+  const settle = () => { if (input.value !== value) { value = input.value; keep(value); } };
+  input.addEventListener("input", () => { size(); live?.(input.value); });
+  input.addEventListener("blur", settle);
+  input.addEventListener("keydown", (event) => {
+    if (event.key === "Enter") { event.preventDefault(); settle(); }
+    if (event.key === "Escape") { event.stopPropagation(); input.value = value; size(); input.blur(); }
+  });
+  size();
+  return input;
+}
+
+export function choice(value, options, { label, keep, ink = true }) {
+  const select = el("select", { class: `line ${ink ? "ink" : "pencil"}`, "aria-label": label, onchange: () => keep(select.value) },
+    options.map(([name, word]) => el("option", { value: name }, word)));
+  select.value = value;
+  const fit = () => { select.style.width = `${[...(select.selectedOptions[0]?.text ?? "")].length + 1.2}ch`; };
+  select.addEventListener("change", fit);
+  fit();
+  return select;
+}
+
+// What is pressed without drawing attention to itself: words with a pencil line under them.
+export function word(text, press, props = {}) {
+  return el("button", { type: "button", class: `word ${props.class ?? ""}`, onclick: press, ...Object.fromEntries(Object.entries(props).filter(([k]) => k !== "class")) }, text);
+}
+
+export function tell(text) {
+  const said = $("#said");
+  said.textContent = text;
+  said.classList.toggle("seen", Boolean(text));
+  clearTimeout(tell.timer);
+  if (text) tell.timer = setTimeout(() => tell(""), 9000);
+}
+
+export const typing = (target) =>
+  target instanceof HTMLElement && (target.matches("textarea, select, input:not([type=checkbox]):not([type=radio])") || target.isContentEditable);

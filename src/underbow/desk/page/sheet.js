@@ -1,0 +1,285 @@
+// One sheet on the stand: its parts in the order of the print, each changed where it stands.
+import { ask, inTurn, path } from "./ask.js";
+import { $, $$, choice, el, line, tell, word } from "./dom.js";
+import { beat, say } from "./words.js";
+import { go, lay, leave, showRail, state } from "./desk.js";
+import { openBook } from "./begin.js";
+import { makeLesson } from "./lesson.js";
+import { Hearing } from "./hear.js";
+import { showDock } from "./dock.js";
+import { showTune } from "./tune.js";
+import { showChanges } from "./changes.js";
+import { showFingers } from "./fingers.js";
+import { showBow } from "./bow.js";
+import { showPlan } from "./plan.js";
+
+const KEYS = [["G", ""], ["D", ""], ["A", ""], ["E", ""], ["C", ""], ["F", ""], ["Bb", ""], ["Em", ""], ["Am", ""], ["Bm", ""], ["Dm", ""], ["Gm", ""], ["Ador", ""], ["Edor", ""], ["Ddor", ""], ["Amix", ""], ["Dmix", ""], ["Gmix", ""]];
+const WATCH = 2500;
+
+export async function showSheet(name) {
+  const first = await ask(`/sheet/${path(name)}`);
+  if (!state.folder) state.folder = (await ask("/shelf")).folder;
+  return new Sheet(name, first).open();
+}
+
+export class Sheet {
+  constructor(name, view) {
+    this.name = name;
+    this.view = view;
+    this.here = { bar: view.changes?.find((bar) => bar.number > 0)?.number ?? 0, time: 1, pass: 1, around: null };
+    this.hearing = new Hearing({
+      place: (place) => this.heard(place),
+      ended: () => { this.parts.tune?.mark(null); this.parts.changes?.mark(null); this.parts.plan?.mark(null); this.dock?.refresh(); },
+      failed: (why) => tell(why === "silent" ? say("no_sound") : why),
+    });
+    this.parts = {};
+  }
+
+  open() {
+    const stand = $("#stand");
+    stand.className = "sheet";
+    this.paper = el("article", { class: "paper whole", "aria-label": this.view.title.text });
+    stand.replaceChildren(this.paper);
+    this.rail();
+    this.draw();
+    this.dock = showDock(this);
+    this.watch = setInterval(() => this.look(), WATCH);
+    return this;
+  }
+
+  halt() { this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
+
+  rail(kept = say("kept")) {
+    showRail(this.view.title.text, [
+      el("span", { id: "kept" }, kept), " · ",
+      word(say("take_back"), () => this.take("back"), { disabled: !this.view.back, id: "back" }),
+      word(say("do_again"), () => this.take("forth"), { disabled: !this.view.forth, id: "forth" }),
+    ]);
+  }
+
+  // Draws what has changed; what the teacher is typing in stays under her hands.
+  draw() {
+    const { view } = this, typed = document.activeElement;
+    const made = (key, data, make) => {
+      const mark = JSON.stringify(data);
+      const old = this.parts[key];
+      if (old?.drawn === mark) return old.section;
+      if (old?.busy?.() && old.update) { old.update(view); old.drawn = mark; return old.section; }
+      const part = make();
+      part.drawn = mark;
+      this.parts[key] = part;
+      return part.section;
+    };
+    const problems = (part) => view.problems.filter((one) => one.part === part);
+    const sections = [
+      made("head", [view.title, view.head, view.plan, problems("head")], () => this.head()),
+      made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink]), problems("tune"), view.head?.last_bar], () => showTune(this)),
+    ];
+    if (view.changes) {
+      sections.push(
+        made("changes", [view.changes, problems("changes")], () => showChanges(this)),
+        made("fingers", [view.fingers, problems("fingers")], () => showFingers(this)),
+        made("bow", [view.bow, problems("bow")], () => showBow(this)),
+        made("plan", [view.plan, problems("plan")], () => showPlan(this)),
+        made("learner", [view.learner, problems("learner")], () => this.learner()),
+      );
+    } else sections.push(made("text", [view.text, view.problems], () => this.text()));
+    const wanted = sections.filter(Boolean);
+    if ([...this.paper.children].some((one, i) => one !== wanted[i]) || this.paper.children.length !== wanted.length) this.paper.replaceChildren(...wanted);
+    if (typed && !document.contains(typed)) this.refocus(typed);
+    this.margins();
+  }
+
+  refocus(typed) {
+    const same = typed.id ? document.getElementById(typed.id) : typed.dataset?.at ? $(`[data-at="${CSS.escape(typed.dataset.at)}"]`, this.paper) : null;
+    same?.focus({ preventScroll: true });
+  }
+
+  section(id, hint, ...content) {
+    const problems = this.view.problems.filter((one) => one.part === id);
+    return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
+      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
+      this.notes(id, problems), content);
+  }
+
+  notes(id, problems) {
+    return problems.map((one) => el("p", { class: "red", role: "note", "data-bar": one.bar ?? "", "data-part": id },
+      one.bar ? `${say("bar", { number: one.bar })}: ` : one.line && id === "tune" ? `${say("line_of", { line: one.line })}: ` : "", one.what));
+  }
+
+  // Where there is a margin, what is wrong stands beside its place.
+  margins() {
+    const wide = innerWidth >= 1180;
+    let below = 0;
+    for (const note of $$(".red[data-part]", this.paper)) {
+      note.classList.toggle("beside", wide);
+      note.style.top = "";
+      if (!wide) continue;
+      const bar = note.dataset.bar, part = note.closest("section");
+      const target = (bar && ($(`[data-bar="${bar}"].bar`, part) ?? this.parts.tune?.measure(Number(bar)))) || part.querySelector(".over") || part;
+      const top = Math.max(target.getBoundingClientRect().top - this.paper.getBoundingClientRect().top, below);
+      note.style.top = `${top}px`;
+      below = top + note.offsetHeight + 8;
+    }
+  }
+
+  head() {
+    const { view } = this, head = view.head;
+    const title = line(view.title.text, { label: say("title"), ink: view.title.ink, id: "title", keep: (text) => this.change([{ key: ["title"], value: text.trim() || null }]) });
+    title.dir = "auto";
+    title.classList.add("title");
+    const facts = [];
+    if (head) {
+      const keys = KEYS.map(([one]) => [one, one.replace("b", "♭").replace("dor", " dorian").replace("mix", " mixolydian")]);
+      if (!keys.some(([one]) => one === head.key_written)) keys.push([head.key_written, head.key]);
+      const key = choice(head.key_written, keys, { label: say("key"), ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
+      const plan = view.plan, tempo = say(plan.start === plan.goal ? "tempo_one" : "tempo_range", { beat: beat(plan.beat), slow: plan.start, fast: plan.goal });
+      facts.push(key, " · ", head.meter, head.dance ? ` · ${head.dance}` : "", " · ", el("span", { class: plan.ink.length ? "" : "pencil" }, tempo), el("br"),
+        `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),
+        ` · ${say("only_bars")} `, line(head.bars, { label: say("only_bars"), sample: say("all_bars"), id: "bars", keep: (text) => this.change([{ key: ["bars"], value: text.trim().replace("–", "-") || null }]) }),
+        head.key_ink ? [" · ", word(say("key_is"), () => this.change([{ key: ["key"], value: null }]))] : "");
+    }
+    return { section: el("header", { id: "part-head", class: "head" }, el("h1", {}, el("label", { class: "unseen", for: "title" }, say("title")), title), el("p", { class: "facts" }, facts),
+      head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head", view.problems.filter((one) => ["head", "players", "sheet"].includes(one.part)))) };
+  }
+
+  learner() {
+    const text = el("textarea", { class: "learner", rows: 2, maxlength: 2000, "aria-label": say("learner"), placeholder: say("learner_sample"), dir: "auto", id: "learner" });
+    text.value = this.view.learner;
+    const grow = () => { text.style.height = "auto"; text.style.height = `${text.scrollHeight + 2}px`; };
+    text.addEventListener("input", grow);
+    text.addEventListener("blur", () => { if (text.value !== this.view.learner) this.change([{ key: ["to_learner"], value: text.value.trim() || null }]); });
+    text.addEventListener("keydown", (event) => { if (event.key === "Escape") { event.stopPropagation(); text.blur(); } });
+    requestAnimationFrame(grow);
+    return { section: this.section("learner", "", text), busy: () => document.activeElement === text, update() {} };
+  }
+
+  // A sheet that can't be shown: its own text, to be put right.
+  text() {
+    const area = el("textarea", { class: "abc", rows: 18, spellcheck: "false", "aria-label": this.name, id: "sheet-text" });
+    area.value = this.view.text;
+    area.addEventListener("blur", () => { if (area.value !== this.view.text) this.ask("changes", { text: area.value }); });
+    return { section: el("section", { id: "part-text" }, this.notes("text", this.view.problems.filter((one) => !["head", "players", "sheet", "tune"].includes(one.part))), area), busy: () => document.activeElement === area, update() {} };
+  }
+
+  // Keeping what was changed.
+  change(edits) { return this.ask("changes", { edits }); }
+
+  ask(what, body) {
+    $("#kept").textContent = say("keeping");
+    return inTurn(async () => {
+      if (this.closed) return;
+      try { this.take_in(await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, ...body })); }
+      catch (fault) { await this.refused(fault, what, body); }
+    });
+  }
+
+  take_in(view) {
+    if (view.gone) { go("#"); return; }
+    this.view = view;
+    this.rail();
+    this.draw();
+    this.dock?.refresh();
+    this.hearing.change({});
+  }
+
+  async refused(fault, what, body) {
+    const kept = $("#kept");
+    if (kept) kept.textContent = say("not_kept");
+    if (!fault.elsewhere) { tell(fault.message); this.parts = {}; this.draw(); return; }
+    const mine = this.view;
+    const theirs = await ask(`/sheet/${path(this.name)}`).catch(() => null);
+    const use = () => { leave(); if (theirs) { this.parts = {}; this.take_in(theirs); } else go("#"); };
+    const put = () => { leave(); this.view = { ...mine, version: theirs.version }; this.ask(what, body); };
+    lay(say("elsewhere", { file: fault.elsewhere[0].file }), fault.elsewhere.map((one) => [
+      el("h2", {}, say("elsewhere", { file: one.file })), el("p", {}, say("elsewhere_how")),
+      el("div", { class: "two" }, [["mine", one.mine, one.theirs], ["theirs", one.theirs, one.mine]].map(([side, text, other]) => {
+        const known = new Set(other.split("\n"));
+        return el("div", {}, el("h3", {}, say(side)), el("pre", { tabindex: "0" }, text.split("\n").map((row) => el("span", { class: known.has(row) ? "" : "other" }, row, "\n"))));
+      }))]),
+    el("p", {}, el("button", { type: "button", class: "press", onclick: use }, say("take_theirs")), theirs && what !== "take" ? word(say("put_mine"), put) : ""));
+  }
+
+  async look() { // has somebody else changed it?
+    if (document.hidden || document.body.classList.contains("covered") || this.hearing.playing) return;
+    await inTurn(async () => {
+      if (this.closed) return;
+      const { version } = await ask(`/sheet/${path(this.name)}/version`);
+      if (version !== this.view.version && !this.closed) {
+        const view = await ask(`/sheet/${path(this.name)}`);
+        this.view = view; this.rail(); this.draw(); this.dock?.refresh();
+        tell(say("elsewhere", { file: this.name }));
+      }
+    }).catch(() => {});
+  }
+
+  take(way) {
+    document.activeElement?.blur?.();
+    return inTurn(async () => {
+      try { this.take_in(await ask(`/sheet/${path(this.name)}/take/${way}`, {})); } catch (fault) { await this.refused(fault, "take", {}); }
+    });
+  }
+
+  // Hearing.
+  hear() {
+    if (this.hearing.playing) { this.hearing.halt(); return; }
+    const { bar, time, pass, around } = this.here;
+    return this.hearing.start(this.name, { bar, time, pass, around }).catch((fault) => tell(fault.message === "silent" ? say("no_sound") : fault.message)).finally(() => this.dock.refresh());
+  }
+
+  heard({ pass, bar, note }) {
+    const [, number, time, measure] = bar;
+    this.parts.tune?.mark(measure, note);
+    this.parts.changes?.mark(number);
+    this.parts.plan?.mark(pass);
+    if (number !== this.here.bar || pass !== this.here.pass || time !== this.here.time) {
+      Object.assign(this.here, { bar: number, time, pass });
+      this.dock.refresh();
+    }
+  }
+
+  goto(bar, { time = 1, quiet = false } = {}) {
+    Object.assign(this.here, { bar, time });
+    this.parts.tune?.point(bar);
+    if (!quiet) this.parts.changes?.point(bar);
+    this.dock?.refresh();
+    if (this.hearing.playing) this.hearing.start(this.name, { bar, time, pass: this.here.pass, around: this.here.around });
+  }
+
+  around(pair) {
+    this.here.around = pair;
+    this.parts.changes?.ringed(pair);
+    this.dock?.refresh();
+    if (this.hearing.playing) this.hearing.change({ around: pair });
+  }
+
+  key(event) {
+    if (event.key === " ") {
+      if (event.target.matches?.("button:not(.bar), a, summary, input") && event.target.id !== "hear") return false;
+      this.hear();
+      return true;
+    }
+    if (event.key === "Escape") { if (this.here.around) this.around(null); this.hearing.halt(); return true; }
+    return this.parts.changes?.key(event) ?? false;
+  }
+
+  jump(letter) {
+    const id = { t: "tune", c: "changes", f: "fingers", b: "bow", p: "plan", w: "learner" }[letter];
+    if (letter === "m") { makeLesson([this.name], this.view.title.text); return true; }
+    if (!id) return false;
+    const part = $(`#part-${id}`);
+    if (!part) return false;
+    part.scrollIntoView({ block: "start", behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth" });
+    (part.querySelector(".bar[tabindex='0'], textarea, button.open, button, input, select") ?? $("h2", part)).focus({ preventScroll: true });
+    return true;
+  }
+
+  dropped(file) {
+    openBook(file, null, async (book, tune) => {
+      const { abc } = await ask("/book/tune", { book, tune });
+      this.ask("tune", { abc });
+    });
+  }
+}
+
+addEventListener("resize", () => state.now?.margins?.());

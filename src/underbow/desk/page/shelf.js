@@ -1,0 +1,86 @@
+// The shelf: every sheet of the folder as a small paper; three blank ones to begin with; turned-down corners for a class.
+import { ask, path } from "./ask.js";
+import { $, el, tell, word } from "./dom.js";
+import { say } from "./words.js";
+import { go, showRail, state } from "./desk.js";
+import { beginWith, dropped } from "./begin.js";
+import { makeLesson } from "./lesson.js";
+
+const corners = new Set();
+
+function stairs(tempos) {
+  if (!tempos.length) return null;
+  const low = Math.min(...tempos), high = Math.max(...tempos), span = Math.max(high - low, 1);
+  const few = tempos.length > 14 ? tempos.filter((_, i) => i % Math.ceil(tempos.length / 14) === 0) : tempos;
+  return el("div", { class: "steps", "aria-hidden": "true" },
+    el("span", {}, String(low)), el("div", {}, few.map((tempo) => { const one = el("i"); one.style.height = `${25 + (75 * (tempo - low)) / span}%`; return one; })),
+    el("span", {}, high === low ? "" : String(high)));
+}
+
+function paper(sheet, changed) {
+  const box = el("input", { type: "checkbox", checked: corners.has(sheet.name), "aria-label": say("corner", { title: sheet.title }) });
+  box.addEventListener("change", () => { if (box.checked) corners.add(sheet.name); else corners.delete(sheet.name); changed(); });
+  const facts = [sheet.key, sheet.meter, sheet.dance].filter(Boolean).join(" · ");
+  return el("li", { class: "paper small" },
+    el("a", { href: `#sheet/${path(sheet.name)}` },
+      el("b", { dir: "auto" }, sheet.title), el("span", {}, sheet.readable ? facts : say("unreadable")),
+      el("span", { class: "row", "aria-hidden": "true" }, sheet.chords.slice(0, 8).join("  ")), stairs(sheet.stairs)),
+    el("label", { class: "corner" }, box, el("i")));
+}
+
+export async function showShelf() {
+  const found = await ask("/shelf");
+  state.folder = found.folder;
+  for (const name of corners) if (!found.sheets.some((one) => one.name === name)) corners.delete(name);
+  showRail("");
+  const stand = $("#stand"), dock = $("#dock");
+  stand.className = "shelf";
+  const list = el("ul", { class: "papers" });
+  const count = el("p", { class: "quiet", role: "status" });
+  const changed = () => {
+    dock.className = corners.size ? "open" : "";
+    dock.replaceChildren(...(corners.size ? [el("div", { class: "class" },
+      el("p", {}, corners.size === 1 ? say("chosen_one") : say("chosen", { count: corners.size })),
+      el("button", { type: "button", class: "press", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
+      word(say("put_back"), () => { corners.clear(); fill(); changed(); }))] : []));
+  };
+  const text = (one) => [one.title, one.key, one.meter, one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
+  const texts = new Map(found.sheets.map((one) => [one, text(one)]));
+  const fits = (one, words) => words.every((w) =>
+    w.length <= 2 && /^[a-g][#b]?m?$/.test(w) ? one.chords.some((c) => c.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b") === w) || texts.get(one).split(/\s+/).includes(w)
+      : texts.get(one).includes(w));
+  let wanted = "";
+  const fill = () => {
+    const words = wanted.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b").split(/\s+/).filter(Boolean);
+    const shown = found.sheets.filter((one) => fits(one, words));
+    list.replaceChildren(...shown.map((one) => paper(one, changed)));
+    const all = found.sheets.length;
+    count.textContent = words.length ? (shown.length ? say("found", { count: shown.length, all }) : say("none_found")) : all === 1 ? say("found_one") : say("found_all", { all });
+  };
+  const blank = ["tune", "chords", "book"].map((way) =>
+    el("li", { class: "paper small blank" }, el("button", { type: "button", onclick: () => beginWith(way) }, el("b", {}, say(`begin_${way}`)), el("span", {}, say(`begin_${way}_how`)))));
+  const find = el("input", { type: "search", id: "find", class: "find", placeholder: say("find"), "aria-label": say("find"), autocomplete: "off", spellcheck: "false" });
+  find.addEventListener("input", () => { wanted = find.value; fill(); });
+  fill();
+  changed();
+  stand.replaceChildren(
+    el("h1", { class: "unseen" }, say("sheets_in", { folder: found.folder })),
+    found.sheets.length ? el("div", { class: "seek" }, find, count) : el("p", { class: "empty" }, say("empty")),
+    el("section", { "aria-label": say("begin") }, el("ul", { class: "papers blanks" }, blank)),
+    el("section", { "aria-label": say("sheets_in", { folder: found.folder }) }, list));
+  const papers = () => [...stand.querySelectorAll(".papers a, .papers button")];
+  return {
+    dropped,
+    key(event) {
+      if (event.key === "/") { find.focus(); return true; }
+      const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+      if (!step) return false;
+      const all = papers(), at = all.indexOf(document.activeElement);
+      all[at < 0 ? 0 : Math.min(Math.max(at + step, 0), all.length - 1)]?.focus();
+      return true;
+    },
+    jump(letter) { if (letter === "m" && corners.size) { makeLesson([...corners]); return true; } return false; },
+  };
+}
+
+export { go, tell };

@@ -1,0 +1,246 @@
+"""A sheet as plain data for the page: each part with its drawing, its words, and what of it is in pencil or in ink."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+from underbow.desk.folder import Folder
+from underbow.desk.paper.changes import PrintedBar, printed_bars
+from underbow.desk.paper.drawing import NARROW, WIDE, hand, signs, staff
+from underbow.desk.paper.reading import Reading
+from underbow.errors import InputError
+from underbow.fiddle.drawing.grid_svg import draw_grid_svg
+from underbow.fiddle.shapes.search import shapes_for
+from underbow.fiddle.tuning import NAMED
+from underbow.lesson.print.handout import shown_shapes
+from underbow.lesson.print.staff import staff_tune
+from underbow.theory.chord import Chord
+from underbow.track.mixes import STANDARD_MIXES, Mix
+from underbow.track.sheet.model import Sheet
+from underbow.tune.abc.encoding import decoded
+from underbow.tune.abc.writer import to_abc
+
+__all__ = ["choices", "problems_shown", "version", "view"]
+
+_MOST_CHOICES = 8
+
+
+def version(reading: Reading) -> str:
+    """Give a mark that changes when the sheet, its tune or a pattern of its own changes."""
+    mark = hashlib.sha256()
+    for name, content in sorted(reading.files.items()):
+        mark.update(f"{name}\0{-1 if content is None else len(content)}\0".encode())
+        mark.update(content or b"")
+    return mark.hexdigest()
+
+
+def view(reading: Reading, folder: Folder) -> dict[str, Any]:
+    """Lay a sheet out for the page.
+
+    Returns
+    -------
+    dict
+        ``name version problems notes text until tune title learner``; where the tune could be read ``head staff changes
+        order fingers bow plan players`` as well. ``until`` is the first bar that can't be heard.
+    """
+    table, sheet = reading.table, reading.sheet
+    out: dict[str, Any] = {
+        "name": reading.name,
+        "version": version(reading),
+        "problems": problems_shown(reading),
+        "notes": list(reading.notes),
+        "text": reading.text if sheet is None else "",
+        "until": reading.until,
+        "tune": _tune(reading),
+        "title": {
+            "text": _text(table.get("title")) or (sheet.title if sheet else reading.name),
+            "ink": "title" in table,
+        },
+        "learner": _text(table.get("to_learner")),
+    }
+    if sheet is None:
+        return out
+    bars = printed_bars(sheet, table)
+    return out | {
+        "head": _head(sheet, table),
+        "staff": {"wide": staff(staff_tune(sheet), WIDE, "wide"), "narrow": staff(staff_tune(sheet), NARROW, "narrow")},
+        "changes": [_bar(bar, table.get("changes")) for bar in bars],
+        "order": _order(sheet),
+        "fingers": _fingers(sheet, table),
+        "bow": _bow(sheet, table),
+        "plan": _plan(sheet, table),
+        "players": {
+            "mixes": [_mix(mix, sheet) for mix in sheet.mixes],
+            "ink": "mix" in table,
+            "standard": sheet.mixes == STANDARD_MIXES,
+        },
+    }
+
+
+def problems_shown(reading: Reading) -> list[dict[str, Any]]:
+    """Give the problems as plain data."""
+    keys = ("part", "what", "bar", "line", "column", "key")
+    return [{key: getattr(one, key) for key in keys} for one in reading.problems]
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _tune(reading: Reading) -> dict[str, Any]:
+    """The tune's text, where it may be changed: in its file, or in the sheet."""
+    table, name = reading.table, reading.tune_name
+    if name is not None:
+        content = reading.files.get(name)
+        is_abc = name.lower().endswith((".abc", ".txt"))
+        return {"abc": decoded(content) if content is not None and is_abc else "", "file": name, "own": is_abc}
+    if isinstance(table.get("abc"), str):
+        return {"abc": table["abc"].strip("\n") + "\n", "file": None, "own": True}
+    composed = reading.sheet is not None and "compose" in table
+    text = to_abc(reading.sheet.tune) if composed and reading.sheet is not None else ""
+    return {"abc": text, "file": None, "own": False, "composed": composed}
+
+
+def _head(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
+    key = sheet.tune.key
+    sections = list(dict.fromkeys(measure.section for measure in sheet.tune.measures if measure.section))
+    return {
+        "key": f"{signs(str(key.tonic))} {key.mode}",
+        "key_written": str(key),
+        "key_ink": "key" in table,
+        "meter": str(sheet.tune.meter),
+        "dance": sheet.tune.rhythm,
+        "composer": sheet.tune.composer,
+        "form": sheet.form or "".join(section.name for section in sheet.melody.sections),
+        "form_ink": "form" in table,
+        "bars": sheet.bars,
+        "sections": sections,
+        "last_bar": max((bar.number for bar in sheet.melody.bars), default=0),
+    }
+
+
+def _bar(bar: PrintedBar, decided: object) -> dict[str, Any]:
+    return {
+        "rubbed": isinstance(decided, dict) and str(bar.number) in decided,
+        "number": bar.number,
+        "measures": list(bar.measures),
+        "section": bar.section,
+        "ending": list(bar.ending),
+        "line": bar.line,
+        "chords": [signs(chord) for chord in bar.chords],
+        "written": " ".join(bar.chords),
+        "ink": bar.decided,
+        "sure": None if bar.sure is None else round(bar.sure, 2),
+        "others": [[signs(chords), chords, round(sure, 2)] for chords, sure in bar.others],
+    }
+
+
+def _order(sheet: Sheet) -> list[str]:
+    return [section.name for section in sheet.melody.sections]
+
+
+def _fingers(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
+    pinned = {_spelled(symbol) for symbol, _ in sheet.pinned}
+    return {
+        "shapes": [
+            {
+                "chord": signs(str(chord)),
+                "written": str(chord),
+                "label": shape.label,
+                "svg": hand(chord, shape),
+                "ink": str(chord) in pinned,
+            }
+            for chord, shape in shown_shapes(sheet)
+        ],
+        "tuning": sheet.tuning.name,
+        "tuning_ink": "tuning" in table,
+        "tunings": list(NAMED),
+        "strings": sheet.strings,
+        "strings_ink": "strings" in table,
+    }
+
+
+def _spelled(symbol: str) -> str:
+    try:
+        return str(Chord.parse(symbol))
+    except ValueError:
+        return symbol
+
+
+def choices(sheet: Sheet, symbol: str) -> list[dict[str, Any]]:
+    """Draw the shapes that a chord may take on the sheet's strings, the best first.
+
+    Raises
+    ------
+    InputError
+        Where it is no chord.
+    """
+    try:
+        chord = Chord.parse(symbol)
+    except ValueError as error:
+        raise InputError(str(error)) from None
+    others = tuple(dict.fromkeys(span.chord for span in sheet.melody.chords if span.chord is not None))
+    found = shapes_for(chord, sheet.tuning, sheet.pair, others=others)
+    return [{"label": shape.label, "svg": hand(chord, shape)} for shape in found[:_MOST_CHOICES]]
+
+
+def _bow(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
+    written = table.get("pattern")
+    names = written if isinstance(written, dict) else {}
+    return {
+        "sections": [
+            {
+                "section": section,
+                "name": pattern.name,
+                "title": pattern.title,
+                "about": pattern.about,
+                "svg": draw_grid_svg(pattern),
+                "bars": pattern.grid.bars * (2 if pattern.grid.flips else 1),
+                "ink": section in names or isinstance(written, str),
+                "own": _own_file(names.get(section, written)),
+                "rows": {
+                    "meter": str(pattern.grid.meter),
+                    "cells": pattern.grid.cells,
+                    "bow": pattern.grid.bow,
+                    "accent": pattern.grid.accent,
+                    "strings": pattern.grid.strings,
+                    "swing": pattern.grid.swing,
+                    "retake": pattern.grid.retake,
+                },
+            }
+            for section, pattern in sheet.patterns
+        ],
+        "one": not isinstance(written, dict),
+    }
+
+
+def _own_file(written: object) -> str | None:
+    return written if isinstance(written, str) and written.lower().endswith(".toml") else None
+
+
+def _plan(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
+    tempo = table.get("tempo")
+    ink = sorted(tempo) if isinstance(tempo, dict) else []
+    ramp = sheet.ramp
+    return {
+        "kind": ramp.kind,
+        "start": ramp.start,
+        "goal": ramp.goal,
+        "passes": ramp.passes,
+        "step": ramp.step,
+        "each": getattr(ramp, "each", 1),
+        "between": getattr(ramp, "between", 0),
+        "count_in": sheet.count_in,
+        "beat": ramp.tempos[0].beat_name,
+        "tempos": [[round(float(begin.count), 1), round(float(end.count), 1)] for begin, end in ramp.spans],
+        "ink": ink,
+    }
+
+
+def _mix(mix: Mix, sheet: Sheet) -> dict[str, Any]:
+    """A mix by its parts: for each pass the dB, None where the part is silent."""
+    passes = range(1, sheet.ramp.passes + 1)
+    parts = ["melody", "backup", "rhythm", "click", *(["drone"] if sheet.drone else [])]
+    return {"name": mix.name, "levels": {part: [mix.level(part, number) for number in passes] for part in parts}}

@@ -1,0 +1,193 @@
+"""The shelf: the folder's sheets at a glance, without reading any of them whole.
+
+A thousand sheets are looked at within a second: of a tune's file only the headings and the chords written over the notes are
+taken, and what hasn't changed since the last time isn't opened again.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from threading import Lock
+from typing import Any
+
+from underbow.desk.folder import Folder
+from underbow.desk.paper.drawing import signs
+from underbow.errors import InputError
+from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern
+from underbow.tables import is_pattern
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter
+from underbow.track.sheet.ramp import ramp_of
+from underbow.track.sheet.table import checked
+from underbow.tune.abc.encoding import decoded
+from underbow.tune.abc.fields import plain_text
+
+__all__ = ["Shelf"]
+
+_FIELD = re.compile(r"^([A-Za-z]):[ \t]*(.*?)[ \t]*(?:(?<!\\)%.*)?$", re.MULTILINE)
+_CHORD = re.compile(r'"([A-G][#b♯♭]?(?:m|min|maj|dim|aug|sus|add|[0-9(])?[^"\s]{0,8})"')
+_SYMBOL = re.compile(r"[A-G][#b♯♭]?[A-Za-z0-9#+()/°ø-]*")
+MOST_STAIRS = 40
+
+
+@dataclass(slots=True)
+class Shelf:
+    """The sheets of a folder, as small papers.
+
+    Parameters
+    ----------
+    folder : Folder
+    """
+
+    folder: Folder
+    _known: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = field(default_factory=dict)
+    _lock: Lock = field(default_factory=Lock)
+
+    def papers(self) -> list[dict[str, Any]]:
+        """Give every sheet, by title: ``name title key meter dance chords stairs``, and ``readable``: whether it is TOML."""
+        with self._lock:
+            stamps = {
+                name: (stat.st_mtime_ns, stat.st_size) for name, stat in self.folder.entries(".toml", ".abc", ".txt")
+            }
+            out = []
+            for name in stamps:
+                if name.lower().endswith(".toml"):
+                    paper = self._paper(name, stamps)
+                    if paper:
+                        out.append(paper)
+            self._known = {name: kept for name, kept in self._known.items() if name in stamps}
+        return sorted(out, key=lambda paper: (paper["title"].casefold(), paper["name"]))
+
+    def _paper(self, name: str, stamps: Mapping[str, tuple[int, int]]) -> dict[str, Any]:
+        kept = self._known.get(name)
+        tune = kept[1].get("_tune", "") if kept else ""
+        if kept is not None and kept[0] == (*stamps[name], *stamps.get(tune, ())):
+            return kept[1] if kept[1].get("title") else {}
+        paper = self._look(name)
+        stamp = (*stamps[name], *stamps.get(paper.get("_tune", ""), ()))
+        self._known[name] = (stamp, paper)
+        return paper if paper.get("title") else {}
+
+    def _look(self, name: str) -> dict[str, Any]:
+        try:
+            table = tomllib.loads(self.folder.read(name).decode("utf-8-sig").replace("\r\n", "\n"))
+        except (InputError, ValueError, RecursionError):
+            return _plain(name, readable=False)
+        if is_pattern(table):
+            return {}
+        return _described(name, table, *self._tune(name, table))
+
+    def _tune(self, name: str, table: Mapping[str, Any]) -> tuple[str, str]:
+        """Give the name and the text of a sheet's tune, as far as it can be looked at."""
+        written = table.get("tune")
+        if not isinstance(written, str):
+            return "", str(table.get("abc") or "")
+        above, slash, _ = name.rpartition("/")
+        tune = above + slash + written
+        if not tune.lower().endswith((".abc", ".txt")):
+            return tune, ""
+        try:
+            text = decoded(self.folder.read(tune))
+        except InputError:
+            return tune, ""
+        number = table.get("number")
+        return tune, _one_of(text, number) if isinstance(number, int) else text
+
+
+def _one_of(text: str, number: int) -> str:
+    """Cut the tune of a number out of a book."""
+    found = re.search(rf"^X:\s*{number}\s*$(.*?)(?=^X:|\Z)", text, re.MULTILINE | re.DOTALL)
+    return found[0] if found else text
+
+
+def _plain(name: str, *, readable: bool) -> dict[str, Any]:
+    stem = name.rpartition("/")[2].rpartition(".")[0]
+    return {
+        "name": name,
+        "title": stem,
+        "key": "",
+        "meter": "",
+        "dance": "",
+        "chords": [],
+        "stairs": [],
+        "readable": readable,
+    }
+
+
+def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dict[str, Any]:
+    fields: dict[str, str] = {}
+    for letter, value in _FIELD.findall(text[:20_000]):
+        fields.setdefault(letter, value)
+        if letter == "K":
+            break
+    title = table.get("title") if isinstance(table.get("title"), str) else plain_text(fields.get("T", ""))
+    progression = table.get("progression")
+    changes = table.get("changes")
+    written = [progression] if isinstance(progression, str) else _CHORD.findall(text)
+    if isinstance(changes, dict):
+        written += [one for one in changes.values() if isinstance(one, str)]
+    chords = dict.fromkeys(signs(one) for line in written for one in _SYMBOL.findall(line))
+    key, meter = _key(table, fields), _meter(table, fields)
+    return _plain(name, readable=True) | {
+        "title": " ".join(str(title or "").split())[:200] or name.rpartition("/")[2].rpartition(".")[0],
+        "key": key,
+        "meter": "" if meter is None else str(meter),
+        "dance": plain_text(fields.get("R", "")).lower()[:40],
+        "chords": list(chords)[:24],
+        "stairs": _stairs(table, meter, fields.get("R", "")),
+        "_tune": tune,
+    }
+
+
+def _key(table: Mapping[str, Any], fields: Mapping[str, str]) -> str:
+    for written in (
+        table.get("key"),
+        fields.get("K", "").partition(" ")[0] if " " in fields.get("K", "") else None,
+        fields.get("K"),
+    ):
+        if isinstance(written, str) and written:
+            try:
+                key = Key.parse(written)
+            except ValueError:
+                continue
+            return f"{signs(str(key.tonic))} {key.mode}"
+    return ""
+
+
+def _meter(table: Mapping[str, Any], fields: Mapping[str, str]) -> Meter | None:
+    written = table.get("meter") if isinstance(table.get("meter"), str) else fields.get("M")
+    if written is None and "compose" in table:
+        pattern = _pattern(table)
+        return pattern.grid.meter if pattern else Meter((4,), 4)
+    try:
+        return Meter.parse(written) if written else None
+    except ValueError:
+        return None
+
+
+def _pattern(table: Mapping[str, Any]) -> Pattern | None:
+    written = table.get("pattern")
+    if isinstance(written, dict):
+        written = next(iter(written.values()), None)
+    if not isinstance(written, str) or written.lower().endswith(".toml"):
+        return None
+    try:
+        return find_pattern(written)
+    except InputError:
+        return None
+
+
+def _stairs(table: Mapping[str, Any], meter: Meter | None, dance: str) -> list[int]:
+    """The tempos of the ramp, from the slowest."""
+    if meter is None:
+        return []
+    model, _ = checked({"tempo": table["tempo"]} if "tempo" in table else {}, "")
+    try:
+        pattern = _pattern(table) or default_pattern(meter, dance.lower())
+        ramp = ramp_of(model.tempo, meter, pattern.fitted(meter))
+    except InputError:
+        return []
+    return [round(tempo.count) for tempo in ramp.tempos][:MOST_STAIRS]
