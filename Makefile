@@ -6,13 +6,18 @@ BIN     = $(VENV)/bin
 # setuptools warns of every editable install that such a one is editable, over 20 lines
 INSTALL = PYTHONWARNINGS=ignore::UserWarning $(BIN)/python -m pip install --quiet
 JOBS   ?= auto
+FOLDER ?= my-lessons
 
-.PHONY: demo test lint bench clean
+.PHONY: demo desk test lint bench clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/.installed
 	$(BIN)/underbow render tracks/gateposts.toml -o out/gateposts
 	@echo "The play-along tracks and the MIDI files are in out/gateposts: open them in any player."
+
+desk: $(VENV)/.installed
+	@mkdir -p "$(FOLDER)"
+	$(BIN)/underbow desk "$(FOLDER)"
 
 test: $(VENV)/.dev
 	$(BIN)/pytest -n $(JOBS)

@@ -89,8 +89,8 @@ def from_chords(folder: Folder, chords: str, meter: str = "", dance: str = "") -
 
     >>> with tempfile.TemporaryDirectory() as place:
     ...     begun = from_chords(Folder(Path(place)), "G C D G", "6/8")
-    >>> print(begun.files["round-g-c-d-g.toml"].decode(), end="")
-    title = "Round G C D G"
+    >>> print(begun.files["round-g-c-d.toml"].decode(), end="")
+    title = "Round G C D"
     progression = "G | C | D | G"
     meter = "6/8"
     compose = {seed = 1}

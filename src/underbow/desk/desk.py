@@ -29,8 +29,9 @@ from underbow.desk.shelf import Shelf
 from underbow.desk.store import Store
 from underbow.errors import InputError
 from underbow.fiddle.pattern import read_pattern
-from underbow.lesson.lesson import Wish
+from underbow.lesson.options import LessonOptions
 from underbow.lesson.print.staff import staff_tune
+from underbow.sound.options import RenderOptions
 from underbow.track.sheet.model import Sheet
 
 __all__ = ["Desk"]
@@ -234,12 +235,11 @@ class Desk:
         names = wanted.get("sheets")
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names) or len(names) > 200:
             raise InputError("choose the sheets of the lesson")
-        paper: Literal["a4", "us-letter"] = "us-letter" if wanted.get("paper") == "letter" else "a4"
-        return {
-            "lesson": self.lessons.begin(
-                names, str(wanted.get("title") or ""), Wish(paper=paper, voices=self.voices.kind)
-            )
-        }
+        options = LessonOptions(
+            RenderOptions(formats=("mp3",), voices=self.voices.kind),
+            "us-letter" if wanted.get("paper") == "letter" else "a4",
+        )
+        return {"lesson": self.lessons.begin(names, str(wanted.get("title") or ""), options)}
 
     def made(self, path: str) -> Response:
         """Serve a file of a lesson that was made."""

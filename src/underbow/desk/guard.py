@@ -16,6 +16,7 @@ from __future__ import annotations
 import hmac
 import secrets
 from collections.abc import Mapping
+from contextlib import suppress
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs
 
@@ -128,26 +129,24 @@ class Guard:
 
     async def _let_through(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Count what is sent, for it may be more than was announced."""
-        taken, begun = 0, False
+        taken, refused = 0, False
 
         async def counted() -> Message:
-            nonlocal taken
+            nonlocal taken, refused
             message = await receive()
             taken += len(message.get("body", b""))
             if taken > self._most_body:
+                refused = True
                 raise _TooLargeError
             return message
 
         async def noted(message: Message) -> None:
-            nonlocal begun
-            begun = True
+            if refused and message["type"] == "http.response.start":  # what the application says of its trouble
+                message = {**message, "status": 413}
             await send(message)
 
-        try:
+        with suppress(_TooLargeError):
             await self._app(scope, counted, noted)
-        except _TooLargeError:
-            if not begun:
-                await PlainTextResponse("too large", 413)(scope, receive, send)
 
 
 def _is_visit(scope: Scope, headers: Mapping[str, list[str]]) -> bool:

@@ -13,7 +13,8 @@ from typing import Any
 from underbow.desk.folder import Folder
 from underbow.errors import InputError, UnderbowError
 from underbow.files import safe_name
-from underbow.lesson.lesson import Wish, make_lesson
+from underbow.lesson.lesson import make_lesson
+from underbow.lesson.options import LessonOptions
 from underbow.track.sheet.read import read_sheet
 
 __all__ = ["Lessons", "Making"]
@@ -91,14 +92,16 @@ class Making:
             "files": self.files,
         }
 
-    def run(self, folder: Folder, names: Sequence[str], wish: Wish) -> None:
+    def run(self, folder: Folder, names: Sequence[str], options: LessonOptions) -> None:
         """Make it."""
         try:
             sheets = [_read(folder, name) for name in names]
             home = folder.path / HOME
             home.mkdir(exist_ok=True)
             target = home / safe_name(self.title)
-            made = make_lesson(sheets, target, wish=wish, title=self.title, again=target.exists(), progress=self.tell)
+            made = make_lesson(
+                sheets, target, options=options, title=self.title, again=target.exists(), progress=self.tell
+            )
             self._say(state="made", share=1.0, what="", files=list(_files(made.manifest, target, made.zip)))
         except _StoppedError:
             self._say(state="stopped", what="")
@@ -119,7 +122,7 @@ class Lessons:
     _known: OrderedDict[str, Making] = field(default_factory=OrderedDict)
     _one: threading.Lock = field(default_factory=threading.Lock)
 
-    def begin(self, names: Sequence[str], title: str, wish: Wish) -> str:
+    def begin(self, names: Sequence[str], title: str, options: LessonOptions) -> str:
         """Begin a lesson of these sheets; give its key.
 
         Raises
@@ -139,7 +142,7 @@ class Lessons:
 
         def work() -> None:
             with self._one:  # two at once would only be slower
-                making.run(self.folder, names, wish)
+                making.run(self.folder, names, options)
 
         threading.Thread(target=work, name="desk-lesson", daemon=True).start()
         return key

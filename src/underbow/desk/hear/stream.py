@@ -89,7 +89,7 @@ def message(kind: str, body: bytes) -> bytes:
     r"""Put one message of the stream together.
 
     >>> message("J", b"{}")
-    b'\\x03\\x00\\x00\\x00J{}'
+    b'\x03\x00\x00\x00J{}'
     """
     return struct.pack("<I", len(body) + 1) + kind.encode() + body
 

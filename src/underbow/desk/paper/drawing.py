@@ -10,7 +10,7 @@ import re
 from dataclasses import replace
 
 from underbow.fiddle.drawing.shape_svg import draw_svg
-from underbow.fiddle.shapes.handshape import HandShape
+from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.lesson.print.engrave import engrave
 from underbow.theory.chord import Chord
 from underbow.tune.tune import Tune

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from pathlib import Path
 
 from underbow.errors import UnderbowError
 from underbow.lesson.print.mei import to_mei
@@ -43,6 +44,8 @@ def engrave(tune: Tune, *, width: int = 1000, height: int | None = None, scale: 
 
     verovio.enableLog(verovio.LOG_OFF)
     kit = verovio.toolkit()
+    # Verovio keeps this path for each thread, and sets it in the one that imports it alone.
+    kit.setResourcePath(str(Path(verovio.__file__).parent / "data"))
     kit.setOptions(
         {
             "scale": scale,

@@ -1,0 +1,100 @@
+"""A folder with sheets of our own, and a desk on it: the application itself, or a program of its own."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from starlette.testclient import TestClient
+
+from underbow.desk.app import make_app
+from underbow.desk.desk import Desk
+from underbow.desk.folder import Folder
+from underbow.desk.guard import Guard
+from underbow.desk.hear.voices import Voices
+
+TRACKS = Path(__file__).parents[2] / "tracks"
+PORT = 8765
+HOME = f"http://127.0.0.1:{PORT}"
+
+
+@pytest.fixture
+def lessons(tmp_path: Path) -> Path:
+    """A folder with the shipped sheets and tunes."""
+    folder = tmp_path / "reels & jigs"
+    folder.mkdir()
+    for path in TRACKS.iterdir():
+        if path.suffix in (".toml", ".abc"):
+            shutil.copy(path, folder)
+    return folder
+
+
+@dataclass
+class Opened:
+    """A desk without a server: requests go straight to its application, behind its guard."""
+
+    desk: Desk
+    guard: Guard
+    client: TestClient
+
+    def get(self, where: str, **options: Any) -> Any:
+        return self.client.get(where, **options)
+
+    def post(self, where: str, body: Any = None, **options: Any) -> Any:
+        headers = {"Origin": HOME, **options.pop("headers", {})}
+        return self.client.post(where, json=body, headers=headers, **options)
+
+    def sheet(self, name: str) -> Any:
+        answer = self.get(f"/sheet/{name}")
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def change(self, name: str, *edits: tuple[list[str], Any]) -> Any:
+        version = self.get(f"/sheet/{name}/version").json()["version"]
+        wanted = {"version": version, "edits": [{"key": key, "value": value} for key, value in edits]}
+        answer = self.post(f"/sheet/{name}/changes", wanted)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+
+def opened(folder: Path, most_body: int = 64_000_000) -> Opened:
+    desk = Desk(Folder(folder), Voices("builtin"))
+    guard = Guard(make_app(desk), PORT, most_body=most_body)
+    client = TestClient(guard, base_url=HOME, raise_server_exceptions=False)
+    client.get(f"/?key={guard.key}")
+    return Opened(desk, guard, client)
+
+
+@pytest.fixture
+def desk(lessons: Path) -> Opened:
+    """A desk on that folder, its key given."""
+    return opened(lessons)
+
+
+@contextmanager
+def running(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen[str], str]]:
+    """Run `underbow desk` as a program; give it and its address."""
+    command = [sys.executable, "-m", "underbow", "desk", str(folder), "--no-browser", "--voices", "builtin", *options]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None
+        try:
+            address = program.stdout.readline().strip()
+            assert re.fullmatch(r"http://127\.0\.0\.1:\d+/\?key=[\w-]{20,}", address), address
+            yield program, address
+        finally:
+            program.terminate()
+            try:
+                program.wait(20)
+            finally:
+                program.kill()
+
+
+Run = Callable[..., Any]
