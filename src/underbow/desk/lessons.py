@@ -7,24 +7,21 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from underbow.desk.folder import Folder
 from underbow.errors import InputError, UnderbowError
 from underbow.files import safe_name
-from underbow.lesson.lesson import make_lesson
+from underbow.jobs.gather import Gathered, gather
+from underbow.jobs.lesson import Lesson, make_lesson
+from underbow.jobs.progress import Progress
+from underbow.jobs.run import StoppedError
 from underbow.lesson.options import LessonOptions
-from underbow.track.sheet.read import read_sheet
 
 __all__ = ["Lessons", "Making"]
 
 HOME = "lessons"  # of the teacher's folder
 _KEPT = 50
-
-
-class _StoppedError(Exception):
-    """The teacher has stopped it."""
 
 
 @dataclass(slots=True)
@@ -56,12 +53,10 @@ class Making:
         """Let it end as soon as it can."""
         self._stop.set()
 
-    def tell(self, what: str, share: float) -> None:
-        """Note how far it is; ends it where it was stopped."""
-        if self._stop.is_set():
-            raise _StoppedError
-        if share - self.share >= 0.002 or what != self.what:
-            self._say(what=what, share=share)
+    def tell(self, progress: Progress) -> None:
+        """Note how far it is."""
+        if progress.share - self.share >= 0.002 or progress.title != self.what:
+            self._say(what=progress.title, share=progress.share)
 
     def _say(self, **news: Any) -> None:
         with self._news:
@@ -92,23 +87,18 @@ class Making:
             "files": self.files,
         }
 
-    def run(self, folder: Folder, names: Sequence[str], options: LessonOptions) -> None:
+    def run(self, folder: Folder, gathered: Gathered) -> None:
         """Make it."""
+        target = folder.path / HOME / safe_name(self.title)
         try:
-            sheets = [_read(folder, name) for name in names]
-            home = folder.path / HOME
-            home.mkdir(exist_ok=True)
-            target = home / safe_name(self.title)
-            made = make_lesson(
-                sheets, target, options=options, title=self.title, again=target.exists(), progress=self.tell
+            lesson = make_lesson(
+                gathered, target, title=self.title, again=target.exists(), progress=self.tell, stop=self._stop
             )
-            self._say(state="made", share=1.0, what="", files=list(_files(made.manifest, target, made.zip)))
-        except _StoppedError:
+            self._say(state="made", share=1.0, what="", files=list(_files(lesson)))
+        except StoppedError:
             self._say(state="stopped", what="")
         except UnderbowError as error:
-            self._say(state="failed", what=str(error))
-        except OSError as error:
-            self._say(state="failed", what=error.strerror or str(error))
+            self._say(state="failed", what=_short(str(error), folder))
         except Exception as error:  # the page must hear of it, whatever it was
             self._say(state="failed", what=f"{type(error).__name__}: {error}")
             raise
@@ -132,9 +122,11 @@ class Lessons:
         """
         if not names:
             raise InputError("choose at least one sheet")
-        for name in names:
-            _read(self.folder, name)
-        making = Making(" ".join(title.split())[:100] or _read(self.folder, names[0]).title)
+        try:
+            gathered = gather([self.folder.place(name) for name in names], options)
+        except InputError as wrong:
+            raise InputError(*(_short(str(fault), self.folder) for fault in wrong.faults)) from None
+        making = Making(" ".join(title.split())[:100] or gathered.jobs[0].title)
         key = secrets.token_urlsafe(9)
         self._known[key] = making
         while len(self._known) > _KEPT:
@@ -142,7 +134,7 @@ class Lessons:
 
         def work() -> None:
             with self._one:  # two at once would only be slower
-                making.run(self.folder, names, options)
+                making.run(self.folder, gathered)
 
         threading.Thread(target=work, name="desk-lesson", daemon=True).start()
         return key
@@ -157,24 +149,17 @@ class Lessons:
             making.stop()
 
 
-def _read(folder: Folder, name: str) -> Any:
-    """Read a sheet to the last word, its problems naming it as the teacher knows it."""
-    try:
-        return read_sheet(folder.place(name))
-    except InputError as wrong:
-        raise InputError(*(str(fault).replace(str(folder.path) + "/", "") for fault in wrong.faults)) from None
+def _short(text: str, folder: Folder) -> str:
+    """Name files as the teacher knows them: by their place in her folder."""
+    return text.replace(f"{folder.path}/", "").replace(f"{folder.path}\\", "")
 
 
-def _files(manifest: dict[str, Any], folder: Path, packed: Path) -> Iterator[dict[str, Any]]:
+def _files(lesson: Lesson) -> Iterator[dict[str, Any]]:
     """What is a click away: the zip, then each sheet's paper and page."""
-    yield {"path": packed.name, "kind": "zip", "sheet": "", "bytes": packed.stat().st_size}
-    for part in manifest["parts"]:
+    yield {"path": lesson.zip.name, "kind": "zip", "sheet": "", "bytes": lesson.zip.stat().st_size}
+    for part in lesson.manifest()["parts"]:
         for file in part["files"]:
             if file["kind"] in ("handout", "page"):
-                path = folder / file["path"]
-                yield {
-                    "path": f"{folder.name}/{file['path']}",
-                    "kind": file["kind"],
-                    "sheet": part["title"],
-                    "bytes": path.stat().st_size,
-                }
+                path = f"{lesson.folder.name}/{file['path']}"
+                size = (lesson.folder / file["path"]).stat().st_size
+                yield {"path": path, "kind": file["kind"], "sheet": part["title"], "bytes": size}
