@@ -12,6 +12,8 @@ import difflib
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from underbow.text import visible
+
 
 @dataclass(frozen=True, slots=True)
 class Fault:
@@ -41,7 +43,7 @@ class Fault:
             place += f":{self.line}" if place else f"line {self.line}"
             if self.column is not None:
                 place += f":{self.column}" if self.file else f", column {self.column}"
-        return ": ".join(part for part in (place, self.where, self.what) if part)
+        return visible(": ".join(part for part in (place, self.where, self.what) if part))
 
 
 class UnderbowError(Exception):

@@ -14,6 +14,7 @@ import typer
 
 from underbow.cli.signals import Stopped
 from underbow.errors import InputError, UnderbowError
+from underbow.text import visible
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -90,23 +91,14 @@ def _drop_stdout() -> None:
 def say(line: str) -> None:
     """Put one line on stderr, control characters made visible; a terminal that is gone hears nothing more."""
     with suppress(OSError):
-        typer.echo(plain(line), err=True)
+        typer.echo(visible(line, keep="\n\t"), err=True)
 
 
 def tell(text: str) -> None:
     """Put a result on stdout."""
-    typer.echo(plain(text))
+    typer.echo(visible(text, keep="\n\t"))
 
 
 def tell_json(document: object) -> None:
     """Put one JSON document, and nothing else, on stdout."""
     typer.echo(json.dumps(document, ensure_ascii=False, indent=2))
-
-
-def plain(text: str) -> str:
-    r"""Make control characters visible, so that a file's text can't steer the terminal.
-
-    >>> plain("a\x1b[2Jb")
-    'a\\x1b[2Jb'
-    """
-    return "".join(c if c in "\n\t" or c.isprintable() else c.encode("unicode_escape").decode() for c in text)

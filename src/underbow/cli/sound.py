@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 
 from underbow.cli.app import app
-from underbow.cli.boundary import Json, command, plain, say, tell, tell_json
+from underbow.cli.boundary import Json, command, say, tell, tell_json
 from underbow.errors import InputError
+from underbow.text import one_line
 
 if TYPE_CHECKING:
     from underbow.jobs.gather import Gathered
@@ -243,7 +244,7 @@ def shown_progress() -> Iterator[Callable[[Progress], None] | None]:
         def show(state: Progress) -> None:
             number = f"{min(state.finished + 1, state.count)} of {state.count}: " if state.count > 1 else ""
             left = "" if state.left is None else f"{time_words(state.left)} left"
-            bar.update(task, completed=state.share, description=number + escape(plain(state.title)), left=left)
+            bar.update(task, completed=state.share, description=number + escape(one_line(state.title)), left=left)
 
         yield show
 

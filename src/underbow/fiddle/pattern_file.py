@@ -11,11 +11,12 @@ from underbow.errors import Fault, InputError
 from underbow.fiddle.grid import AccentGrid
 from underbow.tables import is_sheet, read_table
 from underbow.tables.keys import between, checked, entry, plain_text, subtable, whole, yes_or_no
+from underbow.text import is_plain
 from underbow.theory.meter import note_value
 
 
 def _row(value: object) -> bool:
-    return isinstance(value, str) and all(part.isprintable() for part in value.split())
+    return isinstance(value, str) and is_plain(value)
 
 
 def _names(value: object) -> bool:

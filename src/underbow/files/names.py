@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from underbow.text import JOINERS, one_line
+
 __all__ = ["safe_name"]
 
 _LONGEST = 120
 _RESERVED = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9¹²³])\s*(\..*)?", re.IGNORECASE)
-_JOINERS = "\u200c\u200d"  # shape letters in Persian and the scripts of India
 
 
 def safe_name(title: str, *, longest: int = _LONGEST) -> str:
@@ -35,19 +36,13 @@ def safe_name(title: str, *, longest: int = _LONGEST) -> str:
     ('etc', '_nul', 'untitled')
     """
     text = re.sub(r"[/\\|:]+", "-", unicodedata.normalize("NFC", title))
-    text = re.sub(r'[*?"<>]', "", text)
-    text = "".join(" " if c.isspace() else c for c in text if c.isspace() or _printable(c))
-    text = re.sub(r" +", " ", text).lstrip(" .-").rstrip(" .")
+    text = one_line(re.sub(r'[*?"<>]', "", text)).lstrip(" .-").rstrip(" .")
     if _RESERVED.fullmatch(text):
         text = "_" + text
     while len(text.encode()) > longest:
         # Not between a letter and its accent.
         cut = len(text.encode()[:longest].decode(errors="ignore"))
-        while cut and (unicodedata.combining(text[cut]) or text[cut] in _JOINERS):
+        while cut and (unicodedata.combining(text[cut]) or text[cut] in JOINERS):
             cut -= 1
         text = text[:cut].rstrip(" .")
     return text or "untitled"
-
-
-def _printable(character: str) -> bool:
-    return character in _JOINERS or unicodedata.category(character) not in {"Cc", "Cf", "Cs", "Cn", "Co"}

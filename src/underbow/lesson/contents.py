@@ -10,8 +10,9 @@ from typing import Any
 from urllib.parse import quote
 
 from underbow.files import safe_name
-from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, one_line, shown_shapes
+from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, shown_shapes
 from underbow.lesson.words import ENGLISH
+from underbow.text import one_line
 from underbow.track.sheet.model import Sheet
 
 _WIDTH = 78

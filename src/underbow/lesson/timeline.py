@@ -17,6 +17,7 @@ from underbow.fiddle.drawing.grid_svg import BarPicture, draw_bar_svg
 from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
+from underbow.text import signs
 from underbow.theory.chord import Chord
 from underbow.track.performance import Performance
 from underbow.track.sheet.model import Sheet
@@ -104,12 +105,12 @@ def _chords(sheet: Sheet, timeline: Timeline, clock: Clock) -> tuple[list[Held],
 
 def _hand(chord: Chord | None, shape: HandShape | None) -> dict[str, Any]:
     if chord is None or shape is None:
-        return {"chord": _signs(str(chord)) if chord else "", "position": "", "stops": [], "flat": False, "svg": ""}
-    names = [_signs(str(shape.tuning.strings[string].pitch_class)) for string in shape.strings]
+        return {"chord": signs(str(chord)) if chord else "", "position": "", "stops": [], "flat": False, "svg": ""}
+    names = [signs(str(shape.tuning.strings[string].pitch_class)) for string in shape.strings]
     stops = [[name, str(stop)] for name, stop in zip(names, shape.stops, strict=True)][::-1]
     flat = len({*shape.stops}) == 1 and shape.stops[0].finger > 0
     return {
-        "chord": _signs(str(chord)),
+        "chord": signs(str(chord)),
         "position": shape.label.rpartition(" ")[0],
         "stops": stops,
         "flat": flat,
@@ -123,10 +124,6 @@ def _neck(svg: str) -> str:
     return re.sub(
         r'viewBox="0 0 ([\d.]+) ([\d.]+)"', lambda m: f'viewBox="0 16 {m[1]} {float(m[2]) - 28:.1f}"', svg, count=1
     )
-
-
-def _signs(text: str) -> str:
-    return text.replace("#", "♯").replace("b", "♭")
 
 
 def _bars(sheet: Sheet, timeline: Timeline, clock: Clock) -> tuple[list[BarPicture], list[list[Any]]]:

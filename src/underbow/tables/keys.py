@@ -13,6 +13,7 @@ from math import isfinite
 from typing import Any
 
 from underbow.errors import Fault, near_miss
+from underbow.text import is_plain, visible
 
 MOST_UNKNOWN = 10  # unknown keys listed one by one
 
@@ -93,7 +94,7 @@ def text(value: object) -> bool:
 
 def plain_text(value: object) -> bool:
     """Whether a value is text that a terminal shows and doesn't obey."""
-    return text(value) and _printable(str(value))
+    return text(value) and is_plain(str(value))
 
 
 def text_to(most: int) -> Fits:
@@ -252,7 +253,7 @@ def _below(within: str, every: Mapping[str, Key]) -> str:
 def _wrong(value: object, row: Key) -> str:
     if isinstance(value, str) and not value.strip():
         return f"empty; write {row.expected}"
-    if isinstance(value, str) and not _printable(value) and row.fits(_visible(value)):
+    if isinstance(value, str) and not is_plain(value) and row.fits(visible(value)):
         return f"found {shown(value)}, with a control character in it; write plain text"
     near = near_miss(value[:60], row.words) if isinstance(value, str) else ""
     return f"found {shown(value)}, expected {row.expected}{near}"
@@ -269,7 +270,7 @@ def shown(value: object) -> str:  # noqa: PLR0911  a kind a line
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return f'"{_visible(value if len(value) <= 40 else value[:37] + "...")}"'
+        return f'"{visible(value if len(value) <= 40 else value[:37] + "...")}"'
     if isinstance(value, Mapping):
         return "a table"
     if isinstance(value, list):
@@ -279,14 +280,6 @@ def shown(value: object) -> str:  # noqa: PLR0911  a kind a line
     if isinstance(value, float) and not isfinite(value):
         return str(value)
     return str(value) if len(str(value)) <= 40 else f"{str(value)[:37]}..."
-
-
-def _printable(words: str) -> bool:
-    return all(part.isprintable() for part in words.split())
-
-
-def _visible(words: str) -> str:
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in words)
 
 
 def _keys(kind: type[Any]) -> dict[str, Key]:

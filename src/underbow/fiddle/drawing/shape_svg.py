@@ -17,6 +17,7 @@ from html import escape
 
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import FIRST_POSITION, TAPES, HandShape, along
+from underbow.text import signs
 from underbow.theory.chord import Chord
 
 _STRING_LENGTH = 460.0  # units from nut to bridge; the fourth finger lies at 153
@@ -124,8 +125,8 @@ def _said(chord: Chord, shape: HandShape) -> str:
 
 
 def _picture(chord: Chord, shape: HandShape, neck: _Neck, stays: Sequence[int], tapes: bool) -> Iterator[str]:
-    yield _text(_signs(str(chord)), 4, 16, 15, "start", bold=True)
-    yield _text(_signs(shape.label), neck.end + 9, 16, 11, "start")
+    yield _text(signs(str(chord)), 4, 16, 15, "start", bold=True)
+    yield _text(signs(shape.label), neck.end + 9, 16, 11, "start")
     low, high = neck.strings[0], neck.strings[-1]
     edges = (low - 0.6, high + 0.6)
     yield _line(_NUT, neck.y(edges[0], _NUT), _NUT, neck.y(edges[1], _NUT), width=3.5)
@@ -158,7 +159,7 @@ def _tape(shape: HandShape, neck: _Neck, tape: int) -> Iterator[str]:
 def _string(chord: Chord, shape: HandShape, neck: _Neck, string: int) -> Iterator[str]:
     """A string with its name and, where it is bowed, its note and degree."""
     at_nut, at_end = neck.y(string, _NUT), neck.y(string, neck.end)
-    name = _signs(str(shape.tuning.strings[string].pitch_class))
+    name = signs(str(shape.tuning.strings[string].pitch_class))
     sounds = string in shape.strings
     yield _text(name, 4, at_nut + 3.5, 10, "start")
     if not sounds:
@@ -174,7 +175,7 @@ def _string(chord: Chord, shape: HandShape, neck: _Neck, string: int) -> Iterato
     else:
         yield _line(_NUT, at_nut, neck.end, at_end, width=1.3)
         yield _text("0", _NUT - 8, at_nut + 4.3, 12.5, "middle", bold=True)
-    note, degree = _signs(str(shape.spelled(chord)[i])), _signs(shape.degrees(chord)[i])
+    note, degree = signs(str(shape.spelled(chord)[i])), signs(shape.degrees(chord)[i])
     yield _text(note, neck.end + 9, at_end + 3.8, 11, "start", bold=True)
     yield _text(degree, neck.end + 36, at_end + 3.8, 10, "start")
 
@@ -200,10 +201,6 @@ def _bow(shape: HandShape, neck: _Neck) -> Iterator[str]:
     bottom, top = neck.y(shape.strings[0] - 0.36, x), neck.y(shape.strings[-1] + 0.36, x)
     yield _line(x - 2, bottom, x + 2, top, width=2.6)
     yield _line(x + 2.6, bottom, x + 6.6, top, width=0.8)
-
-
-def _signs(text: str) -> str:
-    return text.replace("#", "♯").replace("b", "♭")
 
 
 def _line(x1: float, y1: float, x2: float, y2: float, *, width: float, dashes: str = "") -> str:

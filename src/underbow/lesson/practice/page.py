@@ -23,6 +23,7 @@ from underbow.lesson.practice.words import ENGLISH
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.timeline import page_timeline
+from underbow.text import one_line
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Performance
 from underbow.track.sheet.model import Sheet
@@ -33,7 +34,6 @@ __all__ = ["make_page", "page_audio"]
 _SCRIPTS = ("sound.js", "view.js", "page.js")
 _WIDE, _NARROW = 960, 400  # pixels of the two engravings; the page shows the one that its width suits
 _MARKED = re.compile(r'id="(?:m(\d+)|n(\d+-\d+)(?:-\d+)?)"')
-_INVISIBLE = re.compile("[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u202a-\u202e\u2066-\u2069\u200e\u200f\ud800-\udfff]")
 
 
 def make_page(
@@ -75,7 +75,7 @@ def make_page(
     data = timeline | {
         "words": dict(words),
         "head": {"rate": RATE, "lead": LEAD, "knock": KNOCK, "end": timeline["end"] / 1000},
-        "mixes": [[_plain(mix.name), words[f"about_{mix.name}"] if mix in STANDARD_MIXES else ""] for mix in mixes],
+        "mixes": [[one_line(mix.name), words[f"about_{mix.name}"] if mix in STANDARD_MIXES else ""] for mix in mixes],
     }
     css, js = _asset("page.css"), "\n".join(_asset(name) for name in _SCRIPTS)
     script = f'"use strict";\n{{\n{js}\n}}\n'
@@ -86,8 +86,8 @@ def make_page(
     fields = {f"w_{name}": escape(text) for name, text in words.items()} | {
         "lang": escape(words["lang"]),
         "policy": policy,
-        "page_title": escape(words["page_title"].replace("{title}", _plain(sheet.title))),
-        "title": escape(_plain(sheet.title)),
+        "page_title": escape(words["page_title"].replace("{title}", one_line(sheet.title))),
+        "title": escape(one_line(sheet.title)),
         "facts": escape(_facts(sheet)),
         "ramp": escape(_ramp(timeline, words)),
         "css": css,
@@ -119,11 +119,6 @@ def _json(data: object) -> str:
     return text
 
 
-def _plain(text: str) -> str:
-    """Leave out control characters, and those that turn the direction of what follows them."""
-    return _INVISIBLE.sub("", " ".join(text.split()))
-
-
 def _sounds(mixes: Sequence[Mix], audio: Mapping[str, bytes]) -> Iterator[str]:
     for number, mix in enumerate(mixes):
         text = base64.b64encode(audio[mix.name]).decode("ascii")
@@ -133,7 +128,7 @@ def _sounds(mixes: Sequence[Mix], audio: Mapping[str, bytes]) -> Iterator[str]:
 def _facts(sheet: Sheet) -> str:
     """Key, meter and patterns in a line."""
     patterns = dict.fromkeys(pattern.title for _, pattern in sheet.patterns)
-    return _plain(" · ".join([str(sheet.tune.key), str(sheet.tune.meter), *patterns]))
+    return one_line(" · ".join([str(sheet.tune.key), str(sheet.tune.meter), *patterns]))
 
 
 def _ramp(timeline: Mapping[str, Any], words: Mapping[str, str]) -> str:

@@ -22,13 +22,14 @@ from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.words import ENGLISH
+from underbow.text import one_line, signs
 from underbow.theory.chord import Chord
 from underbow.track.sheet.model import Sheet
 
 Paper = Literal["a4", "us-letter"]
 WrittenBar = tuple[tuple[str, str], ...]  # chords, each with the label of its shape or nothing
 ACROSS = 4  # bars in a row of the changes
-_LONGEST = 300  # characters of a title or a composer's name
+_LONGEST = 300  # characters of a composer's name, or of a line about a pattern
 
 
 def make_handout(sheet: Sheet, *, paper: Paper = "a4", words: dict[str, str] = ENGLISH) -> bytes:
@@ -73,14 +74,14 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     if first != last:
         tempo += f" – {float(last.count):g}"
     key = sheet.tune.key
-    facts = [f"{_sign(str(key.tonic))} {key.mode}", str(sheet.tune.meter), tempo]
+    facts = [f"{signs(str(key.tonic))} {key.mode}", str(sheet.tune.meter), tempo]
     if sheet.tuning.name != "GDAE":
-        facts.append(_sign(sheet.tuning.name))
+        facts.append(signs(sheet.tuning.name))
     return {
         "paper": paper,
         "words": words,
         "title": _breakable(one_line(sheet.title)),
-        "composer": _breakable(one_line(sheet.tune.composer)),
+        "composer": _breakable(one_line(sheet.tune.composer, _LONGEST)),
         "facts": facts,
         "tune": engrave(staff_tune(sheet), width=1150, scale=40).pages,
         "across": ACROSS,
@@ -95,7 +96,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
                 "section": sections,
                 "grid": draw_grid_svg(pattern),
                 "wide": _bars(pattern) > 1,
-                "about": one_line(pattern.about),
+                "about": one_line(pattern.about, _LONGEST),
             }
             for title, sections, pattern in _patterns(sheet)
         ],
@@ -180,7 +181,7 @@ def _bars_played(sheet: Sheet) -> Iterator[WrittenBar]:
         (
             span.start,
             span.end,
-            "–" if span.chord is None else _sign(str(span.chord)),
+            "–" if span.chord is None else signs(str(span.chord)),
             shape.label if shape is not None and len(labels.get(str(span.chord), ())) > 1 else "",
         )
         for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True)
@@ -204,26 +205,6 @@ def _each_in_turn(times: Sequence[WrittenBar], then: str) -> WrittenBar:
 def _with_repeats(bars: Sequence[WrittenBar]) -> list[WrittenBar]:
     """A bar like the one before is written as players do; a row begins with its chord, so that the eye need not go back."""
     return [(("%", ""),) if i % ACROSS and bar == bars[i - 1] else bar for i, bar in enumerate(bars)]
-
-
-def _sign(text: str) -> str:
-    """Sharps and flats as musicians write them, in names of notes and chords.
-
-    >>> _sign("F#m7b5/Bb"), _sign("Bb dim")
-    ('F♯m7♭5/B♭', 'B♭ dim')
-    """
-    out = text.replace("#", "♯")
-    return "".join("♭" if c == "b" and i and (out[i - 1] in "ABCDEFG0123456789") else c for i, c in enumerate(out))
-
-
-def one_line(text: str) -> str:
-    r"""Give one line of plain text of bearable length, without characters that only steer.
-
-    >>> one_line("Lamplight  on\nthe landing")
-    'Lamplight on the landing'
-    """
-    line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return line if len(line) <= _LONGEST else line[: _LONGEST - 1] + "…"
 
 
 def _breakable(text: str) -> str:

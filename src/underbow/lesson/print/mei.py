@@ -12,6 +12,7 @@ from fractions import Fraction
 from itertools import groupby
 from xml.etree import ElementTree as Xml
 
+from underbow.text import one_line
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import LETTERS, Pitch
@@ -30,7 +31,7 @@ def to_mei(tune: Tune) -> str:
     Xml.register_namespace("", MEI)
     mei = _element("mei", meiversion="5.0")
     about = _sub(_sub(_sub(mei, "meiHead"), "fileDesc"), "titleStmt")
-    _sub(about, "title").text = _clean(tune.title)
+    _sub(about, "title").text = one_line(tune.title)
     score = mei
     for name in ("music", "body", "mdiv", "score"):
         score = _sub(score, name)
@@ -288,13 +289,6 @@ def _time(meter: Meter, free: bool) -> dict[str, str]:
     if meter.sign:
         out |= {"meter.count": "4" if meter.sign == "C" else "2", "meter.sym": "common" if meter.sign == "C" else "cut"}
     return out
-
-
-def _clean(text: str) -> str:
-    """Leave out what XML 1.0 can't hold: control characters and lone surrogates."""
-    return "".join(
-        c for c in text if c in "\t\n" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
-    )
 
 
 def _element(name: str, **attributes: str) -> Xml.Element:

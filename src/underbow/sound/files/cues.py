@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 
+from underbow.text import one_line
 from underbow.track.performance import Pass, Performance
 
 __all__ = ["Stretch", "cue_sheet", "label_file", "stretches"]
@@ -86,4 +87,4 @@ def cue_sheet(performance: Performance, audio: str, title: str) -> str:
 
 def _quoted(text: str) -> str:
     """Quote a text; a cue sheet has no way to write a quotation mark inside."""
-    return '"' + "".join(c if c.isprintable() else " " for c in text).replace('"', "'") + '"'
+    return '"' + one_line(text).replace('"', "'") + '"'

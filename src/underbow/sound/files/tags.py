@@ -5,8 +5,9 @@ Source: ID3v2.4.0 (id3.org, 2000): main structure and native frames.
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import dataclass
+
+from underbow.text import one_line
 
 __all__ = ["Tags", "id3_header"]
 
@@ -42,7 +43,7 @@ class Tags:
 
     def __post_init__(self) -> None:
         for name in ("title", "artist", "album", "key", "tempo", "mix"):
-            object.__setattr__(self, name, _plain(getattr(self, name)))
+            object.__setattr__(self, name, one_line(getattr(self, name)))
 
     def comment(self) -> str:
         """Give key, tempo and mix in one line, for formats that have no field of their own for them.
@@ -52,16 +53,6 @@ class Tags:
         """
         named = (("Key", self.key), ("Tempo", self.tempo), ("Mix", self.mix))
         return ". ".join(f"{name}: {value}" for name, value in named if value)
-
-
-def _plain(text: str) -> str:
-    r"""Give a text in one line that every encoder takes: no control characters, no halves of characters.
-
-    >>> _plain("A\nreel\x00")
-    'A reel'
-    """
-    shown = "".join(" " if unicodedata.category(c) in {"Cc", "Cs", "Zl", "Zp"} else c for c in text)
-    return " ".join(shown.split())
 
 
 def id3_header(tags: Tags) -> bytes:

@@ -17,6 +17,7 @@ from typing import BinaryIO
 
 from underbow.errors import InputError
 from underbow.files import plain_file
+from underbow.text import one_line
 
 __all__ = ["Bank", "find_banks", "read_bank", "usual_places"]
 
@@ -186,8 +187,7 @@ def _contents(file: BinaryIO, size: int) -> tuple[dict[bytes, str], frozenset[tu
 
 def _line(raw: bytes) -> str:
     """Give a text of the bank as one printable line."""
-    text = raw.split(b"\0")[0].decode("latin-1")
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return one_line(raw.split(b"\0")[0].decode("latin-1"))
 
 
 def _presets(raw: bytes) -> frozenset[tuple[int, int]]:

@@ -17,6 +17,7 @@ from operator import itemgetter
 from types import ModuleType
 from typing import Any, TypeAlias
 
+from underbow.text import one_line
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import PitchClass
@@ -104,7 +105,7 @@ def conductor(mido: ModuleType, performance: Performance) -> bytes:
 
 def _events(performance: Performance) -> Iterator[Iterable[_Event]]:
     """Give each kind of event in order: tick, rank among its fellows, mido's name for it, its values."""
-    yield [(0, 0, "track_name", {"name": _plain(performance.title)})]
+    yield [(0, 0, "track_name", {"name": one_line(performance.title)})]
     yield ((tick, 1, "time_signature", _signature(meter)) for tick, meter in _meters(performance))
     yield [(0, 2, "key_signature", {"key": _key_name(performance.key)})]
     yield ((tick, 3, "set_tempo", {"tempo": micros}) for tick, micros in tempo_events(performance.tempo.segments))
@@ -142,7 +143,7 @@ def _sections(performance: Performance) -> Iterator[tuple[int, str]]:
         if bar.number > 0 and (bar.section, bar.playing) != before:
             before = (bar.section, bar.playing)
             if bar.section:
-                yield tick_of(bar.start), _plain(f"section {bar.section}")
+                yield tick_of(bar.start), one_line(f"section {bar.section}")
 
 
 def _meters(performance: Performance) -> Iterator[tuple[int, Meter]]:
@@ -187,11 +188,6 @@ def _key_name(key: Key) -> str:
     if key.mode == "minor":
         return f"{PitchClass.at_fifths(key.signature + 3)}m"
     return str(PitchClass.at_fifths(key.signature))
-
-
-def _plain(text: str) -> str:
-    """Leave control characters out of a text event."""
-    return "".join(sign for sign in text if sign.isprintable())
 
 
 def tempo_events(segments: tuple[Segment, ...]) -> Iterator[tuple[int, int]]:

@@ -11,6 +11,7 @@ from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.fiddle.shapes.path import Step, solve
 from underbow.fiddle.tuning import Tuning
+from underbow.text import one_line
 from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
@@ -22,9 +23,11 @@ from underbow.track.sheet.mixes import mixes_of
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.patterns import named_patterns, patterns_played
 from underbow.track.sheet.ramp import ramp_of, range_of, too_long
-from underbow.track.sheet.table import SheetTable, one_line, plain
+from underbow.track.sheet.table import SheetTable
 from underbow.track.sheet.tune import Source, tune_of
 from underbow.tune.tune import Melody, Tune
+
+_LONGEST = 300  # characters of a title
 
 
 def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet | None:
@@ -53,7 +56,7 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
         return None
     sound = table.sound
     return Sheet(
-        title=plain(table.title or tune.title) or "Untitled",
+        title=one_line(table.title or tune.title, _LONGEST) or "Untitled",
         file=notebook.file,
         tune=tune,
         melody=melody,
@@ -139,7 +142,7 @@ def _shapes(
 def _told(table: SheetTable, tune: Tune, notebook: Notebook) -> tuple[Fault, ...]:
     """Tell what the tune's reader assumed, then what the sheet's did, each once."""
     of_tune = tune.told if table.abc is None else map(in_place, tune.told)
-    return tuple(dict.fromkeys(one_line(_named(fault, notebook.file)) for fault in [*of_tune, *notebook.told]))
+    return tuple(dict.fromkeys(_named(fault, notebook.file) for fault in [*of_tune, *notebook.told]))
 
 
 def _named(fault: Fault, file: str) -> Fault:

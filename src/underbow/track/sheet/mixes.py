@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from underbow.text import one_line
 from underbow.track.mixes import PARTS, STANDARD_MIXES, Mix
 from underbow.track.sheet.faults import Notebook
-from underbow.track.sheet.table import EXPECTED, MixTable, plain
+from underbow.track.sheet.table import EXPECTED, MixTable
 
 
 def mixes_of(tables: tuple[MixTable, ...], notebook: Notebook) -> tuple[Mix, ...]:
     """Read the mixes; the standard ones where there is none."""
-    names = [plain(mix.name).lower() for mix in tables]
+    names = [one_line(mix.name).lower() for mix in tables]
     for number, (mix, name) in enumerate(zip(tables, names, strict=True), start=1):
         if not name:
             notebook.say(f"mix {number}.name", f"nothing in it can be read; write {EXPECTED['mix.name']}")
@@ -27,4 +28,4 @@ def _mix(table: MixTable) -> Mix:
         if written is not None:
             values = written if isinstance(written, list) else [written]
             levels.append((part, tuple(None if value == "off" else float(value) for value in values)))
-    return Mix(plain(table.name), tuple(levels), table.turns)
+    return Mix(one_line(table.name), tuple(levels), table.turns)

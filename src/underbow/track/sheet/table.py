@@ -172,20 +172,4 @@ def in_order(faults: list[Fault]) -> list[Fault]:
         name = re.split(r"[.,\s]", fault.where)[0]
         return keys.index(name) if name in keys else keys.index("tune")
 
-    return sorted(dict.fromkeys(map(one_line, faults)), key=place)
-
-
-def one_line(fault: Fault) -> Fault:
-    """Write what a terminal would obey rather than show, line ends among it, as escapes."""
-    return replace(fault, what=_printable(fault.what), where=_printable(fault.where))
-
-
-def plain(text: str) -> str:
-    """Leave out what can't be shown, and spaces at the ends."""
-    return "".join(sign for sign in text if sign.isprintable()).strip()
-
-
-def _printable(text: str) -> str:
-    if text.isprintable():
-        return text
-    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode("ascii") for sign in text)
+    return sorted(dict.fromkeys(faults), key=place)

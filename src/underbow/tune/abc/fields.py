@@ -8,6 +8,7 @@ import unicodedata
 from dataclasses import dataclass
 from fractions import Fraction
 
+from underbow.text import one_line
 from underbow.theory.key import MODES, Key
 from underbow.theory.meter import Meter, Tempo
 from underbow.theory.pitch import PitchClass
@@ -229,7 +230,7 @@ def plain_text(value: str) -> str:
         value = _TEX.sub(_accent, value).replace("\\%", "%").replace("\\\\", "\\")
     if "&" in value:
         value = html.unescape(value)
-    return "".join(char for char in value if unicodedata.category(char)[0] != "C" or char == "\t").strip()
+    return one_line(value)
 
 
 def _accent(match: re.Match[str]) -> str:

@@ -18,6 +18,7 @@ from pathlib import PurePath
 import mido
 
 from underbow.errors import Fault, InputError
+from underbow.text import one_line
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter, Tempo
 from underbow.tune.keyfind import find_key
@@ -189,11 +190,11 @@ def _parts(track: mido.MidiTrack) -> list[_Part]:
 
 
 def _name(track: mido.MidiTrack) -> str:
-    """Give a track's name: in UTF-8 where it is that, else in Latin-1, as mido reads it; without control characters."""
+    """Give a track's name: in UTF-8 where it is that, else in Latin-1, as mido reads it."""
     name: str = track.name
     with suppress(UnicodeError):
         name = name.encode("latin-1").decode()
-    return "".join(char for char in name if char.isprintable()).strip()
+    return one_line(name)
 
 
 def _chosen(parts: tuple[_Part, ...], track: str | None, file: str) -> tuple[_Part, list[Fault]]:
