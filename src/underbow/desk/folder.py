@@ -16,6 +16,7 @@ from threading import RLock
 
 from underbow.errors import Fault, InputError
 from underbow.files import plain_file, safe_name, write_whole
+from underbow.text import is_shown
 
 __all__ = ["MOST_BYTES", "ChangedElsewhereError", "Folder"]
 
@@ -212,7 +213,7 @@ class Folder:
 
 def _is_usual(part: str) -> bool:
     """Whether a name is one that the desk has to do with: not hidden, nothing that steers, no other system's path."""
-    return not part.startswith(".") and part.isprintable() and not any(sign in part for sign in '\\:*?"<>|')
+    return not part.startswith(".") and all(map(is_shown, part)) and not any(sign in part for sign in '\\:*?"<>|')
 
 
 def _lock(handle: int) -> None:

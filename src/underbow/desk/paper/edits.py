@@ -17,6 +17,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Item, Table
 
 from underbow.errors import Fault, InputError
+from underbow.text import is_shown
 
 __all__ = ["Edit", "Value", "edited", "read_edits"]
 
@@ -57,7 +58,7 @@ def _read(one: object) -> Edit:
     if not isinstance(one, dict) or not isinstance(path, list) or not all(isinstance(key, str) for key in path):
         raise InputError("a change names a key and a value")
     known = (len(path) == 1 and path[0] in _PLAIN | _TABLES) or (len(path) == 2 and path[0] in _TABLES)
-    if not known or not all(0 < len(key) <= 60 and key.isprintable() for key in path):
+    if not known or not all(0 < len(key) <= 60 and all(map(is_shown, key)) for key in path):
         raise InputError(f"no key of a sheet: {'.'.join(path)[:80]}")
     _check(one["value"])
     return Edit(tuple(path), one["value"])
