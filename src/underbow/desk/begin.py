@@ -17,7 +17,7 @@ from underbow.desk.folder import Folder
 from underbow.errors import Fault, InputError
 from underbow.theory.progression import Progression
 from underbow.tune.abc.encoding import decoded
-from underbow.tune.abc.reader import headings
+from underbow.tune.abc.headings import headings
 from underbow.tune.abc.writer import to_abc
 from underbow.tune.source import load_tune
 
@@ -130,7 +130,8 @@ def open_book(name: str, data: bytes) -> Book:
             raise InputError(
                 Fault("no tune; an ABC tune begins with a line X:1 and has a line K: before its notes", file=name)
             )
-        return Book(listed[:MOST_TUNES], _cut(text, len(listed))[:MOST_TUNES])
+        tunes = tuple((tune.number, tune.title) for tune in listed[:MOST_TUNES])
+        return Book(tunes, _cut(text, len(listed))[:MOST_TUNES])
     with tempfile.TemporaryDirectory(prefix="underbow-") as place:
         path = Path(place) / f"tune{ending if re.fullmatch(r'[.][a-z]{1,8}', ending) else ''}"
         path.write_bytes(data)

@@ -26,7 +26,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.desk.hear.marks import HeardBar, heard_bars, heard_notes
 from underbow.desk.hear.prompt import PATIENCE, Prompt
 from underbow.errors import InputError
 from underbow.sound.mastering.loudness import LoudnessMeter
@@ -36,6 +35,7 @@ from underbow.track.performance import Performance
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
+from underbow.tune.tune import Bar
 
 __all__ = ["Asked", "estimate", "listen", "message"]
 
@@ -112,18 +112,18 @@ def listen(sheet: Sheet, voice: Prompt, asked: Asked, gain: float = 1.0) -> Iter
     """
     rate, begun = voice.rate, perf_counter()
     voice.hurry()
-    bars, notes = heard_bars(sheet), heard_notes(sheet)
-    first, until = _range(bars, asked)
-    head = _pass(sheet, asked.number, asked.parts)
-    yield message("J", _json({"rate": rate, "parts": [part.name for part in head.parts], "gain": round(gain, 5)}))
-    players = _Players(len(head.parts), voice)
-    at, number, small = 0, asked.number, True
-    begin_bar = first
+    bars = sheet.melody.bars
+    first, last = _range(bars, asked)
+    number, turn, at, small = asked.number, 1, 0, True
+    performance = _pass(sheet, number, turn, asked.parts)
+    yield message(
+        "J", _json({"rate": rate, "parts": [part.name for part in performance.parts], "gain": round(gain, 5)})
+    )
+    players = _Players(len(performance.parts), voice)
     while True:
-        performance = head if number == asked.number and begin_bar is first else _pass(sheet, number, asked.parts)
-        stretch = _stretch(performance, bars, begin_bar, until, rate, lead=small)
+        stretch = _stretch(performance, bars, first, last, rate, lead=small)
         yield message(
-            "J", _json(_marks(performance, bars[begin_bar : until + 1], notes, stretch, at, number=number, rate=rate))
+            "J", _json(_marks(performance, sheet, bars[first : last + 1], stretch, at, rate) | {"pass": number})
         )
         players.enter(stretch, at, fade=small)
         end = at + stretch.end - stretch.begin
@@ -135,44 +135,54 @@ def listen(sheet: Sheet, voice: Prompt, asked: Asked, gain: float = 1.0) -> Iter
                 max((at / rate - (perf_counter() - begun)) / 2, PATIENCE)
             )  # half of what has not been heard yet
         if asked.around is not None:
-            begin_bar = _range(bars, replace(asked, bar=asked.around[0], time=1))[0]
-        elif number < sheet.ramp.passes and asked.upto is None and asked.bars is None:
-            number, begin_bar = number + 1, 0
-        else:
+            first = _range(bars, replace(asked, bar=asked.around[0], time=1))[0]
+            continue
+        following = _after(sheet.ramp, number, turn)
+        if following is None or asked.upto is not None or asked.bars is not None:
             break
+        (number, turn), first = following, 0
+        performance = _pass(sheet, number, turn, asked.parts)
     yield message("S", _samples(players.block(round(1.2 * rate)), gain))
 
 
-def _range(bars: Sequence[HeardBar], asked: Asked) -> tuple[int, int]:
+def _after(ramp: Ramp, number: int, turn: int) -> tuple[int, int] | None:
+    """Which tempo comes after one, and the how-manieth time at it; None after the last."""
+    if turn < ramp.each:
+        return number, turn + 1
+    return (number + 1, 1) if number < ramp.passes else None
+
+
+def _range(bars: Sequence[Bar], asked: Asked) -> tuple[int, int]:
     """Give the places of the first and the last bar heard."""
-    first = next((i for i, bar in enumerate(bars) if bar.printed == asked.bar and bar.time == asked.time), None)
+    first = next((i for i, bar in enumerate(bars) if bar.number == asked.bar and bar.time == asked.time), None)
     if first is None:
-        first = next((i for i, bar in enumerate(bars) if bar.printed >= asked.bar), 0)
+        first = next((i for i, bar in enumerate(bars) if bar.number >= asked.bar), 0)
     if asked.around is not None:
         low, high = min(asked.around), max(asked.around)
         last = first
-        while last + 1 < len(bars) and low <= bars[last + 1].printed <= high:
+        while last + 1 < len(bars) and low <= bars[last + 1].number <= high:
             last += 1
     else:
         last = len(bars) - 1 if asked.bars is None else min(first + asked.bars, len(bars)) - 1
     if asked.upto is not None:
-        stop = next((i for i in range(first, last + 1) if bars[i].printed >= asked.upto), last + 1)
+        stop = next((i for i in range(first, last + 1) if bars[i].number >= asked.upto), last + 1)
         if stop == first:
             raise InputError(f"bar {asked.upto} can't be heard before it is put right; begin before it")
         last = min(last, stop - 1)
     return first, last
 
 
-def _pass(sheet: Sheet, number: int, parts: Sequence[str]) -> Performance:
+def _pass(sheet: Sheet, number: int, turn: int, parts: Sequence[str]) -> Performance:
     """Play one pass, and the next one so that they join; the last one comes to its end."""
     ramp = sheet.ramp
-    spans = ramp.spans[number - 1 : number + 1]
-    if not spans:
-        raise InputError(f"there is no pass {number}; there are {ramp.passes}")
-    (begin, end), after = spans[0], spans[-1][1]
-    slow, fast = round(begin.count), round(after.count if begin != end or len(spans) > 1 else end.count)
-    kind = "glide" if ramp.kind == "glide" and fast > slow else "steps" if fast > slow and len(spans) > 1 else "steady"
-    two = Ramp(kind, slow if kind != "steady" else fast, fast, len(spans), ramp.beat)
+    if not 1 <= number <= ramp.passes:
+        raise InputError(f"there is no tempo {number}; there are {ramp.passes}")
+    following = _after(ramp, number, turn)
+    begin, end = ramp.spans[number - 1]
+    after = end if following is None else ramp.spans[following[0] - 1][1]
+    slow, fast = round(begin.count), round(after.count)
+    kind = "steady" if slow == fast else "glide" if ramp.kind == "glide" else "steps"
+    two = Ramp(kind, slow, fast, 1 if following is None else 2, ramp.beat)
     played = perform(replace(sheet, ramp=two, count_in=0, tuning_notes=False))
     if parts:
         played = replace(played, parts=tuple(part for part in played.parts if part.name in parts))
@@ -180,7 +190,7 @@ def _pass(sheet: Sheet, number: int, parts: Sequence[str]) -> Performance:
 
 
 def _stretch(
-    performance: Performance, bars: Sequence[HeardBar], first: int, last: int, rate: int, *, lead: bool
+    performance: Performance, bars: Sequence[Bar], first: int, last: int, rate: int, *, lead: bool
 ) -> _Stretch:
     zero, seconds = performance.passes[0].start, performance.tempo.seconds
 
@@ -198,24 +208,26 @@ def _stretch(
 
 
 def _marks(
-    performance: Performance, bars: Sequence[HeardBar], notes: Sequence[tuple[Fraction, int, int]], stretch: _Stretch,
-    at: int, *, number: int, rate: int,
-) -> dict[str, Any]:  # fmt: skip
+    performance: Performance, sheet: Sheet, bars: Sequence[Bar], stretch: _Stretch, at: int, rate: int
+) -> dict[str, Any]:
+    """Say where in the stream the bars and the written notes of a stretch sound."""
     zero, seconds = performance.passes[0].start, performance.tempo.seconds
 
     def place(quarter: Fraction) -> int:
         return frame_of(seconds(zero + quarter), rate) - stretch.begin + at
 
-    low, high = bars[0].start, bars[-1].start + bars[-1].length
+    low, high = bars[0].start, bars[-1].end
+    notes = [
+        (note.start + later, measure, number) for note in sheet.melody.notes for later, measure, number in note.written
+    ]
     tempo = performance.passes[0].tempo
     return {
-        "pass": number,
         "tempo": round(float(tempo.count), 1),
         "beat": tempo.beat_name,
         "at": at,
         "end": at + stretch.end - stretch.begin,
-        "bars": [[place(bar.start), bar.printed, bar.time, bar.measure] for bar in bars],
-        "notes": [[place(start), measure, note] for start, measure, note in notes if low <= start < high],
+        "bars": [[place(bar.start), bar.number, bar.time, bar.measures[0][0]] for bar in bars],
+        "notes": [[place(start), measure, number] for start, measure, number in notes if low <= start < high],
     }
 
 
@@ -283,9 +295,9 @@ def estimate(
 
     Measured over the first seconds; the parts lie in the middle, which is as loud (see :mod:`underbow.sound.mix`).
     """
-    performance = _pass(sheet, number, ())
-    bars = heard_bars(sheet)
-    first = next((i for i, bar in enumerate(bars) if bar.played > 0), 0)
+    performance = _pass(sheet, number, 1, ())
+    bars = sheet.melody.bars
+    first = 1 if sheet.melody.pickup else 0
     stretch = _stretch(performance, bars, first, len(bars) - 1, voice.rate, lead=False)
     players = _Players(len(performance.parts), voice)
     players.enter(stretch, 0, fade=False)

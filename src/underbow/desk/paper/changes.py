@@ -11,7 +11,7 @@ from underbow.lesson.print.staff import staff_tune
 from underbow.theory.chord import Chord
 from underbow.theory.progression import ChordSpan
 from underbow.track.sheet.model import Sheet
-from underbow.tune.bars import written_numbers
+from underbow.tune.bars import printed_numbers
 from underbow.tune.harmony.harmonise import SuggestedBar, harmonise
 from underbow.tune.tune import Measure
 
@@ -65,7 +65,7 @@ def printed_bars(sheet: Sheet, table: Mapping[str, Any]) -> list[PrintedBar]:
         What is written in its file: it says what the teacher has decided.
     """
     tune = staff_tune(sheet)
-    numbers = written_numbers(tune)
+    numbers = printed_numbers(tune)
     suggested = _suggested(sheet, numbers)
     own = table.get("changes")
     decided = {str(number) for number in own} if isinstance(own, dict) else set()
