@@ -17,6 +17,7 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from underbow.desk import begin
 from underbow.desk.folder import Folder
 from underbow.desk.guard import HANDED_OUT
+from underbow.desk.hear.prompt import Hurried
 from underbow.desk.hear.stream import Asked, estimate, listen
 from underbow.desk.hear.voices import Voices
 from underbow.desk.lessons import HOME, Lessons
@@ -37,6 +38,7 @@ from underbow.track.sheet.model import Sheet
 __all__ = ["Desk"]
 
 MOST_TUNE = 1_000_000  # characters
+_AT_LEISURE = 20.0  # seconds that a voice may take while nobody waits
 _PARTS = ("melody", "backup", "rhythm", "click", "drone")
 
 
@@ -213,7 +215,7 @@ class Desk:
             asked = Asked(bar=1, number=asked.number, parts=("backup", "click"), bars=bow.TRIAL_BARS)
         if asked.number > sheet.ramp.passes:
             asked = replace(asked, number=sheet.ramp.passes)
-        voice = self.voices.voice(sheet)
+        voice = Hurried(self.voices.voice(sheet))
         gain = self._gains.get(name)
         if gain is None:
             gain = self._gains[name] = estimate(sheet, voice, _levels(wanted), asked.number, seconds=3.0)
@@ -223,7 +225,7 @@ class Desk:
         """Have the voice and the gain of a sheet at hand before they are asked for."""
         try:
             sheet = self._sheet(name)
-            voice = self.voices.voice(sheet)
+            voice = Hurried(self.voices.voice(sheet), patience=_AT_LEISURE)
             self._gains[name] = estimate(sheet, voice, _levels({}))
         except InputError:
             return

@@ -26,7 +26,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.desk.hear.prompt import PATIENCE, Prompt
+from underbow.desk.hear.prompt import Hurried
 from underbow.errors import InputError
 from underbow.sound.mastering.loudness import LoudnessMeter
 from underbow.sound.stems import Plan, plan
@@ -94,13 +94,13 @@ def message(kind: str, body: bytes) -> bytes:
     return struct.pack("<I", len(body) + 1) + kind.encode() + body
 
 
-def listen(sheet: Sheet, voice: Prompt, asked: Asked, gain: float = 1.0) -> Iterator[bytes]:
+def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Iterator[bytes]:
     """Give the messages of a stream, as they are made.
 
     Parameters
     ----------
     sheet : Sheet
-    voice : Prompt
+    voice : Hurried
     asked : Asked
     gain : float
         Linear, for all parts alike.
@@ -111,7 +111,6 @@ def listen(sheet: Sheet, voice: Prompt, asked: Asked, gain: float = 1.0) -> Iter
         Where nothing of what is asked for can be heard.
     """
     rate, begun = voice.rate, perf_counter()
-    voice.hurry()
     bars = sheet.melody.bars
     first, last = _range(bars, asked)
     number, turn, at, small = asked.number, 1, 0, True
@@ -131,9 +130,7 @@ def listen(sheet: Sheet, voice: Prompt, asked: Asked, gain: float = 1.0) -> Iter
             count = min(round((_FIRST if small else _BLOCK) * rate), end - at)
             yield message("S", _samples(players.block(count), gain))
             at, small = at + count, False
-            voice.hurry(
-                max((at / rate - (perf_counter() - begun)) / 2, PATIENCE)
-            )  # half of what has not been heard yet
+            voice.allow((at / rate - (perf_counter() - begun)) / 2)  # half of what has not been heard yet
         if asked.around is not None:
             first = _range(bars, replace(asked, bar=asked.around[0], time=1))[0]
             continue
@@ -207,7 +204,7 @@ def _stretch(
     return _Stretch(tuple(plan(part, performance.tempo, rate) for part in performance.parts), begin, end)
 
 
-def _marks(
+def _marks(  # noqa: PLR0917
     performance: Performance, sheet: Sheet, bars: Sequence[Bar], stretch: _Stretch, at: int, rate: int
 ) -> dict[str, Any]:
     """Say where in the stream the bars and the written notes of a stretch sound."""
