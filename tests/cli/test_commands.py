@@ -219,6 +219,18 @@ def test_shapes_gives_the_ones_players_state_first() -> None:
     )
 
 
+def test_shapes_with_either_hand() -> None:
+    steady, nearest = (
+        [entry["choices"][0]["label"] for entry in document("shapes", "G", "C", "D", "--hand", hand, "--json")]
+        for hand in ("steady", "nearest")
+    )
+    assert (steady, nearest) == (["0-0", "3-1", "1-0"], ["0-0", "3-3", "1-0"])
+    assert document("shapes", "G", "D7", "G", "--json")[1]["choices"][0]["label"] == "3-2"  # never C and D together
+    refused = run("shapes", "G", "--hand", "nearst")
+    assert refused.exit_code == 2
+    assert "hand must be steady or nearest, not \"nearst\" (did you mean 'nearest'?)" in refused.stderr
+
+
 def test_shapes_refuses_what_is_no_chord() -> None:
     result = run("shapes", "H7", "G")
     assert (result.exit_code, result.stdout) == (2, "")

@@ -56,6 +56,12 @@ def shapes(
         typer.Option(metavar="CHORD=SHAPE", help="A shape that you want, such as G=0-3; may be given again."),
     ] = None,
     position: Annotated[int, typer.Option(metavar="N", help="The highest position: 1, 2 or 3.")] = 1,
+    hand: Annotated[
+        str,
+        typer.Option(
+            metavar="HAND", help="steady: one shape for each chord. nearest: whichever lies nearest each time."
+        ),
+    ] = "steady",
     modal: Annotated[bool, typer.Option("--modal", metavar="", help="Rather without thirds, for modal tunes.")] = False,
     every: Annotated[
         bool, typer.Option("--all", metavar="", help="All choices of each chord, with their cost and why.")
@@ -66,7 +72,7 @@ def shapes(
 ) -> None:
     """Find the hand shapes for chords, and draw them.
 
-    The shapes are chosen together, so that the hand gets from each to the next.
+    The shapes are chosen together: one for each chord, so that the hand gets from each to the next.
 
     Examples:
 
@@ -77,6 +83,7 @@ def shapes(
       underbow shapes G C D --pin G=0-3 --four-strings --tapes
     """
     from underbow.fiddle.drawing.shape_text import draw_text
+    from underbow.fiddle.shapes.cost import hand_weights
     from underbow.fiddle.shapes.list import list_text, shapes_json
     from underbow.fiddle.shapes.path import Step, solve
     from underbow.fiddle.shapes.search import Technique
@@ -87,16 +94,17 @@ def shapes(
     pair = strung.pair(strings)
     pinned = _pins(pin or [], read)
     technique = Technique(position=position, modal=modal)
+    weights = hand_weights(hand)
     if as_json:
-        tell_json(shapes_json(read, strung, pair, pinned, technique))
+        tell_json(shapes_json(read, strung, pair, pinned, technique, weights=weights))
         return
     if every:
-        tell(list_text(read, strung, pair, pinned, technique))
+        tell(list_text(read, strung, pair, pinned, technique, weights=weights))
         return
-    solution = solve([Step(chord, 2.0) for chord in read], strung, pair, pinned, technique)
+    solution = solve([Step(chord, 2.0) for chord in read], strung, pair, pinned, technique, weights=weights)
     drawn = [(chord, shape) for chord, shape in zip(read, solution.shapes, strict=True) if shape is not None]
     tell(draw_text(drawn, all_strings=four, tapes=tapes))
-    for line in solution.told:
+    for line in solution.remarks:
         say(f"underbow: note: {line}")
 
 

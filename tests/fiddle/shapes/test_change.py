@@ -20,7 +20,7 @@ def shape(symbol, label):
         (("G", "0-0"), ("G", "0-0"), []),
         (("C", "3-1"), ("C", "3-1"), [("finger 1 stays", 0.0), ("finger 3 stays", 0.0)]),
         (("C", "3-1"), ("F", "3-L2"), [("finger 1 lifts", 0.1), ("finger 2 lands", 0.3), ("finger 3 stays", 0.0)]),
-        (("C", "3-1"), ("D", "1-0"), [("finger 1 crosses to the next string", 3.4), ("finger 3 lifts", 0.1)]),
+        (("C", "3-1"), ("D", "1-0"), [("finger 1 crosses to the next string", 0.5), ("finger 3 lifts", 0.1)]),
         (("D", "1-0"), ("A", "1-1"), [("finger 1 stays, lies flat", 0.2)]),
         (("A", "1-1"), ("D", "1-0"), [("finger 1 stays, tips up", 0.2)]),
         (("Bb", "L2-0"), ("Bm", "2-0"), [("finger 2 slides", 0.4)]),
@@ -42,7 +42,7 @@ def test_jumping_crossing_and_staying():
     c, f, d, e7 = shape("C", "3-1"), shape("F", "3-L2"), shape("D", "1-0"), shape("E7", "L1-0")
     assert (jumping(c, d), crossing(c, d), staying(c, d)) == ((), (1,), ())  # as high up on the next string
     assert (jumping(c, e7), crossing(c, e7), staying(c, e7)) == ((1,), (), ())
-    assert change_cost(c, e7).items[0] == ("finger 1 jumps to another string", 5.0)
+    assert change_cost(c, e7).items[0] == ("finger 1 jumps to another string", 0.9)
     assert (jumping(c, f), crossing(c, f), staying(c, f)) == ((), (), (3,))
 
 

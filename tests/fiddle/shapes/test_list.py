@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from underbow.fiddle.shapes.cost import HANDS
 from underbow.fiddle.shapes.list import list_text, shapes_json
 from underbow.fiddle.shapes.path import Step, solve
 from underbow.fiddle.shapes.search import shapes_for
@@ -37,11 +38,11 @@ def test_the_json_holds_what_the_shapes_are():
 
 
 def test_the_chosen_one_comes_first_and_the_others_by_cost():
-    """In G C D the path takes C as 3-3, though alone it would be 3-1: so the first finger needn't jump to D."""
-    listed = shapes_json(chords("G C D"), FIDDLE, (0, 1), seconds=1.0)
-    path = solve([Step(chord, 1.0) for chord in chords("G C D")], FIDDLE, (0, 1)).shapes
+    """The nearest hand takes F as 3-L2 after C, though alone it would be 1-L2: so the third finger can stay."""
+    listed = shapes_json(chords("C F C"), FIDDLE, (0, 1), seconds=1.0, weights=HANDS["nearest"])
+    path = solve([Step(chord, 1.0) for chord in chords("C F C")], FIDDLE, (0, 1), weights=HANDS["nearest"]).shapes
     assert (
-        [entry["choices"][0]["label"] for entry in listed] == [shape.label for shape in path] == ["0-0", "3-3", "1-0"]
+        [entry["choices"][0]["label"] for entry in listed] == [shape.label for shape in path] == ["3-1", "3-L2", "3-1"]
     )
     for entry in listed:
         costs = [choice["cost"] for choice in entry["choices"][1:]]

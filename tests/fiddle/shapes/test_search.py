@@ -196,7 +196,7 @@ def test_pins(text, symbol, label):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("0-1", "it sounds E, and G is G, B, D; write one of 0-0, 2-3, 2-0, 0-3, 4-3, 4-0"),
+        ("0-1", "it sounds E, and G is G, B, D; write one of 0-0, 2-3, 2-0, 4-3, 0-3, 4-0"),
         ("L1-1", "it sounds Ab and E, and G is"),
         ("2-H3", "it sounds Ab, and G is"),
         ("III 3-1", "it sounds E, and G is"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import get_args
@@ -95,9 +96,9 @@ def test_ten_thousand_characters_do_not_fill_the_page(program: Program, tmp_path
     assert max(float(x) for x in re.findall(r'xMax="([\d.]+)"', boxes)) < SIZES["a4"][0]
 
 
-def in_c(music: str) -> Sheet:
+def in_c(music: str, hand: str = "steady") -> Sheet:
     tune = f"X:1\nT:Turns\nM:4/4\nL:1/4\nK:C\n{music}\n"
-    return build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+    return build_sheet({"abc": tune, "pattern": "saw", "hand": hand, "tempo": {"goal": 80, "passes": 1}})
 
 
 def plain(bars: list[WrittenBar]) -> list[str]:
@@ -133,7 +134,8 @@ def test_only_a_chord_with_several_shapes_is_labelled_and_always_with_the_one_pl
 
 
 def test_a_chord_with_two_shapes_says_on_paper_which_bar_takes_which(program: Program, tmp_path: Path) -> None:
-    sheet = read_sheet(ROOT / "tracks" / "lamplight.toml")
+    table = tomllib.loads((ROOT / "tracks" / "lamplight.toml").read_text(encoding="utf-8"))
+    sheet = build_sheet(table | {"hand": "nearest"}, folder=ROOT / "tracks")
     assert [(str(chord), shape.label) for chord, shape in shown_shapes(sheet) if str(chord) == "C"] == [
         ("C", "3-3"),
         ("C", "3-1"),
@@ -159,7 +161,7 @@ def test_a_sheet_with_one_shape_a_chord_says_nothing_of_shapes_in_its_changes(pr
 
 
 def test_a_section_that_takes_another_shape_the_second_time_says_both(program: Program, tmp_path: Path) -> None:
-    sheet = in_c('P:A\n|:"C"c4|"C"c4|"Am"c4:|\nP:B\n|:"G"g4|"D"d4:|')
+    sheet = in_c('P:A\n|:"C"c4|"C"c4|"Am"c4:|\nP:B\n|:"G"g4|"D"d4:|', hand="nearest")
     assert [shape.label for shape in sheet.shapes if shape][:4] == ["3-3", "1-1", "3-1", "1-1"]
     changes, order = changes_of(sheet)
     assert order == ["A", "A", "B", "B"]

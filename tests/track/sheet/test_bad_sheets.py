@@ -112,6 +112,9 @@ MESSAGES: dict[str, list[str]] = {
     "tuning": [
         ": tuning: not a tuning: 'GDXE' (did you mean 'GDAE'?); write one of GDAE, AEAE, ADAE, GDGD, GDGB, FCGD, AEAC#, DDAD, or four notes from the lowest string up, such as \"A3 E4 A4 E5\"",
     ],
+    "hand": [
+        ': hand: found "stedy", expected "steady" (one shape for each chord) or "nearest" (whichever lies nearest each time) (did you mean \'steady\'?)',
+    ],
     "strings": [
         ": strings: strings must be low, middle, high, not 'lower' (did you mean 'low'?)",
     ],

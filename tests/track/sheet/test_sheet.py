@@ -142,6 +142,15 @@ def test_a_melody_composed_over_the_changes(table: dict[str, Any], meter: str, b
     assert build_sheet({"progression": "C | G | D | A", **table}) == sheet
 
 
+@pytest.mark.parametrize(("hand", "shapes"), [("steady", "0-0 3-1 1-0 0-0"), ("nearest", "0-0 3-3 1-0 0-0")])
+def test_the_hand_is_steady_unless_the_nearest_shapes_are_asked_for(hand: str, shapes: str) -> None:
+    table: dict[str, Any] = {"abc": ABC, "form": "A", "pattern": "saw", "hand": hand}
+    assert " ".join(str(shape) for shape in build_sheet(table).shapes) == shapes
+    if hand == "steady":
+        del table["hand"]
+        assert " ".join(str(shape) for shape in build_sheet(table).shapes) == shapes
+
+
 def test_a_tune_without_chords_gets_some_and_says_so() -> None:
     bare = "".join(part for i, part in enumerate(ABC.split('"')) if i % 2 == 0)
     sheet = build_sheet({"abc": bare, "pattern": "saw"}, file="s.toml")

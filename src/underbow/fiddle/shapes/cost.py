@@ -6,16 +6,21 @@ that teachers name (common practice, no source, where none is given); all the fi
 
 What a pair of tones says of its chord is harmony: root and third say most, root and fifth leave open whether it is major or
 minor, and no root at all is usable but says least (six pairings of a triad's tones, all in use: fiddlehangout.com,
-blog 9129); third and seventh say a seventh chord (textbook rule, from memory); modal tunes are better served without
-the third (ashevillemandolin.wordpress.com, quoting a fiddler); C and E may be C or Am (epearlman.substack.com).
+blog 9129); third and seventh, or root and third, say a seventh chord (textbook rule, from memory); a second rubs, whatever
+the chord (common practice, no source); modal tunes are better served without the third (ashevillemandolin.wordpress.com,
+quoting a fiddler); C and E may be C or Am (epearlman.substack.com).
+
+A learner knows one shape for a chord (common practice, no source), so each time that a chord is played in another than its
+usual one costs points too: see :mod:`underbow.fiddle.shapes.steady`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 
+from underbow.errors import InputError, near_miss
 from underbow.fiddle.shapes.fingerboard import HandShape, Stop
 from underbow.theory.chord import Chord
 
@@ -56,7 +61,14 @@ class Weights:
         A third string under the bow.
     no_root, no_third, no_seventh, no_other : float
         A tone that the chord needs and the shape leaves out; *other* are altered fifths, the fourth or second of a
-        suspended chord, and the fifth of a chord of two notes. The root is not missed where third and seventh are there.
+        suspended chord, and the fifth of a chord of two notes. The root is not missed where third and seventh are a
+        tritone, which says it, and by half where they are a fifth.
+    no_guide : float
+        More for the third of a seventh chord: without it the shape says some other chord.
+    second : float
+        A second between two strings, or a ninth.
+    bare_seventh : float
+        A seventh between two strings, root and seventh: it rubs less.
     no_extra : float
         A ninth, eleventh or thirteenth left out.
     one_tone : float
@@ -83,12 +95,14 @@ class Weights:
         The hand going up or down by one position.
     bow : float
         The bow going to another pair, for each string.
+    again : float
+        Each time that a chord is played in another shape than its usual one; 0 lets every change take what lies nearest.
     """
 
     finger: float = 1.0
     third: float = 0.1
-    fourth: float = 3.0
-    flat: tuple[float, float, float, float] = (0.5, 0.8, 1.1, 1.8)
+    fourth: float = 4.5
+    flat: tuple[float, float, float, float] = (0.5, 0.8, 4.6, 5.0)
     low_first: float = 0.3
     low_second: float = 0.1
     high_third: float = 0.4
@@ -105,13 +119,16 @@ class Weights:
     shift: float = 1.5
     string: float = 1.5
 
-    no_root: float = 1.8
+    no_root: float = 3.6
     no_third: float = 0.5
-    no_seventh: float = 1.5
+    no_seventh: float = 0.3
+    no_guide: float = 4.2
+    second: float = 8.0
+    bare_seventh: float = 0.8
     no_other: float = 1.0
     no_extra: float = 0.2
-    one_tone: float = 3.2
-    modal_third: float = 1.5
+    one_tone: float = 9.0
+    modal_third: float = 5.0
     ambiguous: float = 0.25
     foreign: float = 1.5
 
@@ -119,14 +136,39 @@ class Weights:
     lifts: float = 0.1
     rolls: float = 0.2
     slides: float = 0.4
-    crosses: float = 3.4
-    hops: float = 1.4
-    jumps: float = 5.0
+    crosses: float = 0.5
+    hops: float = 0.3
+    jumps: float = 0.9
     moves: float = 1.5
     bow: float = 1.5
+    again: float = 4.0
 
 
 WEIGHTS = Weights()
+# Two ways to lead the hand: one shape for a chord, or whichever lies nearest. The second lets a shape be harder, or say less
+# of its chord, where a finger need not leave its string.
+HANDS = {
+    "steady": WEIGHTS,
+    "nearest": replace(
+        WEIGHTS, flat=(0.5, 0.8, 1.1, 1.8), fourth=3.0, no_root=1.8, crosses=3.4, hops=1.4, jumps=5.0, again=0.0
+    ),
+}
+
+
+def hand_weights(hand: str) -> Weights:
+    """The weights of one of :data:`HANDS`.
+
+    Raises
+    ------
+    InputError
+        If there is no such hand.
+
+    >>> hand_weights("nearest").again
+    0.0
+    """
+    if hand not in HANDS:
+        raise InputError(f'hand must be steady or nearest, not "{hand}"{near_miss(hand, HANDS)}')
+    return HANDS[hand]
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,9 +235,9 @@ def ease(shape: HandShape, weights: Weights = WEIGHTS) -> Iterator[tuple[str, fl
         yield from _spacing(lower, higher, weights)
     for below, above in pairwise(shape.stops):
         yield from _across(below, above, weights)
-    for one, other in combinations(shape.midi, 2):
-        if (one - other) % 12 == 0:
-            yield "unison to tune" if one == other else "octave to tune", weights.octave
+    for low, high in combinations(shape.midi, 2):
+        if (low - high) % 12 == 0:
+            yield "unison to tune" if low == high else "octave to tune", weights.octave
     if shape.position == 0:
         yield "half position", weights.half
     elif shape.position > 1:
@@ -208,17 +250,12 @@ def fitness(
     shape: HandShape, chord: Chord, modal: bool = False, others: Sequence[Chord] = (), weights: Weights = WEIGHTS
 ) -> Iterator[tuple[str, float]]:
     """What the chord loses in this shape: reasons and points."""
-    sounding = set(shape.degrees(chord))
-    said = bool(sounding & {"3", "b3"}) and bool(sounding & _SEVENTHS)
-    for degree, tone in zip(chord.degrees, chord.tones, strict=True):
-        name, points = _need(degree, weights)
-        if chord.degrees == ("1", "5") and degree == "5":  # there is nothing else to say the chord
-            points = weights.no_other
-        if degree in sounding:
-            if name == "third" and modal:
-                yield f"third {tone} in a modal tune", weights.modal_third
-        elif not (degree == "1" and said) and not (name == "third" and modal):
-            yield f"without the {name} {tone}", points
+    yield from _missing(shape, chord, modal, weights)
+    apart = {abs(low - high) % 12 for low, high in combinations(shape.midi, 2)}
+    if has_second(shape):
+        yield "a second between the strings", weights.second
+    elif apart & {10, 11}:
+        yield "a bare seventh between the strings", weights.bare_seventh
     if len(shape.tones) == 1:
         yield "one tone only", weights.one_tone
     elif claims := [str(other) for other in others if other.root.number != chord.root.number and fits(shape, other)]:
@@ -227,6 +264,37 @@ def fitness(
         for note in shape.notes:
             if note.midi % 12 not in chord.numbers:
                 yield f"{note.pitch_class} is not in the chord, rings as a drone", weights.foreign
+
+
+def _missing(shape: HandShape, chord: Chord, modal: bool, weights: Weights) -> Iterator[tuple[str, float]]:
+    """The tones that the chord needs and the shape leaves out; the third is one too many in a modal tune."""
+    sounding = set(shape.degrees(chord))
+    seventh = bool(_SEVENTHS & {*chord.degrees})
+    both = bool(sounding & _THIRDS) and bool(sounding & _SEVENTHS)
+    tritone = any((high - low) % 12 == 6 for low, high in combinations(shape.midi, 2))
+    for degree, tone in zip(chord.degrees, chord.tones, strict=True):
+        name, points = _need(degree, weights)
+        if degree in _THIRDS and modal:
+            if degree in sounding:
+                yield f"third {tone} in a modal tune", weights.modal_third
+        elif degree not in sounding and not (degree == "1" and both and tritone):
+            if degree == "1" and both:
+                points /= 2
+            elif degree in _THIRDS and seventh:
+                points += weights.no_guide
+            elif degree == "5" and chord.degrees == ("1", "5"):  # there is nothing else to say the chord
+                points = weights.no_other
+            yield f"without the {name} {tone}", points
+
+
+def has_second(shape: HandShape) -> bool:
+    """Whether two of a shape's notes are a second apart, or a ninth.
+
+    >>> from underbow.fiddle.tuning import Tuning
+    >>> has_second(HandShape((0, 1), (Stop(5, 3), Stop(0, 0)), Tuning.parse("GDAE")))  # C and D
+    True
+    """
+    return any(abs(high - low) > 0 and abs(high - low) % 12 in (1, 2) for low, high in combinations(shape.midi, 2))
 
 
 def fits(shape: HandShape, chord: Chord) -> bool:
@@ -241,7 +309,7 @@ def fits(shape: HandShape, chord: Chord) -> bool:
 
 
 _ORDINAL = ("open", "first", "second", "third", "fourth")
-_SEVENTHS = {"b7", "7", "bb7"}
+_THIRDS, _SEVENTHS = {"3", "b3"}, {"b7", "7", "bb7"}
 _AT_REST = {1: (1, 2), 2: (3, 4), 3: (5, 5)}  # fingers apart -> semitones apart, from and to
 
 
@@ -277,7 +345,7 @@ def _need(degree: str, weights: Weights) -> tuple[str, float]:
     fixed = {"1": ("root", weights.no_root), "5": ("fifth", 0.0), "6": ("sixth", weights.no_seventh)}
     if degree in fixed:
         return fixed[degree]
-    if degree in {"3", "b3"}:
+    if degree in _THIRDS:
         return "third", weights.no_third
     if degree in _SEVENTHS:
         return "seventh", weights.no_seventh

@@ -6,11 +6,11 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from underbow.fiddle.shapes.cost import Cost, cost_of
+from underbow.fiddle.shapes.cost import WEIGHTS, Cost, Weights, cost_of
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.fiddle.shapes.path import Step, solve
+from underbow.fiddle.shapes.remarks import also_fits
 from underbow.fiddle.shapes.search import PLAIN, Technique, shapes_for
-from underbow.fiddle.shapes.told import also_fits
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 
@@ -23,6 +23,7 @@ def shapes_json(
     technique: Technique = PLAIN,
     *,
     seconds: float = 2.0,
+    weights: Weights = WEIGHTS,
 ) -> list[dict[str, Any]]:
     """List every chord's shapes as plain data, the one chosen in this progression first, the others by cost.
 
@@ -30,7 +31,7 @@ def shapes_json(
     ----------
     chords : sequence of Chord
         In the order played.
-    tuning, pair, pinned, technique
+    tuning, pair, pinned, technique, weights
         As for :func:`underbow.fiddle.shapes.path.solve`.
     seconds : float
         How long a chord lasts.
@@ -65,7 +66,7 @@ def shapes_json(
                 for shape, cost in choices
             ],
         }
-        for chord, choices in _ranked(chords, tuning, pair, pinned, technique, seconds=seconds)
+        for chord, choices in _ranked(chords, tuning, pair, pinned, technique, seconds=seconds, weights=weights)
     ]
 
 
@@ -77,6 +78,7 @@ def list_text(
     technique: Technique = PLAIN,
     *,
     seconds: float = 2.0,
+    weights: Weights = WEIGHTS,
 ) -> str:
     """Say the same in lines to read: the chosen shape marked ``>``, what each one costs, and why.
 
@@ -86,7 +88,7 @@ def list_text(
                                     G too
     """
     lines: list[str] = []
-    for chord, choices in _ranked(chords, tuning, pair, pinned, technique, seconds=seconds):
+    for chord, choices in _ranked(chords, tuning, pair, pinned, technique, seconds=seconds, weights=weights):
         lines.append(str(chord))
         for i, (shape, cost) in enumerate(choices):
             notes, degrees = " ".join(map(str, shape.spelled(chord))), " ".join(shape.degrees(chord))
@@ -105,14 +107,18 @@ def _ranked(
     technique: Technique,
     *,
     seconds: float,
+    weights: Weights,
 ) -> Iterator[tuple[Chord, list[tuple[HandShape, Cost]]]]:
     """Each chord with its shapes: the chosen one, then the others on the strings asked for by cost."""
-    chosen = solve([Step(chord, seconds) for chord in chords], tuning, pair, pinned, technique).shapes
+    chosen = solve([Step(chord, seconds) for chord in chords], tuning, pair, pinned, technique, weights=weights).shapes
     others = tuple(dict.fromkeys(chords))
     for chord, first in zip(chords, chosen, strict=True):
         if first is None:
             yield chord, []
             continue
-        rest = shapes_for(chord, tuning, pair, technique, others=others)
+        rest = shapes_for(chord, tuning, pair, technique, others=others, weights=weights)
         shapes = dict.fromkeys((first, *rest))
-        yield chord, [(shape, cost_of(shape, chord, modal=technique.modal, others=others)) for shape in shapes]
+        yield (
+            chord,
+            [(shape, cost_of(shape, chord, modal=technique.modal, others=others, weights=weights)) for shape in shapes],
+        )

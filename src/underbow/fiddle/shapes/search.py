@@ -80,7 +80,7 @@ def shapes_for(
         By rising cost (see :mod:`underbow.fiddle.shapes.cost`); empty where a string has none of the notes in reach.
 
     >>> [shape.label for shape in shapes_for(Chord.parse("G"), Tuning.parse("GDAE"), (0, 1))]
-    ['0-0', '2-3', '2-0', '0-3', '4-3', '4-0']
+    ['0-0', '2-3', '2-0', '4-3', '0-3', '4-0']
     """
     found = playable(chord, tuning, pair, technique)
     cost = {

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from underbow.errors import Fault
 from underbow.fiddle.pattern import Pattern
+from underbow.fiddle.shapes.cost import HANDS
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.fiddle.shapes.path import Step, solve
 from underbow.fiddle.tuning import Tuning
@@ -131,7 +132,9 @@ def _shapes(
             pinned[str(chord)] = shape
     rate = float(ramp.tempos[-1].quarters_per_minute) / 60
     steps = [Step(span.chord, float(span.length) / rate) for span in melody.chords]
-    solution = notebook.attempt("shapes", lambda: solve(steps, tuning, pair, pinned, around=True))
+    solution = notebook.attempt(
+        "shapes", lambda: solve(steps, tuning, pair, pinned, around=True, weights=HANDS[table.hand])
+    )
     if solution is None:
         return None
     for text in solution.fallbacks:  # the shapes command tells the rest

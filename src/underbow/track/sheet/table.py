@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from underbow.errors import Fault
+from underbow.fiddle.shapes.cost import HANDS
 from underbow.tables.keys import between, entry, rows, subtable, subtables, text, text_to, texts, whole, yes_or_no
 from underbow.tables.keys import checked as checked_keys
 from underbow.track.instruments import MELODY_VOICES
@@ -131,6 +132,12 @@ class SheetTable:
     )
     tuning: str = entry('a tuning, such as "GDAE"', text, "GDAE", also="tuned")
     strings: str = entry('"low", "middle" or "high"', text, "low", also="pair string")
+    hand: str = entry(
+        '"steady" (one shape for each chord) or "nearest" (whichever lies nearest each time)',
+        tuple(HANDS),
+        "steady",
+        also="fingering",
+    )
     shapes: Mapping[str, str] = entry(
         'hand shapes by chord, such as { G = "0-3" }', texts, factory=dict, also="shape fingers fingering fingerings"
     )

@@ -1,4 +1,4 @@
-"""What a player should know about the shapes chosen: other strings, tones left out, shapes that fit two chords."""
+"""What a player should know about the shapes chosen: other strings, two shapes, tones left out, shapes that fit two chords."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from underbow.theory.chord import Chord
 _WORDS = {2: "two", 3: "three", 4: "four", 5: "five", 6: "six"}
 
 
-def told_about(
+def remarks_on(
     placed: Sequence[tuple[Chord | None, HandShape | None]],
     tuning: Tuning,
     pair: tuple[int, int],
     *,
     fallbacks: bool = False,
 ) -> tuple[str, ...]:
-    """One line for each thing worth telling about the shapes of a progression, each thing once.
+    """One line for each thing worth knowing about the shapes of a progression, each thing once.
 
     Parameters
     ----------
@@ -30,10 +30,13 @@ def told_about(
     pair : tuple of int
         The strings that were asked for.
     fallbacks : bool
-        Whether to tell only what is not as it was asked for: silence, other strings, a note that is not in the chord.
+        Only what is not as it was asked for: silence, other strings, a note that is not in the chord.
     """
     different = dict.fromkeys((chord, shape) for chord, shape in placed if chord is not None)
     company = {chord: frozenset(chord.numbers) for chord, _ in different}
+    labels: dict[Chord, list[str]] = {}
+    for chord, shape in different:
+        labels.setdefault(chord, []).append(str(shape))
     lines: dict[str, None] = {}
     for chord, shape in different:
         about = _fallbacks(chord, shape, tuning, pair)
@@ -41,6 +44,8 @@ def told_about(
             about = chain(about, _remarks(chord, shape, company))
         for line in about:
             lines[line] = None
+        if not fallbacks and len(labels[chord]) > 1:
+            lines[f"{chord}: {' and '.join(labels[chord])}, for the sake of quick changes"] = None
     return tuple(lines)
 
 

@@ -1,43 +1,43 @@
-"""What is told beside the shapes."""
+"""What is remarked beside the shapes."""
 
 import pytest
 
 from underbow.fiddle.shapes.path import Step, solve
+from underbow.fiddle.shapes.remarks import also_fits
 from underbow.fiddle.shapes.search import shapes_for
-from underbow.fiddle.shapes.told import also_fits
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
 
 FIDDLE = Tuning.parse("GDAE")
 
 
-def told(text, pinned=None):
-    return solve([Step(Chord.parse(symbol), 1.0) for symbol in text.split()], FIDDLE, (0, 1), pinned).told
+def remarks(text, pinned=None):
+    return solve([Step(Chord.parse(symbol), 1.0) for symbol in text.split()], FIDDLE, (0, 1), pinned).remarks
 
 
 def test_nothing_to_tell():
-    assert told("G C D G") == ()
+    assert remarks("G C D G") == ()
 
 
 def test_each_thing_is_told_once():
-    assert told("C Am C Am C", {"C": "3-1"}) == ("C 3-1: C and E also fit Am",)
+    assert remarks("C Am C Am C", {"C": "3-1"}) == ("C 3-1: C and E also fit Am",)
 
 
 def test_rich_chords_tell_which_two_tones_are_kept():
-    assert told("D9", {"D9": "3-2"}) == (
+    assert remarks("D9", {"D9": "3-2"}) == (
         "D9 3-2: of its five notes the shape keeps C and F# (b7, 3), without its 9 (E)",
     )
 
 
 def test_a_seventh_left_out_is_told():
-    assert told("G7", {"G7": "0-0"}) == (
+    assert remarks("G7", {"G7": "0-0"}) == (
         "G7 0-0: of its four notes the shape keeps G and D (1, 5), without its b7 (F)",
     )
-    assert told("G7", {"G7": "0-L2"}) == ()
+    assert remarks("G7", {"G7": "0-L2"}) == ()
 
 
 def test_an_octave_is_told():
-    assert told("G", {"G": "0-3"}) == ("G 0-3: G and G, one note doubled",)
+    assert remarks("G", {"G": "0-3"}) == ("G 0-3: G and G, one note doubled",)
 
 
 @pytest.mark.parametrize(
