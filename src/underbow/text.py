@@ -39,6 +39,15 @@ def one_line(text: str, longest: int | None = None) -> str:
     return line if longest is None or len(line) <= longest else line[: longest - 1] + "…"
 
 
+def plain_lines(text: str) -> str:
+    r"""Give a text line by line as :func:`one_line` does, without empty lines at its ends.
+
+    >>> plain_lines("Begin slowly.\r\n\x1b[31mThen\tfaster.\n")
+    'Begin slowly.\n[31mThen faster.'
+    """
+    return "\n".join(one_line(line) for line in text.splitlines()).strip()
+
+
 def visible(text: str, keep: str = "") -> str:
     r"""Write what isn't seen, line ends among it, as an escape, but for the characters to keep.
 

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from underbow.track.mixes import Mix
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import build_sheet
@@ -202,3 +203,62 @@ def test_a_soft_pattern_closes_softly(sheet_of: SheetMaker) -> None:
     backup = perform(sheet_of('"Dm"d3 e3 | "A"e3 "Dm"d3 |]', meter="6/8", pattern="slow-air-in-six")).part("backup")
     levels = [note.level for gesture in backup.gestures for note in gesture.notes]
     assert levels[-1] == max(levels) < -2.0
+
+
+def test_each_tempo_is_played_several_times(sheet_of: SheetMaker) -> None:
+    sheet = sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4", tempo={"passes": 2, "each": 3})
+    track = perform(sheet)
+    assert [(one.number, one.round, one.playing) for one in track.passes] == [
+        (1, 1, 1), (1, 2, 2), (1, 3, 3), (2, 1, 4), (2, 2, 5), (2, 3, 6),
+    ]  # fmt: skip
+    assert [int(one.tempo.count) for one in track.passes] == [60, 60, 60, 80, 80, 80]
+    for one, following in pairwise(track.passes):
+        assert one.end == following.start
+    once = perform(sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4", tempo={"start": 60, "goal": 60, "passes": 6}))
+    for part, plain in zip(track.parts, once.parts, strict=True):  # the same notes, only the tempo moves
+        assert [note for gesture in part.gestures for note in gesture.notes] == [
+            note for gesture in plain.gestures for note in gesture.notes
+        ]
+
+
+@pytest.mark.parametrize("each", [1, 2])
+def test_clicks_between_tempos_leave_room_for_the_pickup(sheet_of: SheetMaker, each: int) -> None:
+    """Every tempo but the first is counted in at its own speed; before it the players close as at the end of a track."""
+    body, tempo = 'D | "G"GABc | "D"d3 |]', {"passes": 3, "each": each, "between": 2}
+    track = perform(sheet_of(body, unit="1/4", tempo=tempo))
+    groups = [track.passes[i : i + each] for i in range(0, len(track.passes), each)]
+    assert all(one.end == following.start for group in groups for one, following in pairwise(group))
+    for before, after in pairwise(groups):
+        begin, end = before[-1].end, after[0].start
+        assert end - begin == 2 * 4 - 1  # the pickup lies in the second bar
+        assert track.tempo.seconds(end) - track.tempo.seconds(begin) == pytest.approx(
+            7 * 60 / float(after[0].tempo.count)
+        )
+        clicks = [click.start - begin for click in track.part("click").gestures if begin <= click.start < end + 1]
+        assert clicks == list(range(8))
+        for name in ("melody", "backup", "rhythm"):
+            assert not [g for g in track.part(name).gestures if begin <= g.start < end]
+            (last,) = [g for g in track.part(name).gestures if g.end == begin]
+            assert last.start == begin - 4  # the last note's bar, held
+        assert [note.midi for g in track.part("melody").gestures for note in g.notes if note.start == end] == [62]
+    alone = perform(sheet_of(body, unit="1/4", tempo={"start": 60, "goal": 60, "passes": each}))
+    for part, plain in zip(track.parts, alone.parts, strict=True):  # the first tempo is a track of its own
+        own = [(g.start, g.end, g.bow) for g in part.gestures if g.start < groups[0][-1].end]
+        assert own == [(g.start, g.end, g.bow) for g in plain.gestures]
+
+
+def test_a_drone_and_tuning_notes_go_with_breaks_between_tempos(sheet_of: SheetMaker) -> None:
+    sheet = sheet_of(
+        '"G"GABc | "D"d4 |]', unit="1/4", tempo={"passes": 2, "between": 1}, sound={"drone": True, "tuning_notes": True}
+    )
+    track = perform(sheet)
+    assert [(g.start, g.end) for g in track.part("drone").gestures] == [(one.start, one.end) for one in track.passes]
+    assert track.part("tuning").gestures[-1].end <= track.part("click").gestures[0].start
+
+
+def test_mixes_go_by_tempo_and_turns_by_playing(sheet_of: SheetMaker) -> None:
+    track = perform(sheet_of('"G"G8 | "D"d8 |]', tempo={"passes": 2, "each": 2}))
+    fading = Mix("fading", (("backup", (0.0, -6.0)),))
+    turns = Mix("turns", (("backup", (0.0, None)),), turns=True)
+    assert [fading.level("backup", one.number, one.playing) for one in track.passes] == [0.0, 0.0, -6.0, -6.0]
+    assert [turns.level("backup", one.number, one.playing) for one in track.passes] == [0.0, None, 0.0, None]

@@ -133,6 +133,38 @@ MESSAGES: dict[str, list[str]] = {
     "bars-words": [
         ": bars: found 'five to eight', expected bars from 1 to 8 as printed; write them as in \"5-8\"",
     ],
+    "bars-not-in-form": [
+        ": bars: found '4-5', but bar 4 is not played in this form; leave it out",
+    ],
+    "changes-no-bar": [
+        ": changes, 45: there is no bar 45; the tune has bars 1 to 8",
+    ],
+    "changes-chord": [
+        ": changes, 2: not a chord: 'H7'; the German H is B here: write B7",
+        ': changes, 3: found "D | Bm", expected the chords of one bar, such as "D Bm"',
+    ],
+    "changes-no-number": [
+        ': changes, two: not the number of a bar; write it as in 7 = "D Bm"',
+    ],
+    "changes-nothing-before": [
+        ": changes, 1: there is no bar before it; write its chords",
+    ],
+    "changes-a-text": [
+        ': changes: found "D Bm", expected a line [changes], and bars by their printed number below it, such as 7 = "D Bm"',
+    ],
+    "to-learner": [
+        ': to_learner: found "slow slow slow slow slow slow slow sl...", expected your words to the learner, at most 2000 characters',
+    ],
+    "each": [
+        ": tempo.each: found 0, expected a whole number from 1 to 20, such as 2 to play every tempo twice",
+        ": tempo.between: found 17, expected a whole number of bars of clicks from 0 to 16, such as 1",
+    ],
+    "glide-each": [
+        ': tempo.each: a glide rises all the way and stays at no tempo; leave it out, or write ramp = "steps"',
+    ],
+    "glide-between": [
+        ': tempo.between: a glide rises all the way and stays at no tempo; leave it out, or write ramp = "steps"',
+    ],
     "tempo-not-whole": [
         ": tempo.start: found 60.5, expected a whole number of beats a minute, such as 60",
     ],

@@ -23,7 +23,7 @@ def staff_tune(sheet: Sheet) -> Tune:
     [['Em'], ['Am', 'D']]
     """
     tune = sheet.tune
-    if sheet.progression is None:
+    if sheet.progression is None and not sheet.changes:
         return tune
     starts: dict[int, Fraction] = {}
     for bar in sheet.melody.bars:

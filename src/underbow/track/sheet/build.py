@@ -12,7 +12,7 @@ from underbow.fiddle.shapes.cost import HANDS
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.fiddle.shapes.path import Step, solve
 from underbow.fiddle.tuning import Tuning
-from underbow.text import one_line
+from underbow.text import one_line, plain_lines
 from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
@@ -63,12 +63,14 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
         melody=melody,
         patterns=patterns,
         progression=laid.progression,
+        changes=tuple(table.changes.items()),
         tuning=tuning,
         strings=table.strings,
         pinned=tuple(table.shapes.items()),
         shapes=shapes,
         form=table.form or "",
         bars=table.bars or "",
+        to_learner=plain_lines(table.to_learner or ""),
         ramp=ramp,
         count_in=table.tempo.count_in,
         concert_pitch=float(sound.concert_pitch),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from underbow.theory.progression import Progression
 from underbow.track.sheet.bars import bar_faults
+from underbow.track.sheet.changes import decided
 from underbow.track.sheet.faults import Notebook, in_place
 from underbow.track.sheet.form import in_form, only_bars, over, played_instead
 from underbow.track.sheet.table import SheetTable
@@ -52,6 +53,8 @@ def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, not
     if melody is not None and progression is not None and table.compose is None:  # what is composed has its chords
         melody = notebook.attempt("progression", partial(over, melody, progression))
         _tell_crowded(progression, notebook)
+    if melody is not None and table.changes:
+        melody = notebook.attempt("changes", partial(decided, table.changes, tune, melody))
     if melody is not None and table.bars is not None:
         otherwise = played_instead(melody, table.bars)
         melody = notebook.attempt("bars", partial(only_bars, melody, table.bars))

@@ -31,6 +31,8 @@ class Sheet:
         For each section that is played, under the tune's meter, the sheet's swing applied.
     progression : Progression or None
         What was laid under the tune, or worked out for it; None where the tune's own chords are played.
+    changes : tuple of (str, str)
+        Bars that the teacher has decided, by printed number, as written; they lie over everything else.
     tuning : Tuning
     strings : str
         ``"low"``, ``"middle"`` or ``"high"``.
@@ -40,6 +42,8 @@ class Sheet:
         For each chord of the melody.
     form, bars : str
         As written; empty where the tune is played as it stands.
+    to_learner : str
+        The teacher's words, plain text of one line or several.
     ramp : Ramp
     count_in : int
         Bars.
@@ -65,12 +69,14 @@ class Sheet:
     melody: Melody
     patterns: tuple[tuple[str, Pattern], ...]
     progression: Progression | None
+    changes: tuple[tuple[str, str], ...]
     tuning: Tuning
     strings: str
     pinned: tuple[tuple[str, str], ...]
     shapes: tuple[HandShape | None, ...]
     form: str
     bars: str
+    to_learner: str
     ramp: Ramp
     count_in: int
     concert_pitch: float

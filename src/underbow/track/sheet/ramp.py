@@ -89,6 +89,10 @@ def _in_range(table: TempoTable, beats: tuple[Fraction, ...]) -> None:
 
 
 def _made(table: TempoTable, start: int, goal: int, beat: Fraction) -> Ramp:
+    never_alike = [name for name, usual in (("each", 1), ("between", 0)) if getattr(table, name) != usual]
+    if table.ramp == "glide" and never_alike:
+        what = 'a glide rises all the way and stays at no tempo; leave it out, or write ramp = "steps"'
+        raise InputError(*(Fault(what, where=name) for name in never_alike))
     if table.step is not None:
         return _by_step(table, start, goal, beat)
     passes = table.passes or (STEADY_PASSES if table.ramp == "steady" else DEFAULT_PASSES)

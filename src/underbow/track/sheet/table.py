@@ -15,6 +15,7 @@ from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ramp import KINDS, MOST_BETWEEN, MOST_EACH, MOST_PASSES
 
 MOST_MIXES, MOST_COUNT_IN = 12, 16
+MOST_WORDS = 2000  # characters to the learner
 Level = float | str  # dB or "off"
 _LEVEL = 'dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]'
 _SEED = whole(0, 2**63 - 1)
@@ -138,11 +139,23 @@ class SheetTable:
         "steady",
         also="fingering",
     )
+    changes: Mapping[str, str] = entry(
+        'a line [changes], and bars by their printed number below it, such as 7 = "D Bm"',
+        texts,
+        factory=dict,
+        also="change",
+    )
     shapes: Mapping[str, str] = entry(
         'hand shapes by chord, such as { G = "0-3" }', texts, factory=dict, also="shape fingers fingering fingerings"
     )
     form: str | None = entry('section letters, such as "AABB"', text, None, also="order sections structure")
     bars: str | None = entry('bars as printed, such as "5-8"', text, None, also="bar measures")
+    to_learner: str | None = entry(
+        f"your words to the learner, at most {MOST_WORDS} characters",
+        text_to(MOST_WORDS),
+        None,
+        also="remark message comment",
+    )
     tempo: TempoTable = subtable(
         "a line [tempo], and start = 60, goal = 104 and the like on lines of their own below it",
         TempoTable, TempoTable(), also="speed bpm tempos",
