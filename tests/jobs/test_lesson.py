@@ -14,18 +14,7 @@ from typer.testing import CliRunner, Result
 from underbow.cli import app
 from underbow.lesson.practice import audio as page_audio
 
-TUNE = 'X:1\nT:{title}\nC:{title}\nM:4/4\nL:1/4\nK:G\n|: "G"GABc | "D"d2 A2 :|\n'
-
-
-def write_sheet(folder: Path, name: str, title: str, goal: int = 200) -> Path:
-    path = folder / f"{name}.toml"
-    (folder / f"{name}.abc").write_text(TUNE.format(title=title))
-    path.write_text(
-        f"title = {json.dumps(title, ensure_ascii=False)}\ntune = '{name}.abc'\npattern = 'saw'\n"
-        f"[tempo]\nstart = 180\ngoal = {goal}\npasses = 2\ncount_in = 1\n"
-        "[[mix]]\nname = 'tune'\nmelody = 0\n[[mix]]\nname = 'both'\nmelody = [0, -12]\nbackup = 0\n"
-    )
-    return path
+from .sheets import write_sheet
 
 
 def run(*words: str | Path) -> Result:

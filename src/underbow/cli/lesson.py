@@ -9,7 +9,7 @@ import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
-from underbow.cli.sound import Bank, Bits, NoCache, Rate, VoiceKind, render_options, shown_progress
+from underbow.cli.sound import Bank, Bits, NoCache, OnCluster, Rate, VoiceKind, Workers, a_way, render_options
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
@@ -39,6 +39,8 @@ def lesson(
     soundfont: Bank = None,
     rate: Rate = 44_100,
     bits: Bits = "16",
+    workers: Workers = None,
+    cluster: OnCluster = "",
     no_cache: NoCache = False,
     as_json: Json = False,
 ) -> None:
@@ -51,7 +53,6 @@ def lesson(
       underbow lesson tracks/*.toml -o tuesday --title "Tuesday evening" --format mp3
     """
     from underbow.files import safe_name
-    from underbow.jobs.cache import Cache
     from underbow.jobs.gather import gather
     from underbow.jobs.lesson import make_lesson
     from underbow.lesson.options import LessonOptions
@@ -65,11 +66,8 @@ def lesson(
     for line in gathered.told:
         say(f"underbow: {line}")
     folder = output or Path(safe_name(title or gathered.jobs[0].title))
-    with shown_progress() as progress:
-        made = make_lesson(
-            gathered, folder, title=title or "", again=again, cache=Cache(None) if no_cache else Cache.usual(),
-            progress=progress,
-        )  # fmt: skip
+    with a_way(len(gathered.jobs), workers, cluster, cache=not no_cache) as way:
+        made = make_lesson(gathered, folder, way, title=title or "", again=again)
     for line in made.told:
         say(f"underbow: {line}")
     for name in made.kept:

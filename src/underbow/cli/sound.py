@@ -18,6 +18,7 @@ from underbow.text import one_line
 if TYPE_CHECKING:
     from underbow.jobs.gather import Gathered
     from underbow.jobs.progress import Progress
+    from underbow.jobs.work import Way
     from underbow.sound.files.encode import Bits as Depth
     from underbow.sound.files.encode import Format
     from underbow.sound.options import RenderOptions
@@ -41,6 +42,11 @@ Afresh = Annotated[
 NoCache = Annotated[
     bool, typer.Option("--no-cache", metavar="", help="Make everything again, also what was made before and is kept.")
 ]
+Workers = Annotated[
+    int | None,
+    typer.Option("--workers", min=0, max=512, metavar="N", help="Processes; by default one a core for several sheets."),
+]
+OnCluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Let a dask scheduler's workers do it.")]
 
 
 @app.command()
@@ -56,6 +62,8 @@ def render(
     rate: Rate = 44_100,
     bits: Bits = "16",
     afresh: Afresh = False,
+    workers: Workers = None,
+    cluster: OnCluster = "",
     no_cache: NoCache = False,
     as_json: Json = False,
 ) -> None:
@@ -70,7 +78,9 @@ def render(
     from underbow.jobs.gather import gather
 
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
-    _render(gather(sheets, options, mix or ()), output, cache=not no_cache, as_json=as_json)
+    gathered = gather(sheets, options, mix or ())
+    with a_way(len(gathered.jobs), workers, cluster, cache=not no_cache) as way:
+        _render(gathered, output, way, as_json=as_json)
 
 
 @app.command()
@@ -141,7 +151,8 @@ def drill(
     text = _toml(lines) + _toml({"seed": seed}, "compose") + _toml(tempo, "tempo") + _toml({"drone": drone}, "sound")
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
     gathered = gather_text(text, options, mix or (), folder=own.parent if own else None)
-    _render(gathered, output, cache=not no_cache, as_json=as_json)
+    with a_way(1, 0, "", cache=not no_cache) as way:
+        _render(gathered, output, way, as_json=as_json)
 
 
 def _toml(values: Mapping[str, str | int | bool], table: str = "") -> str:
@@ -200,22 +211,33 @@ def render_options(
     return options
 
 
-def _render(gathered: Gathered, folder: Path, *, cache: bool, as_json: bool) -> None:
+@contextmanager
+def a_way(sheets: int, workers: int | None, cluster: str, *, cache: bool) -> Iterator[Way]:
+    """Settle how sheets are made, and show the progress meanwhile."""
     from underbow.jobs.cache import Cache
+    from underbow.jobs.crew import usual_workers
+    from underbow.jobs.work import Way
+
+    if workers is not None and cluster:
+        raise InputError("--workers and --cluster contradict each other; leave one of them out")
+    count = usual_workers(sheets) if workers is None else workers
+    with shown_progress() as progress:
+        yield Way(Cache.usual() if cache else Cache(None), count, cluster, progress)
+
+
+def _render(gathered: Gathered, folder: Path, way: Way, *, as_json: bool) -> None:
     from underbow.jobs.render import render_sheets
 
     for line in gathered.told:
         say(f"underbow: {line}")
     documents = []
-    keeping = Cache.usual() if cache else Cache(None)
-    with shown_progress() as progress:
-        for document in render_sheets(gathered, folder, cache=keeping, progress=progress):
-            for line in document["told"]:
-                say(f"underbow: {line}")
-            if as_json:
-                documents.append(document)
-            else:
-                _tell(document)
+    for document in render_sheets(gathered, folder, way):
+        for line in document["told"]:
+            say(f"underbow: {line}")
+        if as_json:
+            documents.append(document)
+        else:
+            _tell(document)
     if as_json:
         tell_json(documents[0] if len(documents) == 1 else documents)
 

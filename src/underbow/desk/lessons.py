@@ -16,6 +16,7 @@ from underbow.jobs.gather import Gathered, gather
 from underbow.jobs.lesson import Lesson, make_lesson
 from underbow.jobs.progress import Progress
 from underbow.jobs.run import StoppedError
+from underbow.jobs.work import Way
 from underbow.lesson.options import LessonOptions
 
 __all__ = ["Lessons", "Making"]
@@ -91,9 +92,8 @@ class Making:
         """Make it."""
         target = folder.path / HOME / safe_name(self.title)
         try:
-            lesson = make_lesson(
-                gathered, target, title=self.title, again=target.exists(), progress=self.tell, stop=self._stop
-            )
+            way = Way(progress=self.tell, stop=self._stop)
+            lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists())
             self._say(state="made", share=1.0, what="", files=list(_files(lesson)))
         except StoppedError:
             self._say(state="stopped", what="")

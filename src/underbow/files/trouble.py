@@ -8,7 +8,11 @@ from pathlib import Path
 
 from underbow.errors import Fault, InputError, UnderbowError
 
-__all__ = ["make_folder", "output_error", "plain_file", "shown_as"]
+__all__ = ["DiskError", "make_folder", "output_error", "plain_file", "shown_as"]
+
+
+class DiskError(UnderbowError):
+    """The disk is full or fails: whatever is tried next in the same place will fail as well."""
 
 
 def output_error(error: OSError, path: Path) -> UnderbowError:
@@ -35,7 +39,7 @@ def output_error(error: OSError, path: Path) -> UnderbowError:
         errno.EFBIG: "the file would be larger than this disk or this account allows; write to another folder",
     }
     why = trouble.get(error.errno or 0, f"{error.strerror or error}; try another folder")
-    return UnderbowError(f"can't write {path}: {why}")
+    return DiskError(f"can't write {path}: {why}")
 
 
 def shown_as(error: UnderbowError, hidden: Path, shown: Path) -> UnderbowError:

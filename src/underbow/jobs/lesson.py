@@ -8,7 +8,6 @@ import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Event
 from typing import Any
 
 import underbow
@@ -16,12 +15,10 @@ from underbow.errors import InputError, UnderbowError
 from underbow.files import make_folder, safe_name, shown_as, whole_file, workplace, write_whole
 from underbow.files.whole import sync_folder
 from underbow.files.workplace import Workplace
-from underbow.jobs.cache import Cache
 from underbow.jobs.gather import Gathered
 from underbow.jobs.job import Job
-from underbow.jobs.progress import Told
 from underbow.jobs.run import Finished
-from underbow.jobs.work import do_jobs
+from underbow.jobs.work import Way, do_jobs
 from underbow.lesson.contents import contents_page, learner_text
 from underbow.lesson.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zip
 from underbow.lesson.pack import make_zip
@@ -62,16 +59,7 @@ class Lesson:
         return document
 
 
-def make_lesson(
-    gathered: Gathered,
-    folder: Path,
-    *,
-    title: str = "",
-    again: bool = False,
-    cache: Cache | None = None,
-    progress: Told | None = None,
-    stop: Event | None = None,
-) -> Lesson:
+def make_lesson(gathered: Gathered, folder: Path, way: Way = Way(), *, title: str = "", again: bool = False) -> Lesson:
     """Make a lesson of one sheet or several.
 
     Parameters
@@ -81,15 +69,12 @@ def make_lesson(
     folder : Path
         Appears under its name when all of it is finished; the zip beside it has the same name. Where it is a link, the folder
         that it leads to.
+    way : Way
     title : str
         The title of the first sheet where it is empty.
     again : bool
         Whether an earlier lesson in this folder may be replaced. What somebody added to it moves over; what somebody
         changed is kept beside the new as ``NAME (changed by you)``.
-    cache : Cache, optional
-        The user's by default.
-    progress : callable, optional
-    stop : threading.Event, optional
 
     Raises
     ------
@@ -99,7 +84,7 @@ def make_lesson(
         If a job or the disk fails, another run is at the same lesson, or something appeared under its name meanwhile. What
         was there is as it was; the jobs that were finished are kept.
     StoppedError
-        If ``stop`` was set.
+        If ``way.stop`` was set.
     """
     folder = folder.resolve() if folder.is_symlink() else folder
     lesson = _Lesson(folder, title or gathered.jobs[0].title)
@@ -107,13 +92,12 @@ def make_lesson(
         put_right(folder.parent)
     lesson.look(again=again)
     make_folder(folder.parent)
-    cache = cache or Cache.usual()
     busy = f"another run is making {folder}; try again when it has ended"
-    with workplace(folder.parent, lesson.key, busy=busy) as place, cache.claim(job.stamp for job in gathered.jobs):
+    with workplace(folder.parent, lesson.key, busy=busy) as place:
         before = lesson.look(again=again)
         (place.folder / _NEW).mkdir()
         try:
-            for done in do_jobs(gathered, place.folder, folder, cache=cache, progress=progress, stop=stop):
+            for done in do_jobs(gathered, place.folder, folder, way):
                 lesson.take_in(place, done.finished, _place(done.job, done.number, len(gathered.jobs)))
             told, count = lesson.complete(place, gathered.jobs)
             make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
