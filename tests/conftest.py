@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes.util
 import os
 import shutil
+from collections import Counter
 from collections.abc import Callable
 
 import hypothesis
@@ -55,3 +56,13 @@ def own_cache(
 ) -> None:
     """Let every test find an empty cache, and none the user's own."""
     monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path_factory.getbasetemp() / "caches" / str(id(request.node))))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say why tests were skipped, each reason once, so that a bare machine knows what it did not check."""
+    skipped = terminalreporter.stats.get("skipped", [])
+    reasons = Counter(str(report.longrepr[2]).removeprefix("Skipped: ") for report in skipped)
+    if reasons:
+        terminalreporter.section("skipped, by reason")
+        for reason, count in reasons.most_common():
+            terminalreporter.line(f"{count:>5}  {reason}")
