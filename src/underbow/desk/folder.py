@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -198,8 +199,8 @@ class Folder:
         ...     Folder(Path(place)).free_name("Wet Socks: a jig", ".toml")
         'wet-socks-a-jig.toml'
         """
-        stem = "-".join(safe_name(title, longest=60).casefold().replace("'", "").replace("’", "").split())
-        stem = "-".join(filter(None, stem.split("-"))) or "untitled"
+        plain = safe_name(title, longest=60).casefold().replace("'", "").replace("’", "")
+        stem = re.sub(r"[\W_]+", "-", plain).strip("-") or "untitled"
         with suppress(OSError):
             taken = {entry.name.casefold() for entry in self.path.iterdir()}
             number = 1

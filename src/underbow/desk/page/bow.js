@@ -13,27 +13,29 @@ export function showBow(sheet) {
   const set = (block, name) => sheet.change([{ key: ["pattern"], value: block.section === null || bow.sections.length < 2 ? name : Object.fromEntries(bow.sections.map((one) => [one.section, one.section === block.section ? name : written(one)])) }]);
   const written = (one) => one.own ?? one.name;
 
+  const choose = el("div", { class: "choices" });
+  const finished = (id) => { editing = null; delete sheet.parts.bow; sheet.draw(); $(`[data-at="hand-${id}"]`)?.focus(); };
+
   function shown(block) {
     const id = block.section ?? "";
     const home = el("div", { class: `bowing ${block.bars > 1 ? "wide" : ""}` });
     const place = el("div", { class: "drawn" }, drawing(block.svg));
-    const choose = el("div", { class: "choices" });
-    const others = word(say("other_bowing"), () => (choose.children.length ? choose.replaceChildren() : list(block, choose)), { class: "open", "data-at": `bowing-${id}` });
-    const hand = word(say("change_bow"), () => { editing = id; part.editor = editor(sheet, block, home, () => { editing = null; part.editor = null; home.replaceChildren(...whole()); $(`[data-at="hand-${id}"]`)?.focus(); }); }, { "data-at": `hand-${id}` });
-    const split = alike && block.names.length > 1 ? block.names.map((one) => [" · ", word(say("bow_of", { section: one }), () => list({ ...block, section: one }, choose), { "data-at": `split-${one}` })]) : "";
+    const others = word(say("other_bowing"), () => (choose.dataset.of === id && choose.children.length ? choose.replaceChildren() : list(block, choose, id)), { class: "open", "data-at": `bowing-${id}` });
+    const hand = word(say("change_bow"), () => { editing = id; part.editor = editor(sheet, block, home, () => finished(id)); }, { "data-at": `hand-${id}` });
+    const split = alike && block.names.length > 1 ? block.names.map((one) => [" · ", word(say("bow_of", { section: one }), () => list({ ...block, section: one }, choose, one), { "data-at": `split-${one}` })]) : "";
     const whole = () => [
       el("p", { class: "bow-head" }, block.names.length > 1 || bow.sections.length > 1 ? el("b", { class: "letter" }, block.names.join(" ")) : "", " ", el("span", { class: block.ink ? "ink" : "pencil" }, block.title), block.own ? el("span", { class: "quiet" }, ` (${say("own_bow")})`) : ""),
       place, el("p", { class: "about" }, block.about),
       el("p", { class: "quiet" }, others, " · ", hand, " · ", word(say("hear_it"), () => hear(sheet, { rows: block.rows })), split,
         alike ? "" : [" · ", word(say("one_for_all"), () => sheet.change([{ key: ["pattern"], value: written(block) }]))],
-        block.ink && (block.section === null || bow.sections.length < 2) ? [" · ", word(say("rub_out"), () => sheet.change([{ key: ["pattern"], value: null }]))] : ""),
-      choose];
+        block.ink && (block.section === null || bow.sections.length < 2) ? [" · ", word(say("rub_out"), () => sheet.change([{ key: ["pattern"], value: null }]))] : "")];
     home.append(...whole());
-    if (editing === id) part.editor = editor(sheet, block, home, () => { editing = null; part.editor = null; home.replaceChildren(...whole()); });
+    if (editing === id) part.editor = editor(sheet, block, home, () => finished(id));
     return home;
   }
 
-  async function list(block, place) {
+  async function list(block, place, id) {
+    place.dataset.of = id;
     const { bowings } = await ask(`/sheet/${path(sheet.name)}/bowings`);
     place.replaceChildren(...bowings.map((one) => el("div", { class: "bowing choice" },
       el("p", { class: "bow-head" }, el("b", {}, one.title), one.own ? el("span", { class: "quiet" }, ` (${say("own_bow")})`) : ""),
@@ -42,7 +44,7 @@ export function showBow(sheet) {
     $(".take", place)?.focus();
   }
 
-  part.section = sheet.section("bow", "", el("div", { class: "bowings" }, blocks.map(shown)));
+  part.section = sheet.section("bow", "", el("div", { class: "bowings" }, blocks.map(shown)), choose);
   part.update = (view) => { part.editor?.renewed(view); };
   return part;
 }
@@ -104,7 +106,7 @@ function editor(sheet, block, home, done) {
     const mine = ++sent;
     const found = await ask("/bow", { rows }).catch((fault) => ({ svg: "", problems: [{ what: fault.message, cell: null }] }));
     if (mine !== sent) return;
-    why.replaceChildren(...(found.problems.length ? [el("p", {}, say("cant_bow")), ...found.problems.map((one) => el("p", {}, one.what))] : []));
+    why.replaceChildren(...(found.problems.length ? [el("p", {}, say("cant_bow")), ...[...new Set(found.problems.map((one) => one.what))].map((one) => el("p", {}, one))] : []));
     if (found.svg) { draw(found.svg); clearTimeout(keeping); keeping = setTimeout(keep, 350); }
     else mark(found.problems);
     board.dataset.drawn = String(mine);
@@ -141,6 +143,8 @@ function editor(sheet, block, home, done) {
     const picture = drawing(svg, "");
     board.replaceChildren(picture);
     const view = picture.viewBox.baseVal;
+    board.classList.toggle("wide", view.width > 400);
+    home.classList.toggle("wide", view.width > 400);
     const cells = $$("rect.cell", picture).slice(0, rows.bow.length);
     cells.forEach((rect, i) => {
       const shift = rect.closest("g")?.getAttribute("transform")?.match(/translate\(([-\d.]+)[ ,]+([-\d.]+)/) ?? [0, 0, 0];

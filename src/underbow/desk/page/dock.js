@@ -39,12 +39,12 @@ export function showDock(sheet) {
     places.replaceChildren(
       ...Object.entries(kept.levels ?? {}).map(([part, level]) => {
         const own = !PLACES.some(([, one]) => one === level);
-        return el("fieldset", {}, el("legend", {}, say(part)), PLACES.map(([place, at]) => {
+        return el("fieldset", {}, el("legend", {}, say(part), own && level !== null ? el("span", { class: "own" }, ` ${say("level", { level: String(level).replace("-", "−") })}`) : ""), PLACES.map(([place, at]) => {
           const id = `at-${part}-${place}`;
           const radio = el("input", { type: "radio", name: `at-${part}`, id, checked: level === at, value: place });
           radio.addEventListener("change", () => stand({ ...kept.levels, [part]: at }, null));
           return el("label", { for: id, class: level === at ? "on" : "" }, radio, el("span", {}, say(place)));
-        }), own && level !== null ? el("p", { class: "own" }, say("level", { level: String(level).replace("-", "−") })) : "");
+        }));
       }),
       el("p", { class: "asin" }, `${say("as_in")} `, choice(kept.mix ?? "", [...(kept.mix ? [] : [["", say("mix_own")]]), ...mixes.map((one) => [one.name, one.name])], {
         label: say("as_in"), keep: (name) => { const mix = mixes.find((one) => one.name === name); if (mix) stand(levelsOf(mix, sheet.here.pass), name); } })));

@@ -38,13 +38,24 @@ export function drawing(text, label) {
   return svg;
 }
 
+// As wide as what it holds.
+const pen = document.createElement("canvas").getContext("2d");
+function fit(field, text) {
+  const draw = () => {
+    const style = getComputedStyle(field);
+    pen.font = `${style.fontStyle} ${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+    field.style.width = `${Math.ceil(pen.measureText(text).width) + parseFloat(style.fontSize) * 0.55 + 2}px`;
+  };
+  if (field.isConnected) draw(); else requestAnimationFrame(draw);
+}
+
 // A line of text that is changed where it stands: what is typed is kept with Enter or on leaving, Escape leaves it as it was.
 export function line(value, { label, keep, ink = true, sample = "", numbers = false, live = null, id = null }) {
   const input = el("input", {
     class: `line ${ink ? "ink" : "pencil"}`, value, "aria-label": label, placeholder: sample, spellcheck: "false", autocomplete: "off",
     inputmode: numbers ? "numeric" : undefined, id,
   });
-  const size = () => { input.style.width = `${Math.max([...(input.value || sample)].length, 1) + (numbers ? 1.2 : 1)}ch`; };
+  const size = () => fit(input, input.value || sample);
   const settle = () => { if (input.value !== value) { value = input.value; keep(value); } };
   input.addEventListener("input", () => { size(); live?.(input.value); });
   input.addEventListener("blur", settle);
@@ -60,9 +71,9 @@ export function choice(value, options, { label, keep, ink = true }) {
   const select = el("select", { class: `line ${ink ? "ink" : "pencil"}`, "aria-label": label, onchange: () => keep(select.value) },
     options.map(([name, word]) => el("option", { value: name }, word)));
   select.value = value;
-  const fit = () => { select.style.width = `${[...(select.selectedOptions[0]?.text ?? "")].length + 1.2}ch`; };
-  select.addEventListener("change", fit);
-  fit();
+  const size = () => fit(select, select.selectedOptions[0]?.text ?? "");
+  select.addEventListener("change", size);
+  size();
   return select;
 }
 

@@ -26,7 +26,7 @@ export function showFingers(sheet) {
     button.setAttribute("aria-expanded", "true");
   }
   const hands = fingers.shapes.map((shape) => {
-    const button = el("button", { type: "button", class: `hand open ${shape.ink ? "ink" : "pencil"}`, "data-at": `hand-${shape.written}`, "aria-expanded": "false",
+    const button = el("button", { type: "button", class: `hand open ${shape.ink ? "ink" : "pencil"}`, "data-at": `shape-${shape.written}`, "aria-expanded": "false",
       "aria-label": say("shape_said", { chord: shape.chord, label: shape.label, state: say(shape.ink ? "ink" : "pencil") }), onclick: () => others(shape, button) }, drawing(shape.svg, ""));
     return el("div", { class: "held" }, button, shape.ink ? el("p", { class: "yours" }, say("ink"), " · ", word(say("rub_out"), () => pin(shape.written, null))) : "");
   });

@@ -10,7 +10,7 @@ export function showPlan(sheet) {
   const hint = [
     line(String(plan.tempos.length), { label: say("tempos"), ink: ink("passes") || ink("step"), numbers: true, id: "tempos", keep: (text) => put("passes", whole(text)) }), ` ${say("tempos_word")} `,
     choice(plan.kind, ["steps", "glide", "steady"].map((one) => [one, say(`way_${one}`)]), { label: say("way"), ink: ink("ramp"), keep: (value) => sheet.change([{ key: ["tempo", "ramp"], value: value === "steps" ? null : value }, ...(value === "steady" ? [{ key: ["tempo", "start"], value: null }, { key: ["tempo", "step"], value: null }] : [])]) }),
-    plan.kind === "glide" ? "" : [` · ${say("each_tempo")} `, line(String(plan.each), { label: say("each_tempo"), ink: ink("each"), numbers: true, id: "each", keep: (text) => put("each", whole(text)) }), ` ${say("times")} · `,
+    plan.kind === "glide" ? "" : [` · ${say("each_tempo")} `, line(String(plan.each), { label: say("each_tempo"), ink: ink("each"), numbers: true, id: "each", keep: (text) => put("each", whole(text)) }), ` ${say(plan.each === 1 ? "time" : "times")} · `,
       line(String(plan.between), { label: say("between"), ink: ink("between"), numbers: true, id: "between", keep: (text) => put("between", whole(text)) }), ` ${say("between")}`],
     " · ", line(String(plan.count_in), { label: say("count_in"), ink: ink("count_in"), numbers: true, id: "count-in", keep: (text) => put("count_in", whole(text)) }), ` ${say("count_in")}`,
   ];

@@ -130,7 +130,7 @@ export class Sheet {
     title.classList.add("title");
     const facts = [];
     if (head) {
-      const keys = KEYS.map(([one]) => [one, one.replace("b", "♭").replace("dor", " dorian").replace("mix", " mixolydian")]);
+      const keys = KEYS.map(([one]) => [one, /dor|mix|m$/.test(one) ? one.replace("b", "♭").replace("dor", " dorian").replace("mix", " mixolydian").replace(/m$/, " minor") : `${one.replace("b", "♭")} major`]);
       if (!keys.some(([one]) => one === head.key_written)) keys.push([head.key_written, head.key]);
       const key = choice(head.key_written, keys, { label: say("key"), ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
       const plan = view.plan, tempo = say(plan.start === plan.goal ? "tempo_one" : "tempo_range", { beat: beat(plan.beat), slow: plan.start, fast: plan.goal });

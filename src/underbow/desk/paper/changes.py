@@ -80,6 +80,8 @@ def printed_bars(sheet: Sheet, table: Mapping[str, Any]) -> list[PrintedBar]:
         if places[0] and measures[0].ending_start and tune.measures[places[0] - 1].ending and out:
             sounding = _before_endings(out)
         chords, sounding = _chords(measures, sounding)
+        if number == 0 and not any(measure.chords for measure in measures):
+            continue  # a pickup goes on with what sounds
         ink = all_decided or str(number) in decided
         hint = suggested.get(number)
         out.append(
