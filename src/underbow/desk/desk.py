@@ -25,6 +25,7 @@ from underbow.desk.paper import bow
 from underbow.desk.paper.drawing import NARROW, WIDE, staff
 from underbow.desk.paper.edits import read_edits
 from underbow.desk.paper.reading import read_as_far, read_as_text, read_trial
+from underbow.desk.paper.rekey import rekeyed
 from underbow.desk.paper.view import choices, problems_shown, version
 from underbow.desk.shelf import Shelf
 from underbow.desk.store import Store
@@ -121,7 +122,12 @@ class Desk:
         if isinstance(wanted.get("text"), str):
             self.store.write(name, seen, {name: wanted["text"]})
         else:
-            self.store.change(name, seen, read_edits(wanted.get("edits")))
+            edits = list(read_edits(wanted.get("edits")))
+            for edit in [edit for edit in edits if edit.path == ("key",)]:
+                edits.remove(edit)
+                key = edit.value if isinstance(edit.value, str) else None
+                edits += rekeyed(self.folder, read_as_far(self.folder, name), key)
+            self.store.change(name, seen, edits)
         return self.store.show(name)
 
     def tune(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:

@@ -13,7 +13,7 @@ import { showFingers } from "./fingers.js";
 import { showBow } from "./bow.js";
 import { showPlan } from "./plan.js";
 
-const KEYS = [["G", ""], ["D", ""], ["A", ""], ["E", ""], ["C", ""], ["F", ""], ["Bb", ""], ["Em", ""], ["Am", ""], ["Bm", ""], ["Dm", ""], ["Gm", ""], ["Ador", ""], ["Edor", ""], ["Ddor", ""], ["Amix", ""], ["Dmix", ""], ["Gmix", ""]];
+const TONICS = ["G", "D", "A", "E", "B", "C", "F", "Bb", "Eb", "Ab", "F#", "C#"]; // the mode is the tune's own
 const WATCH = 2500;
 
 export async function showSheet(name) {
@@ -130,9 +130,8 @@ export class Sheet {
     title.classList.add("title");
     const facts = [];
     if (head) {
-      const keys = KEYS.map(([one]) => [one, /dor|mix|m$/.test(one) ? one.replace("b", "♭").replace("dor", " dorian").replace("mix", " mixolydian").replace(/m$/, " minor") : `${one.replace("b", "♭")} major`]);
-      if (!keys.some(([one]) => one === head.key_written)) keys.push([head.key_written, head.key]);
-      const key = choice(head.key_written, keys, { label: say("key"), ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
+      const keys = (TONICS.includes(head.tonic) ? TONICS : [head.tonic, ...TONICS]).map((one) => [one, `${one.replace("b", "♭").replace("#", "♯")} ${head.mode}`]);
+      const key = choice(head.tonic, keys, { label: say("key"), ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
       const plan = view.plan, tempo = say(plan.start === plan.goal ? "tempo_one" : "tempo_range", { beat: beat(plan.beat), slow: plan.start, fast: plan.goal });
       facts.push(key, " · ", head.meter, head.dance ? ` · ${head.dance}` : "", " · ", el("span", { class: plan.ink.length ? "" : "pencil" }, tempo), el("br"),
         `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),

@@ -20,7 +20,7 @@ from underbow.track.sheet.faults import Notebook
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.table import checked, in_order
 
-__all__ = ["Problem", "Reading", "beside", "read_as_far", "read_trial"]
+__all__ = ["Problem", "Reading", "beside", "read_as_far", "read_as_text", "read_trial", "read_with"]
 
 _ROUNDS = 8
 _BAR = re.compile(r"\bbar (\d+)")
@@ -165,6 +165,12 @@ def read_trial(folder: Folder, name: str, abc: str) -> Reading:
     return _as_far(folder, name, reading.text, table, reading.files)
 
 
+def read_with(folder: Folder, reading: Reading, keys: Mapping[str, Any]) -> Reading:
+    """Read a sheet as it would be with other values for some of its keys (None: without them); nothing is written."""
+    table = {key: value for key, value in {**reading.table, **keys}.items() if value is not None}
+    return _as_far(folder, reading.name, reading.text, table, reading.files)
+
+
 def _as_far(
     folder: Folder, name: str, text: str, table: Mapping[str, Any], files: Mapping[str, bytes | None]
 ) -> Reading:
@@ -265,8 +271,9 @@ def _problem(fault: Fault, tune: str) -> Problem:
     part = _PARTS.get(key.partition(".")[0], "sheet")
     line = re.search(r"\bline (\d+)", fault.where)
     number = int(bar[1]) if bar else None
-    if key.startswith("changes."):
-        number = int(key[8:]) if key[8:].isdecimal() else None
+    if key == "changes":
+        place = re.search(r"\b\d+\b", fault.where)
+        return Problem(part, fault.what, int(place[0]) if place else None, key=key)
     if tune and fault.file == tune:
         part = "tune"
     where = "" if part == "sheet" or key == fault.where else fault.where[len(key) :].strip(", ")

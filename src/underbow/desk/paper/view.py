@@ -107,8 +107,8 @@ def _head(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
     key = sheet.tune.key
     sections = list(dict.fromkeys(measure.section for measure in sheet.tune.measures if measure.section))
     return {
-        "key": f"{signs(str(key.tonic))} {key.mode}",
-        "key_written": str(key),
+        "tonic": str(key.tonic),
+        "mode": key.mode,
         "key_ink": "key" in table,
         "meter": str(sheet.tune.meter),
         "dance": sheet.tune.rhythm,
