@@ -148,7 +148,7 @@ def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: boo
     short = measure.length < measure.meter.bar
     later = len(laid.bars) > 1 or not last.room  # the first bar of all may be a pickup
     fits = last.room == measure.length or (
-        edge and measure.length < last.room and (exact or not _is_pickup(tune, order, n))
+        edge and measure.length < last.room and (exact or not _leads_on(tune, order, n))
     )
     if short and last.room > 0 and fits and (edge or later):
         laid.starts.append(last.take(index, last.end))
@@ -163,7 +163,7 @@ def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: boo
                 laid.evened.append(Evened(last.index, held, "waited"))
             last.length = last.full
         return False
-    if not _is_pickup(tune, order, n):
+    if not _leads_on(tune, order, n):
         return False
     begin = last.start + last.full - measure.length
     if begin >= last.start + held:
@@ -189,7 +189,13 @@ def edge_between(tune: Tune, before: int, here: int) -> bool:
     )
 
 
-def _is_pickup(tune: Tune, order: tuple[int, ...], n: int) -> bool:
+def is_pickup(tune: Tune, index: int, before: int | None) -> bool:
+    """Whether a measure is a pickup: short, and the first, or across an edge from the measure before it."""
+    measure = tune.measures[index]
+    return measure.length < measure.meter.bar and (before is None or edge_between(tune, before, index))
+
+
+def _leads_on(tune: Tune, order: tuple[int, ...], n: int) -> bool:
     """Whether a full measure follows a short one."""
     if n + 1 >= len(order):
         return False

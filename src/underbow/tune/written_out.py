@@ -9,8 +9,8 @@ from fractions import Fraction
 
 from underbow.theory.chord import Chord
 from underbow.theory.progression import ChordSpan, joined
-from underbow.tune.bars import Laid, edge_between, lay, numbered
-from underbow.tune.tune import Bar, Measure, Melody, MelodyNote, Note, Tune
+from underbow.tune.bars import Laid, edge_between, is_pickup, lay, numbered
+from underbow.tune.tune import Bar, Melody, MelodyNote, Note, Tune
 
 
 def write_out(tune: Tune, order: tuple[int, ...] | None = None, *, exact: bool = False) -> Melody:
@@ -146,7 +146,7 @@ def _chords(tune: Tune, order: tuple[int, ...], laid: Laid, bars: tuple[Bar, ...
         measure = tune.measures[index]
         if start is None:
             continue
-        if not _is_pickup(tune, order, n, measure):
+        if not is_pickup(tune, index, order[n - 1] if n else None):
             changes[start] = on_page[index]
         for span in measure.chords:
             changes[start + span.start] = span.chord
@@ -159,13 +159,6 @@ def _chords(tune: Tune, order: tuple[int, ...], laid: Laid, bars: tuple[Bar, ...
     ends = [*ats[1:], end]
     spans = [ChordSpan(start, end - start, changes[at]) for at, start, end in zip(ats, starts, ends, strict=True)]
     return joined([span for span in spans if span.length > 0])
-
-
-def _is_pickup(tune: Tune, order: tuple[int, ...], n: int, measure: Measure) -> bool:
-    """Whether a measure played is a pickup: short, at the start or after an edge."""
-    if measure.length >= measure.meter.bar:
-        return False
-    return n == 0 or edge_between(tune, order[n - 1], order[n])
 
 
 def _in_force(tune: Tune) -> list[Chord | None] | None:

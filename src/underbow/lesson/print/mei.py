@@ -16,7 +16,7 @@ from underbow.text import one_line
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import LETTERS, Pitch
-from underbow.tune.bars import printed_numbers
+from underbow.tune.bars import is_pickup, printed_numbers
 from underbow.tune.tune import Measure, Note, Tune
 
 MEI = "http://www.music-encoding.org/ns/mei"
@@ -90,7 +90,7 @@ class _Writer:
             bar.set("right", {"||": "dbl"}.get(measure.final, "end"))
         layer = _sub(_sub(bar, "staff", n="1"), "layer", n="1")
         held = _Bar(bar, index, self.key)
-        for piece in _pieces(measure):
+        for piece in _pieces(measure, is_pickup(self.tune, index, index - 1 if index else None)):
             parent = layer
             if len(piece) > 1 and all(item.beamed for item in piece):
                 parent = _sub(layer, "beam")
@@ -201,11 +201,11 @@ class _Item:
         return self.note is not None and int(self.value) >= 8
 
 
-def _pieces(measure: Measure) -> Iterator[list[_Item]]:
+def _pieces(measure: Measure, pickup: bool) -> Iterator[list[_Item]]:
     """Cut a measure into what is drawn together: the beams of a beat (of a half bar in 4/4), tuplets kept whole."""
     items = list(_items(measure))
-    # a short measure at a start counts from its end: a pickup's beats are those before the bar line
-    shift = measure.meter.bar - measure.length if _is_pickup(measure) else Fraction(0)
+    # a pickup counts from its end: its beats are those before the bar line
+    shift = measure.meter.bar - measure.length if pickup else Fraction(0)
     window = _beam_window(measure.meter)
 
     def group(item: _Item) -> tuple[object, ...]:
@@ -220,10 +220,6 @@ def _pieces(measure: Measure) -> Iterator[list[_Item]]:
             for tuplet, inner in groupby(found, key=lambda item: item.tuplet):
                 alike = list(inner)
                 yield from [alike] if tuplet else [[item] for item in alike]
-
-
-def _is_pickup(measure: Measure) -> bool:
-    return measure.length < measure.meter.bar and not measure.repeat_end and not measure.final
 
 
 def _beam_window(meter: Meter) -> Fraction:

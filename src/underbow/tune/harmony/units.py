@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from underbow.theory.meter import Meter
-from underbow.tune.tune import Measure, Tune
+from underbow.tune.bars import edge_between, is_pickup
+from underbow.tune.tune import Tune
 
 Array = NDArray[np.float64]
 
@@ -121,21 +122,10 @@ def kind_of(meter: Meter) -> str:
     return {2: "four" if meter.unit == 2 else "two", 3: "three", 4: "four"}.get(count, "other")
 
 
-def is_pickup(tune: Tune, index: int) -> bool:
-    """Whether a measure is a short one that leads into a section."""
-    measure = tune.measures[index]
-    if not measure.length < measure.meter.bar or index + 1 >= len(tune.measures):
-        return False
-    return index == 0 or _edge(tune.measures[index - 1], measure)
-
-
-def _edge(before: Measure, here: Measure) -> bool:
-    return bool(before.repeat_end or before.final or here.repeat_start or before.section != here.section)
-
-
 def units_of(tune: Tune) -> list[Unit]:
     """Cut a tune into units."""
-    found = _cut(tune, [i for i in range(len(tune.measures)) if not is_pickup(tune, i)])
+    last = len(tune.measures) - 1
+    found = _cut(tune, [i for i in range(last + 1) if i == last or not is_pickup(tune, i, i - 1 if i else None)])
     return found or _cut(tune, list(range(len(tune.measures))))
 
 
@@ -150,9 +140,7 @@ def _cut(tune: Tune, wanted: list[int]) -> list[Unit]:
             other = tune.measures[before]
             fresh = fresh or other.key.tonic != measure.key.tonic
             endings = bool(other.ending) and bool(measure.ending)
-            section += (
-                any(_edge(tune.measures[k - 1], tune.measures[k]) for k in range(before + 1, i + 1)) and not endings
-            )
+            section += any(edge_between(tune, k - 1, k) for k in range(before + 1, i + 1)) and not endings
         length, size = float(measure.length), float(measure.meter.bar)
         inside = starts(measure.meter)
         for count in range(int(max(1, length / size + 0.5)) if length else 0):  # more where bar lines are missing
