@@ -7,6 +7,7 @@ certificates are dask's own business, by its own configuration.
 
 from __future__ import annotations
 
+import logging
 import secrets
 import shutil
 import threading
@@ -55,6 +56,8 @@ class Cluster:
                 f"--cluster needs dask.distributed ({error}); try: pip install 'underbow[cluster]'"
             ) from error
         self._address = address
+        for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
+            logging.getLogger(name).setLevel(logging.CRITICAL)  # what concerns the user is said by us, in a line
         try:
             self._client: Any = distributed.Client(address, timeout=_CONNECT, set_as_default=False)
             for sha256, path in gathered.voices.places.items():
@@ -68,7 +71,11 @@ class Cluster:
 
     def has_room(self) -> bool:
         """Whether a worker may soon have nothing to do."""
-        threads = sum(self._client.nthreads().values())
+        self.listen()
+        try:
+            threads = sum(self._client.nthreads().values())
+        except (OSError, TimeoutError) as error:
+            raise self._gone() from error
         return len(self._flying) < max(1, _AHEAD * int(threads))
 
     def submit(self, job: Job, home: Path, told: Told) -> Future[None]:
@@ -78,8 +85,12 @@ class Cluster:
         expected = versions(fluidsynth=bool(job.banks))
         theirs = self._client.submit(_do_there, job, expected, key=key, pure=False)
         self._flying[theirs] = ours, home
-        theirs.add_done_callback(lambda done: self._fetching.submit(self._ended, done))
+        theirs.add_done_callback(self._fetch_soon)
         return ours
+
+    def _fetch_soon(self, theirs: Any) -> None:
+        with suppress(RuntimeError):  # we have left already
+            self._fetching.submit(self._ended, theirs)
 
     def _ended(self, theirs: Any) -> None:
         """Fetch what a job made; in a thread of its own."""
@@ -90,8 +101,6 @@ class Cluster:
         try:
             self._fetch(theirs.result(), home)
         except (self._killed, CancelledError) as error:  # by a job, or by a scheduler that lost it
-            ours.set_exception(BrokenExecutor(str(error)))
-        except (OSError, KeyError, TimeoutError) as error:  # the worker died before it was fetched, or the way is cut
             ours.set_exception(BrokenExecutor(str(error)))
         except BaseException as error:
             ours.set_exception(error)
@@ -110,20 +119,25 @@ class Cluster:
                     out.write(self._there(place, _piece, place.folder, name, start))
         for file in Finished(home).report()["files"]:
             if digest(home / FILES / file["path"]) != file["sha256"]:
-                raise OSError(f"{file['path']} came damaged")
-        with suppress(OSError, KeyError, TimeoutError):
+                raise BrokenExecutor(f"{file['path']} came damaged")
+        with suppress(BrokenExecutor):
             self._there(place, _forget, place.folder)
 
     def _there(self, place: _Place, do: Any, *args: object) -> Any:
-        answer = self._client.run(do, *args, workers=[place.worker])
-        return answer[place.worker]
+        try:
+            return self._client.run(do, *args, workers=[place.worker])[place.worker]
+        except (OSError, KeyError, ValueError, TimeoutError) as error:  # the worker died, or the way to it is cut
+            raise BrokenExecutor(str(error)) from error
 
     def listen(self) -> None:
         """Raise where the scheduler is gone."""
         if self._client.status not in {"running", "connecting"}:
-            raise UnderbowError(
-                f"the scheduler at {self._address} is gone; what was finished is kept: the next run takes it over"
-            )
+            raise self._gone()
+
+    def _gone(self) -> UnderbowError:
+        return UnderbowError(
+            f"the scheduler at {self._address} is gone; what was finished is kept: the next run takes it over"
+        )
 
     def close(self) -> None:
         """Leave the scheduler; what is still being done is cancelled."""

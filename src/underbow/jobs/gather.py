@@ -22,6 +22,8 @@ from underbow.track.timeline import lay_out
 
 __all__ = ["Gathered", "Voices", "find_voices", "gather", "gather_text"]
 
+_BANKS = 2  # the best SoundFont, and one to fall back on
+
 
 @dataclass(frozen=True, slots=True)
 class Voices:
@@ -174,7 +176,7 @@ def find_voices(sound: RenderOptions) -> Voices:
         if asked:
             raise InputError(f"a SoundFont can't be played: {found.trouble}; or use --voices builtin")
         return Voices(told=f"sound: built-in voices; for a SoundFont: {found.trouble}")
-    banks = find_banks(sound.soundfont)
+    banks = find_banks(sound.soundfont)[:_BANKS]
     known = {digest(bank.path): bank.path for bank in banks}
     told = "" if asked else f"sound: {banks[0].path}; for the built-in voices: --voices builtin"
     return Voices(tuple(Bank(sha256, path.name) for sha256, path in known.items()), known, told)

@@ -1,0 +1,93 @@
+"""Jobs through a dask scheduler, which here runs in this process: the same bytes, and a line for whatever goes wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from underbow.errors import UnderbowError
+from underbow.jobs import cluster as ours
+from underbow.jobs.cache import Cache
+from underbow.jobs.render import render_sheets
+from underbow.jobs.versions import versions
+from underbow.jobs.work import SomeFailedError, Way
+
+from .sheets import gathered
+
+distributed = pytest.importorskip("distributed")
+pytestmark = pytest.mark.filterwarnings("ignore")  # dask's own affair
+
+
+@pytest.fixture(scope="module")
+def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    place = tmp_path_factory.mktemp("dask")
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", dashboard_address=None,
+        local_directory=str(place), silence_logs=50,
+    ) as running:  # fmt: skip
+        yield running
+
+
+def listing(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_a_cluster_makes_the_same_bytes_in_pieces_and_keeps_nothing(
+    scheduler: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ours, "_PIECE", 100_000)
+    jobs = gathered(tmp_path, 2)
+    here = list(render_sheets(jobs, tmp_path / "here", Way(Cache(None))))
+    there = list(render_sheets(jobs, tmp_path / "there", Way(Cache(None), cluster=scheduler.scheduler_address)))
+    assert [report["files"][0]["sha256"] for report in there] == [report["files"][0]["sha256"] for report in here]
+    assert listing(tmp_path / "there") == listing(tmp_path / "here")
+    local = Path(next(iter(scheduler.workers.values())).local_directory)
+    assert not list(local.glob("underbow-*"))
+
+
+def test_a_worker_with_another_version_is_told(tmp_path: Path) -> None:
+    other = (("numpy", "0.1"), *(pair for pair in versions(fluidsynth=False) if pair[0] != "numpy"))
+    with pytest.raises(UnderbowError, match=r"the worker has another version of numpy \(.*, not 0\.1\); the same has"):
+        ours._do_there(gathered(tmp_path, 1).jobs[0], other)
+
+
+def lost(monkeypatch: pytest.MonkeyPatch, noted: Path, times: int) -> None:
+    """Let so many results be lost before they are fetched; a note of each lies in a file, for dask copies what it runs."""
+    original = ours._piece
+
+    def piece(folder: str, name: str, start: int) -> bytes:
+        with noted.open("a") as file:
+            file.write(f"{folder}\n")
+        if len(set(noted.read_text().split())) <= times:
+            raise OSError("the worker died")
+        return original(folder, name, start)
+
+    monkeypatch.setattr(ours, "_piece", piece)
+
+
+@pytest.mark.parametrize("times", [2, 3])
+def test_what_is_lost_before_it_was_fetched_is_made_again_up_to_three_times(
+    scheduler: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, times: int
+) -> None:
+    lost(monkeypatch, tmp_path / "noted", times)
+    way = Way(Cache(None), cluster=scheduler.scheduler_address)
+    if times == 2:
+        assert [report["title"] for report in render_sheets(gathered(tmp_path, 1), tmp_path / "out", way)] == [
+            "Sheet 0"
+        ]
+    else:
+        with pytest.raises(SomeFailedError, match="Sheet 0: 3 workers died of it"):
+            list(render_sheets(gathered(tmp_path, 1), tmp_path / "out", way))
+        assert not list((tmp_path / "out").iterdir())
+    assert len(set((tmp_path / "noted").read_text().split())) == 3
+
+
+def test_where_no_scheduler_is_that_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ours, "_CONNECT", 0.3)
+    with pytest.raises(
+        UnderbowError, match=r"^no scheduler answers at tcp://127\.0\.0\.1:1: .*; begin with: dask scheduler$"
+    ):
+        list(render_sheets(gathered(tmp_path, 1), tmp_path / "out", Way(cluster="tcp://127.0.0.1:1")))
