@@ -14,7 +14,7 @@ import typer
 
 from underbow.cli.signals import Stopped
 from underbow.errors import InputError, UnderbowError
-from underbow.text import visible
+from underbow.text import is_shown, visible
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -100,5 +100,6 @@ def tell(text: str) -> None:
 
 
 def tell_json(document: object) -> None:
-    """Put one JSON document, and nothing else, on stdout."""
-    typer.echo(json.dumps(document, ensure_ascii=False, indent=2))
+    """Put one JSON document, and nothing else, on stdout; what would steer a terminal stands in it as JSON's escapes."""
+    text = json.dumps(document, ensure_ascii=False, indent=2)
+    typer.echo("".join(c if c == "\n" or is_shown(c) or c.isspace() else json.dumps(c)[1:-1] for c in text))

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter, note_value
 from underbow.theory.pitch import Pitch
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.bars import edge_between
 from underbow.tune.tune import Measure, Note, Tune
 
 _SIGNS = {-2: "__", -1: "_", 0: "=", 1: "^", 2: "^^"}
@@ -20,7 +23,9 @@ _MODE = {"major": "", "minor": "m"}
 def to_abc(tune: Tune) -> str:
     r"""Write a tune as ABC: as it stands on the page, with its repeats, endings, chords, ties, slurs and bow marks.
 
-    Chords of notes, grace notes and sections come along; the order of parts is written where repeats do not say it already.
+    Chords of notes, grace notes and sections come along; the order of parts is written where repeats do not say it already. What
+    is written is read again: where it would not be played as the tune is, because no signs say its order, it is
+    written out as played.
 
     >>> from underbow.tune.abc.reader import read_abc
     >>> text = "X:1\nT:Two\nM:2/4\nL:1/8\nK:Ador\nP:A\n|:\"Am\"A>B cB|\"G\"G4:|\n"
@@ -28,6 +33,20 @@ def to_abc(tune: Tune) -> str:
     >>> once == to_abc(read_abc(once)[0]), once.splitlines()[-1]
     (True, '|:"Am"A3/2B/ cB|"G"G4:|')
     """
+    if not tune.order:
+        return _written(tune, labels=False)
+    melody = tune.melody()
+    ways = (_written(tune, labels=labels) for labels in (_labelled(tune), not _labelled(tune)))
+    first = next(ways)
+    if read_abc(first)[0].melody() == melody:
+        return first
+    for text in (*ways, _written(_as_played(tune), labels=True)):
+        if read_abc(text)[0].melody() == melody:
+            return text
+    return first
+
+
+def _written(tune: Tune, *, labels: bool) -> str:
     unit = _unit(tune)
     head = [f"X:{tune.number}", f"T:{_line(tune.title) or 'Untitled'}"]
     if tune.composer:
@@ -44,7 +63,26 @@ def to_abc(tune: Tune) -> str:
     if tune.tempo is not None:
         head.append(f"Q:{tune.tempo.beat_name}={_number(tune.tempo.count)}")
     head.append(f"K:{_key(tune.key)}")
-    return "\n".join([*head, *_body(tune, unit, named=bool(order))]) + "\n"
+    return "\n".join([*head, *_body(tune, unit, named=bool(order), labels=labels or bool(order))]) + "\n"
+
+
+def _as_played(tune: Tune) -> Tune:
+    """Lay a tune's measures out in the order played, without repeats; a double bar stands where the music goes elsewhere."""
+    edges = [
+        n + 1 < len(tune.order) and edge_between(tune, index, tune.order[n + 1]) for n, index in enumerate(tune.order)
+    ]
+    measures = tuple(
+        replace(
+            tune.measures[index],
+            repeat_start=0,
+            repeat_end=0,
+            ending=(),
+            ending_start=False,
+            final="||" if edge else "",
+        )
+        for index, edge in zip(tune.order, edges, strict=True)
+    )
+    return replace(tune, measures=measures, order=tuple(range(len(measures))))
 
 
 def _line(text: str) -> str:
@@ -115,8 +153,9 @@ def _plain_order(measures: tuple[Measure, ...], first: int, after: int, *, label
 
 def _labelled(tune: Tune) -> bool:
     """Whether the sections are labelled as parts: where there are several, unless a repeat reaches over one."""
-    if len({measure.section for measure in tune.measures}) < 2:
-        return False
+    names = {measure.section for measure in tune.measures}
+    if len(names) < 2:
+        return not names <= {"", "A"}
     follows = {}
     for labels in (True, False):
         plain = _plain_order(tune.measures, 0, len(tune.measures), labels=labels)
@@ -147,11 +186,10 @@ def _jumps(tune: Tune, *, labels: bool) -> dict[int, tuple[str, str]]:
     return {i: (before.get(i, ""), after.get(i, "")) for i in {*before, *after}}
 
 
-def _body(tune: Tune, unit: Fraction, *, named: bool) -> list[str]:
+def _body(tune: Tune, unit: Fraction, *, named: bool, labels: bool) -> list[str]:
     lines: list[str] = []
     row: list[str] = []
     key, meter = tune.key, tune.meter
-    labels = named or _labelled(tune)
     jumps = {} if named else _jumps(tune, labels=labels)  # the order of parts says it already
     for i, measure in enumerate(tune.measures):
         before = tune.measures[i - 1] if i else None

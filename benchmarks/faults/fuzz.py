@@ -1,0 +1,195 @@
+"""Fuzz every reader and every bank: no traceback, no hang, no native crash, and what was read comes back as it was.
+
+    python benchmarks/faults/fuzz.py --inputs 1000000 --banks 20000 --seed 1    # the long run
+    python benchmarks/faults/fuzz.py --inputs 2000 --banks 20                   # a few seconds
+    python benchmarks/faults/fuzz.py --case abc:1:4711                          # one input again, shown
+
+Inputs are made by their kind, the seed and their number, so that each can be made again. They run in forked workers, some
+thousand each; a worker that dies is a native crash. An input that takes more CPU time than LIMIT is a hang.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import mmap
+import os
+import random
+import resource
+import signal
+import sys
+import time
+import traceback
+from collections import Counter
+from pathlib import Path
+from types import FrameType
+
+sys.path.append(str(Path(__file__).parent))
+import banks  # noqa: E402
+import kinds  # noqa: E402
+
+from underbow.errors import InputError, UnderbowError  # noqa: E402
+
+LIMIT = 10.0  # CPU seconds for one input
+CHUNK = 2000  # inputs of a worker
+MEMORY = 3 << 30
+
+
+class HangError(BaseException):
+    """Raised where an input takes too long."""
+
+
+def _hang(_number: int, _frame: FrameType | None) -> None:
+    raise HangError
+
+
+def outcome(name: str, seed: int, number: int) -> tuple[str, str]:
+    """Make an input, use it, and say how it ended and, where that is a fault, what was wrong."""
+    kind = kinds.KINDS[name]
+    chance = random.Random(f"{name}:{seed}:{number}")
+    try:
+        data = kind.make(chance)
+    except Exception:  # the mutator's own fault, such as a file that mido can't write
+        return "not made", ""
+    signal.setitimer(signal.ITIMER_VIRTUAL, LIMIT)
+    try:
+        return ("accepted" if kind.drive(data, chance) else "refused"), ""
+    except (InputError, UnderbowError) as error:
+        if not str(error).replace("\n", "").isprintable():
+            return "unequal", f"a line that a terminal obeys: {str(error)[:200]!r}"
+        return "refused", ""
+    except kinds.UnequalError as error:
+        return "unequal", str(error)[:300]
+    except HangError:
+        return "hang", f"more than {LIMIT} s of CPU time"
+    except BaseException:
+        return "traceback", "".join(traceback.format_exc().splitlines(keepends=True)[-4:])[-500:]
+    finally:
+        signal.setitimer(signal.ITIMER_VIRTUAL, 0)
+
+
+def chunk(name: str, seed: int, numbers: range) -> tuple[Counter[str], list[str], float, float]:
+    """Run some inputs in a forked worker: outcomes, faults, CPU seconds, and the slowest input's."""
+    at = mmap.mmap(-1, 8)
+    read, write = os.pipe()
+    worker = os.fork()
+    if worker == 0:
+        os.close(read)
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+        counts: Counter[str] = Counter()
+        faults: list[str] = []
+        slowest, begun = 0.0, time.process_time()
+        for number in numbers:
+            at[:8] = number.to_bytes(8, "little")
+            before = time.process_time()
+            how, what = outcome(name, seed, number)
+            slowest = max(slowest, time.process_time() - before)
+            counts[how] += 1
+            if what:
+                faults.append(f"{name}:{seed}:{number}: {how}: {what}")
+        with os.fdopen(write, "w") as out:
+            json.dump([counts, faults[:20], time.process_time() - begun, slowest], out)
+        os._exit(0)
+    os.close(write)
+    with os.fdopen(read) as answer:
+        said = answer.read()
+    _, status = os.waitpid(worker, 0)
+    if not said or status:
+        number = int.from_bytes(at[:8], "little")
+        done = Counter({"accepted": number - numbers.start, "native crash": 1})
+        return done, [f"{name}:{seed}:{number}: the worker died with status {status}"], 0.0, 0.0
+    counts_, faults_, took, slowest_ = json.loads(said)
+    return Counter(counts_), faults_, took, slowest_
+
+
+def run(inputs: int, seed: int, names: list[str], seconds: float) -> list[str]:
+    """Fuzz the readers, all kinds in turn; print a row each."""
+    wanted = {name: max(round(inputs * kinds.KINDS[name].share), 20) for name in names}
+    totals: dict[str, Counter[str]] = {name: Counter() for name in names}
+    took, slowest = dict.fromkeys(names, 0.0), dict.fromkeys(names, 0.0)
+    done = dict.fromkeys(names, 0)
+    faults: list[str] = []
+    begun = time.monotonic()
+    rounds = max(-(-count // CHUNK) for count in wanted.values())
+    for turn in range(rounds):  # so that a run that is cut short has something of each
+        for name in names:
+            size = -(-wanted[name] // rounds)
+            numbers = range(turn * size, min((turn + 1) * size, wanted[name]))
+            if not numbers or (seconds and time.monotonic() - begun > seconds):
+                continue
+            counts, wrong, cpu, worst = chunk(name, seed, numbers)
+            totals[name] += counts
+            faults += wrong
+            took[name] += cpu
+            slowest[name] = max(slowest[name], worst)
+            done[name] += sum(counts.values())
+            for line in wrong:
+                print(line, file=sys.stderr, flush=True)
+    print("| reader | inputs | accepted | tracebacks | hangs | native crashes | not equal | ms each | slowest, s |")
+    print("|---|---|---|---|---|---|---|---|---|")
+    for name in names:
+        its, count = totals[name], max(done[name], 1)
+        print(
+            f"| {name} | {done[name]:,} | {100 * its['accepted'] / count:.0f} % | {its['traceback']} | {its['hang']} "
+            f"| {its['native crash']} | {its['unequal']} | {1000 * took[name] / count:.2f} | {slowest[name]:.2f} |"
+        )
+    print(f"{sum(done.values()):,} inputs, {sum(took.values()):.0f} s of CPU time, seed {seed}", flush=True)
+    return faults
+
+
+def coverage(inputs: int, seed: int, names: list[str]) -> None:
+    """Say how much of each reader's code some inputs reach, lines and branches together."""
+    import coverage as meter
+
+    print("| reader | inputs | lines and branches reached | least reached |")
+    print("|---|---|---|---|")
+    for name in names:
+        source = [str(kinds.ROOT / "src/underbow" / code) for code in kinds.KINDS[name].code]
+        cover = meter.Coverage(include=source, branch=True, data_file=None, messages=False)
+        cover.start()
+        count = max(round(inputs * kinds.KINDS[name].share), 300)
+        for number in range(count):
+            outcome(name, seed, number)
+        cover.stop()
+        found = [cover._analyze(path) for path in source if Path(path).exists()]
+        reached = sum(one.numbers.n_executed + one.numbers.n_executed_branches for one in found)
+        all_ = sum(one.numbers.n_statements + one.numbers.n_branches for one in found)
+        least = min(found, key=lambda one: one.numbers.pc_covered)
+        print(f"| {name} | {count:,} | {100 * reached / all_:.0f} % of {all_} | {Path(least.filename).name} {least.numbers.pc_covered:.0f} % |", flush=True)
+
+
+def again(case: str) -> None:
+    """Make one input again and show it with its outcome."""
+    name, seed, number = case.split(":")
+    data = kinds.KINDS[name].make(random.Random(f"{name}:{seed}:{number}"))
+    sys.stdout.write(data if isinstance(data, str) else repr(data))
+    print("\n", *outcome(name, int(seed), int(number)), sep="\n")
+
+
+def main() -> int:
+    words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    words.add_argument("--inputs", type=int, default=2000)
+    words.add_argument("--banks", type=int, default=20)
+    words.add_argument("--seed", type=int, default=1)
+    words.add_argument("--kinds", default=",".join(kinds.KINDS), help="readers, with commas")
+    words.add_argument("--seconds", type=float, default=0, help="stop the readers after so many seconds")
+    words.add_argument("--coverage", action="store_true", help="say what is reached instead")
+    words.add_argument("--case", help="KIND:SEED:NUMBER, made again and shown")
+    asked = words.parse_args()
+    signal.signal(signal.SIGVTALRM, _hang)
+    names = [name for name in asked.kinds.split(",") if name]
+    kinds.warm_up()
+    if asked.case:
+        again(asked.case)
+        return 0
+    if asked.coverage:
+        coverage(asked.inputs, asked.seed, names)
+        return 0
+    faults = run(asked.inputs, asked.seed, names, asked.seconds) if asked.inputs else []
+    if asked.banks:
+        faults += banks.run(asked.banks, asked.seed)
+    return len(faults) > 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
