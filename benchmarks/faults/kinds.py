@@ -1,5 +1,7 @@
 """Every reader of files: real inputs to begin from, how they are mutated, and what must hold of each that is read."""
 
+# ruff: noqa: E501, PLC0415  pieces in rows; large libraries where they are used
+
 from __future__ import annotations
 
 import io
@@ -33,6 +35,7 @@ from underbow.tune.show import book_text, tune_json, tune_text
 from underbow.tune.source import load_tune
 from underbow.tune.transpose import transposed
 from underbow.tune.tune import Tune
+from underbow.tune.written_out import write_out
 
 ROOT = Path(__file__).parents[2]
 sys.path.append(str(ROOT / "benchmarks" / "readers"))
@@ -85,14 +88,18 @@ _ABC_ODD = [
 @cache
 def abc() -> mutate.Text:
     own = [path.read_text("utf-8") for path in sorted(FOLDER.glob("*.abc"))]
-    found = [item.text for name in ("ryansMammoth", "oneills1850", "airdsAirs", "miscFolk") for item in corpora.items(name)[::40]]
+    found = [
+        item.text
+        for name in ("ryansMammoth", "oneills1850", "airdsAirs", "miscFolk")
+        for item in corpora.items(name)[::40]
+    ]
     return mutate.Text(_ABC, [*own * 8, *found], _ABC_ODD)
 
 
 def use_tune(tune: Tune, chance: random.Random) -> None:
     """Show it, write it and read it again, and now and then transpose it and find its chords."""
     one_line((*tune.told, *tune.passed_over))
-    melody = tune.melody()
+    melody = write_out(tune)
     tune_text(tune)
     tune_json(tune)
     if not any(measure.notes for measure in tune.measures):
@@ -102,7 +109,7 @@ def use_tune(tune: Tune, chance: random.Random) -> None:
     for name in ("title", "number", "key", "meter", "tempo", "rhythm", "composer"):
         if getattr(again, name) != getattr(tune, name) and not (name == "title" and again.title == "Untitled"):
             raise UnequalError(f"{name}: {getattr(tune, name)!r}, read again {getattr(again, name)!r}")
-    after = again.melody()
+    after = write_out(again)
     for name in ("pickup", "length", "notes", "chords", "bars", "sections"):
         if getattr(after, name) != getattr(melody, name):
             raise UnequalError(f"{name} of the melody read again differ")
@@ -131,7 +138,10 @@ def drive_abc(text: str | bytes, chance: random.Random) -> bool:
 
 
 def make_book(chance: random.Random) -> str:
-    tunes = [abc().mutated(chance) if chance.random() < 0.3 else chance.choice(abc().seeds) for _ in range(chance.randint(2, 8))]
+    tunes = [
+        abc().mutated(chance) if chance.random() < 0.3 else chance.choice(abc().seeds)
+        for _ in range(chance.randint(2, 8))
+    ]
     return chance.choice(("\n", "\n\n", "\nwords between\n\n")).join(tunes)
 
 
@@ -160,12 +170,15 @@ def midi_seeds() -> list[bytes]:
     out = []
     for text in abc().seeds[:200:5]:
         for tune in read_abc(text)[:1]:
-            melody = tune.melody()
+            melody = write_out(tune)
             if not melody.notes:
                 continue
             score = pretty_midi.PrettyMIDI(resolution=480)
             part = pretty_midi.Instrument(40, name="Fiddle")
-            part.notes = [pretty_midi.Note(80, note.midi, float(note.start) / 2, float(note.end) / 2) for note in melody.notes[:60]]
+            part.notes = [
+                pretty_midi.Note(80, note.midi, float(note.start) / 2, float(note.end) / 2)
+                for note in melody.notes[:60]
+            ]
             score.instruments.append(part)
             data = io.BytesIO()
             score.write(data)
@@ -177,9 +190,11 @@ def drive_midi(data: str | bytes, chance: random.Random) -> bool:
     assert isinstance(data, bytes)
     tune = read_midi(data, file="a.mid")
     one_line((*tune.told, *tune.passed_over))
-    melody = tune.melody()
-    again = read_abc(to_abc(tune))[0].melody()
-    if [(note.start, note.length, note.midi) for note in again.notes] != [(n.start, n.length, n.midi) for n in melody.notes]:
+    melody = write_out(tune)
+    again = write_out(read_abc(to_abc(tune))[0])
+    if [(note.start, note.length, note.midi) for note in again.notes] != [
+        (n.start, n.length, n.midi) for n in melody.notes
+    ]:
         raise UnequalError("the melody of the ABC that was written differs")
     return True
 
@@ -203,7 +218,7 @@ def drive_xml(data: str | bytes, chance: random.Random) -> bool:
     assert isinstance(data, bytes)
     tune = read_musicxml(data, file="a.musicxml")
     one_line((*tune.told, *tune.passed_over))
-    tune.melody()
+    write_out(tune)
     tune_text(tune)
     to_abc(tune)
     return True
@@ -256,7 +271,9 @@ _PATTERN_ODD = [
 @cache
 def patterns() -> mutate.Text:
     grids = _TOML.replace("(?P<sign>.)", r"(?P<cell>[du~x.^_=-])|(?P<sign>.)").replace(r'|(?P<text>"[^"\n]*")', "")
-    return mutate.Text(grids, [path.read_text("utf-8") for path in sorted((ROOT / "patterns").glob("*.toml"))], _PATTERN_ODD)
+    return mutate.Text(
+        grids, [path.read_text("utf-8") for path in sorted((ROOT / "patterns").glob("*.toml"))], _PATTERN_ODD
+    )
 
 
 def drive_pattern(text: str | bytes, chance: random.Random) -> bool:
@@ -273,14 +290,20 @@ def drive_pattern(text: str | bytes, chance: random.Random) -> bool:
     return True
 
 
-_PROGRESSION = r"(?P<section>\b[A-Z]:)|(?P<bar>\|+)|(?P<chord>[A-G][#b♯♭]?\S*)|(?P<repeat>%|\./\.)|(?P<space>\s+)|(?P<sign>.)"
+_PROGRESSION = (
+    r"(?P<section>\b[A-Z]:)|(?P<bar>\|+)|(?P<chord>[A-G][#b♯♭]?\S*)|(?P<repeat>%|\./\.)|(?P<space>\s+)|(?P<sign>.)"
+)
 
 
 @cache
 def progressions() -> mutate.Text:
     seeds = ["G | G | C | D", "A: G | % | C G | D7\nB: Em | C | Am D | G", "Dm - | A7 | N.C. | Bb/F", "G D C D", "| Am | F#m7b5 | Bdim | E7 |",
              "A: G|C|D|G\nB: C|G|D|G\nC: Em|%|%|D"]  # fmt: skip
-    return mutate.Text(_PROGRESSION, seeds, ["|:", ":|", "[|", "|]", "||", "A:", "B:", "%", "-", "H7", "N.C.", "G/B", "D - G - A", "\n|"])
+    return mutate.Text(
+        _PROGRESSION,
+        seeds,
+        ["|:", ":|", "[|", "|]", "||", "A:", "B:", "%", "-", "H7", "N.C.", "G/B", "D - G - A", "\n|"],
+    )
 
 
 def drive_progression(text: str | bytes, chance: random.Random) -> bool:
@@ -297,8 +320,31 @@ _CHORD = r"(?P<root>[A-H][#b♯♭x]*)|(?P<word>maj|min|dim|aug|sus|add|omit|no|
 
 @cache
 def chords() -> mutate.Text:
-    seeds = ["G", "Am", "D7", "F#m7b5", "Bbmaj7", "C/E", "Esus4", "Gadd9", "Adim7", "C+", "E7#9", "Db6/9", "G(no3)", "B°", "F-7", "C△", "A5", "N.C."]
-    return mutate.Text(_CHORD, seeds, ["#", "b", "♯", "♭", "/", "m", "M", "-", "+", "°", "ø", "△", "7", "9", "11", "13", "(", ")", "H", "h", " "])
+    seeds = [
+        "G",
+        "Am",
+        "D7",
+        "F#m7b5",
+        "Bbmaj7",
+        "C/E",
+        "Esus4",
+        "Gadd9",
+        "Adim7",
+        "C+",
+        "E7#9",
+        "Db6/9",
+        "G(no3)",
+        "B°",
+        "F-7",
+        "C△",
+        "A5",
+        "N.C.",
+    ]
+    return mutate.Text(
+        _CHORD,
+        seeds,
+        ["#", "b", "♯", "♭", "/", "m", "M", "-", "+", "°", "ø", "△", "7", "9", "11", "13", "(", ")", "H", "h", " "],
+    )
 
 
 def drive_chord(text: str | bytes, chance: random.Random) -> bool:
@@ -318,8 +364,8 @@ KINDS: dict[str, Kind] = {
     "patterns": Kind(0.20, lambda chance: patterns().mutated(chance), drive_pattern,
                      ("fiddle/pattern_file.py", "fiddle/grid.py", "fiddle/rows.py", "tables/toml.py", "tables/keys.py")),
     "abc": Kind(0.14, lambda chance: abc().mutated(chance), drive_abc,
-                tuple(f"tune/abc/{name}.py" for name in ("reader", "builder", "header", "fields", "notes", "finish", "lexer", "text", "writer"))
-                + ("tune/page/repeats.py", "tune/bars.py", "tune/written_out.py", "tune/show.py")),
+                (*(f"tune/abc/{name}.py" for name in ("reader", "builder", "header", "fields", "notes", "finish", "lexer", "text", "writer")),
+                 "tune/page/repeats.py", "tune/bars.py", "tune/written_out.py", "tune/show.py")),
     "sheets": Kind(0.07, lambda chance: sheets().mutated(chance), drive_sheet,
                    tuple(f"track/sheet/{path.name}" for path in sorted((ROOT / "src/underbow/track/sheet").glob("[a-z]*.py")))),
     "midi": Kind(0.05, lambda chance: mutate.midi(chance, midi_seeds()), drive_midi, ("tune/midi/reader.py", "tune/midi/quantise.py")),

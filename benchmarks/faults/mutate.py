@@ -1,5 +1,7 @@
 """Mutation that knows a format's grammar: pieces are cut, doubled, moved, spliced and exchanged for others of their own kind."""
 
+# ruff: noqa: E501  pieces in rows; large libraries where they are used
+
 from __future__ import annotations
 
 import io
@@ -122,7 +124,10 @@ def midi(chance: random.Random, seeds: list[bytes]) -> bytes:
             case 1:
                 track[at:at] = [message.copy() for message in track[at : at + chance.choice((1, 2, 8))]]
             case 2:
-                pair = [mido.Message(kind, note=chance.randrange(128), channel=chance.choice((0, 0, 9, 15))) for kind in ("note_on", "note_off")]
+                pair = [
+                    mido.Message(kind, note=chance.randrange(128), channel=chance.choice((0, 0, 9, 15)))
+                    for kind in ("note_on", "note_off")
+                ]
                 pair[1].time = chance.choice((0, 1, 7, 120, 480, 481, 100_000, 0x0FFFFFFF))
                 track[at:at] = pair
             case 3:
@@ -175,7 +180,9 @@ def musicxml(chance: random.Random, seeds: list[str]) -> bytes:
             case 5:
                 child.tag = chance.choice([element.tag for element in root.iter()])
             case _:
-                parent.insert(at, ElementTree.Element(chance.choice(("chord", "grace", "rest", "voice", "backup", "x"))))
+                parent.insert(
+                    at, ElementTree.Element(chance.choice(("chord", "grace", "rest", "voice", "backup", "x")))
+                )
     text = ElementTree.tostring(root, encoding="unicode")
     if chance.random() < 0.2:
         encoding = chance.choice(("UTF-8", "ISO-8859-1", "UF-8", "utf-16"))

@@ -12,6 +12,7 @@ from underbow.theory.pitch import Pitch
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.bars import edge_between
 from underbow.tune.tune import Measure, Note, Tune
+from underbow.tune.written_out import write_out
 
 _SIGNS = {-2: "__", -1: "_", 0: "=", 1: "^", 2: "^^"}
 _BOWS = {"d": "v", "u": "u"}
@@ -35,13 +36,13 @@ def to_abc(tune: Tune) -> str:
     """
     if not tune.order:
         return _written(tune, labels=False)
-    melody = tune.melody()
+    melody = write_out(tune)
     ways = (_written(tune, labels=labels) for labels in (_labelled(tune), not _labelled(tune)))
     first = next(ways)
-    if read_abc(first)[0].melody() == melody:
+    if write_out(read_abc(first)[0]) == melody:
         return first
     for text in (*ways, _written(_as_played(tune), labels=True)):
-        if read_abc(text)[0].melody() == melody:
+        if write_out(read_abc(text)[0]) == melody:
             return text
     return first
 
