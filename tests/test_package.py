@@ -9,6 +9,7 @@ import sys
 import tarfile
 import tomllib
 import zipfile
+from collections import Counter
 from importlib.resources import files
 from pathlib import Path
 
@@ -101,3 +102,35 @@ def test_a_large_library_is_known_in_one_place(library: str) -> None:
     users = {path.relative_to(home).as_posix() for path in home.rglob("*.py") if naming.search(path.read_text())}
     assert users
     assert users <= KNOWN_ONLY_IN[library]
+
+
+HOUSE = ROOT / "src" / "underbow"
+PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def test_the_map_has_every_room_and_names_only_what_is_there() -> None:
+    rooms = {path.parent.relative_to(HOUSE).as_posix() + "/" for path in HOUSE.rglob("__init__.py")} - {"./"}
+    assert set(re.findall(r"^\| `([a-z/]+/)` \|", PAGE, re.MULTILINE)) == rooms
+    files = [path.relative_to(ROOT).as_posix() for path in ROOT.glob("*/**/*") if path.is_file()]
+    named = set(re.findall(r"`([\w./]+\.(?:py|js|css|typ|html))`", PAGE))
+    assert len(named) > 80
+    assert {name for name in named if not any(f"/{file}".endswith(f"/{name}") for file in files)} == set()
+
+
+def test_what_can_be_changed_lies_where_the_page_says() -> None:
+    rows = re.findall(r"^\| [^|]* \| `([\w/]+\.\w+)`, `([\w.:]+)`", PAGE, re.MULTILINE)
+    assert len(rows) > 8
+    for file, name in rows:
+        assert re.search(rf"{re.escape(name.rpartition('.')[2])}\b", (HOUSE / file).read_text(encoding="utf-8")), (
+            file,
+            name,
+        )
+
+
+def test_no_folder_has_more_than_16_modules() -> None:
+    """Nor more than 16 scripts: a floor that can be seen at a glance."""
+    for ending in ("py", "js"):
+        counts = Counter(
+            path.parent.relative_to(HOUSE).as_posix() for path in HOUSE.rglob(f"*.{ending}") if path.stem != "__init__"
+        )
+        assert {folder: count for folder, count in counts.items() if count > 16} == {}
