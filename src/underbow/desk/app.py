@@ -45,7 +45,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
         return await _said(desk.book, unquote(request.headers.get("x-file-name", "")), await request.body())
 
     async def show(request: Request) -> Response:
-        return await _said(desk.show, _name(request))
+        return await _said(desk.show, _name(request), request.query_params)
 
     async def change(request: Request) -> Response:
         return await _said(desk.change, _name(request), await _body(request))
@@ -64,7 +64,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
 
     async def move(request: Request) -> Response:
         way = cast(Literal["back", "forth"], request.path_params["way"])
-        return await _said(desk.move, _name(request), way)
+        return await _said(desk.move, _name(request), way, await _body(request))
 
     async def fingers(request: Request) -> Response:
         return await _said(desk.fingers, _name(request), request.query_params.get("chord", ""))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -53,16 +54,20 @@ class Desk:
     voices : Voices
     on_close : callable
         What ends the program.
+    prepares : bool
+        Whether what will be heard is prepared as soon as a sheet is shown.
     """
 
     folder: Folder
     voices: Voices = field(default_factory=Voices)
     on_close: Callable[[], None] = lambda: None
+    prepares: bool = True
     store: Store = field(init=False)
     shelf_: Shelf = field(init=False)
     lessons: Lessons = field(init=False)
     _books: dict[str, begin.Book] = field(default_factory=dict)
     _gains: dict[str, float] = field(default_factory=dict)
+    _preparing: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
         self.store, self.shelf_, self.lessons = Store(self.folder), Shelf(self.folder), Lessons(self.folder)
@@ -106,10 +111,11 @@ class Desk:
 
     # one sheet
 
-    def show(self, name: str) -> dict[str, Any]:
-        """Lay a sheet out."""
-        shown = self.store.show(name)
-        threading.Thread(target=self._make_ready, args=(name,), name="desk-ready", daemon=True).start()
+    def show(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Lay a sheet out (``{"narrow"}``: for a narrow paper)."""
+        shown = self.store.show(name, narrow=bool(wanted.get("narrow")))
+        if self.prepares and name not in self._gains and not self._preparing.locked():
+            threading.Thread(target=self._make_ready, args=(name,), name="desk-ready", daemon=True).start()
         return shown
 
     def version(self, name: str) -> dict[str, Any]:
@@ -128,7 +134,7 @@ class Desk:
                 key = edit.value if isinstance(edit.value, str) else None
                 edits += rekeyed(self.folder, read_as_far(self.folder, name), key)
             self.store.change(name, seen, edits)
-        return self.store.show(name)
+        return self.store.show(name, narrow=bool(wanted.get("narrow")))
 
     def tune(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Write the tune (``{"version", "abc"}``); give the sheet as it is then."""
@@ -136,7 +142,7 @@ class Desk:
         if not isinstance(abc, str) or len(abc) > MOST_TUNE:
             raise InputError("a tune's text is needed, of a million characters at most")
         self.store.change_tune(name, str(wanted.get("version")), abc)
-        return self.store.show(name)
+        return self.store.show(name, narrow=bool(wanted.get("narrow")))
 
     def trial(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Engrave a tune that is still being typed (``{"abc", "narrow"}``); nothing is written."""
@@ -144,20 +150,19 @@ class Desk:
         if not isinstance(abc, str) or len(abc) > MOST_TUNE:
             raise InputError("a tune's text is needed, of a million characters at most")
         reading = read_trial(self.folder, name, abc)
-        narrow = bool(wanted.get("narrow"))
         drawn = ""
         if reading.sheet is not None:
-            drawn = staff(staff_tune(reading.sheet), NARROW if narrow else WIDE, "narrow" if narrow else "wide")
+            drawn = staff(staff_tune(reading.sheet), NARROW if wanted.get("narrow") else WIDE)
         return {"staff": drawn, "problems": problems_shown(reading)}
 
-    def move(self, name: str, way: Literal["back", "forth"]) -> dict[str, Any]:
+    def move(self, name: str, way: Literal["back", "forth"], wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Take the last change back, or do it again; give the sheet as it is then."""
         if way not in ("back", "forth"):
             raise InputError("back or forth")
         self.store.move(name, way)
         if self.folder.found(name) is None:
             return {"gone": True}
-        return self.store.show(name)
+        return self.store.show(name, narrow=bool(wanted.get("narrow")))
 
     def fingers(self, name: str, chord: str) -> dict[str, Any]:
         """Draw the shapes that a chord may take."""
@@ -200,7 +205,7 @@ class Desk:
         if not (isinstance(file, str) and file.endswith(".toml") and "/" not in file):
             file = self.folder.free_name(title or "my bowing", ".toml")
         self.store.keep_pattern(name, str(wanted.get("version")), file, section, bow.pattern_text(title, rows, like))
-        return self.store.show(name)
+        return self.store.show(name, narrow=bool(wanted.get("narrow")))
 
     def _sheet(self, name: str) -> Sheet:
         reading = read_as_far(self.folder, name)
@@ -229,12 +234,10 @@ class Desk:
 
     def _make_ready(self, name: str) -> None:
         """Have the voice and the gain of a sheet at hand before they are asked for."""
-        try:
+        with self._preparing, suppress(InputError):
             sheet = self._sheet(name)
             voice = Hurried(self.voices.voice(sheet), patience=_AT_LEISURE)
             self._gains[name] = estimate(sheet, voice, _levels({}))
-        except InputError:
-            return
 
     # lessons
 

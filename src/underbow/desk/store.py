@@ -46,9 +46,9 @@ class Store:
                 self._seen.popitem(last=False)
         return reading
 
-    def show(self, name: str) -> dict[str, Any]:
+    def show(self, name: str, *, narrow: bool = False) -> dict[str, Any]:
         """Lay a sheet out for the page, with what can be taken back and done again."""
-        shown = view(self.read(name), self.folder)
+        shown = view(self.read(name), narrow=narrow)
         history = self._histories.get(name, History())
         return shown | {"back": len(history.done), "forth": len(history.taken_back)}
 

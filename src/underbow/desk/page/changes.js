@@ -15,7 +15,7 @@ export function showChanges(sheet) {
     if (bar.section) section = bar.section;
     const previous = bars[bars.indexOf(bar) - 1];
     const same = previous && previous.line === bar.line && previous.written === bar.written && bar.number > 1;
-    const shown = bar.chords.map((chord) => (chord === "-" ? "–" : chord)).join(" ");
+    const shown = wrong.has(bar.number) && bar.typed ? bar.typed : bar.chords.map((chord) => (chord === "-" ? "–" : chord)).join(" ");
     const said = say(bar.ink || bar.sure === null ? "bar_said" : "bar_said_sure", {
       number: bar.number, chords: shown, state: say(bar.ink ? "ink" : "pencil"), sure: Math.round(100 * (bar.sure ?? 0)) });
     const button = el("button", {
@@ -57,7 +57,8 @@ export function showChanges(sheet) {
     part.close?.();
     const button = buttons.get(bar.number), cell = button.parentElement;
     const input = el("input", { class: "chord-field", "aria-label": say("chords_of", { bar: say("bar", { number: bar.number }) }), spellcheck: "false", autocomplete: "off", id: "chord-field" });
-    input.value = begun ?? (bar.written === "-" ? "" : bar.written);
+    const was = wrong.has(bar.number) && bar.typed ? bar.typed : bar.written;
+    input.value = begun ?? (was === "-" ? "" : was);
     const hints = el("div", { class: "hints" }, bar.others.slice(0, 4).map(([shown, written, sure]) =>
       word(say("sure", { chords: shown, sure: Math.round(100 * sure) }), () => keep(written), { class: "pencil" })),
     word(say("no_chord"), () => keep("-"), { class: "pencil" }), bar.rubbed ? word(say("rub_out"), () => keep("")) : "");
@@ -74,13 +75,13 @@ export function showChanges(sheet) {
     const keep = (text, focus = true) => {
       const wanted = text.trim().replaceAll("♯", "#").replaceAll("♭", "b").replace(/\s*,\s*/g, " ");
       close(focus);
-      if (wanted !== bar.written || (wanted === bar.written && !bar.ink)) sheet.change([{ key: ["changes", String(bar.number)], value: wanted || null }]);
+      if (wanted !== was || !bar.ink) sheet.change([{ key: ["changes", String(bar.number)], value: wanted || null }]);
     };
-    part.close = () => { if (input.value.trim() !== bar.written) keep(input.value, false); else close(false); };
+    part.close = () => { if (input.value.trim() !== (was === "-" ? "" : was)) keep(input.value, false); else close(false); };
     input.addEventListener("keydown", (event) => {
       if (event.key === "Enter") { event.preventDefault(); keep(input.value); step(1); }
       else if (event.key === "Escape") { event.stopPropagation(); close(true); }
-      else if (event.key === "Tab" && !event.shiftKey && input.value.trim() !== bar.written) { event.preventDefault(); keep(input.value); step(1); }
+      else if (event.key === "Tab" && !event.shiftKey && input.value.trim() !== was) { event.preventDefault(); keep(input.value); step(1); }
       event.stopPropagation();
     });
     box.addEventListener("focusout", (event) => { if (!done && !box.contains(event.relatedTarget)) part.close?.(); });

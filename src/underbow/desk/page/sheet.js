@@ -16,8 +16,11 @@ import { showPlan } from "./plan.js";
 const TONICS = ["G", "D", "A", "E", "B", "C", "F", "Bb", "Eb", "Ab", "F#", "C#"]; // the mode is the tune's own
 const WATCH = 2500;
 
+const where = (name) => `/sheet/${path(name)}${narrow() ? "?narrow=1" : ""}`;
+export const narrow = () => innerWidth < 620; // the staff is engraved for the paper's width
+
 export async function showSheet(name) {
-  const first = await ask(`/sheet/${path(name)}`);
+  const first = await ask(where(name));
   if (!state.folder) state.folder = (await ask("/shelf")).folder;
   return new Sheet(name, first).open();
 }
@@ -168,7 +171,7 @@ export class Sheet {
     $("#kept").textContent = say("keeping");
     return inTurn(async () => {
       if (this.closed) return;
-      try { this.take_in(await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, ...body })); }
+      try { this.take_in(await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, narrow: narrow(), ...body })); }
       catch (fault) { await this.refused(fault, what, body); }
     });
   }
@@ -187,7 +190,7 @@ export class Sheet {
     if (kept) kept.textContent = say("not_kept");
     if (!fault.elsewhere) { tell(fault.message); this.parts = {}; this.draw(); return; }
     const mine = this.view;
-    const theirs = await ask(`/sheet/${path(this.name)}`).catch(() => null);
+    const theirs = await ask(where(this.name)).catch(() => null);
     const use = () => { leave(); if (theirs) { this.parts = {}; this.take_in(theirs); } else go("#"); };
     const put = () => { leave(); this.view = { ...mine, version: theirs.version }; this.ask(what, body); };
     lay(say("elsewhere", { file: fault.elsewhere[0].file }), fault.elsewhere.map((one) => [
@@ -205,7 +208,7 @@ export class Sheet {
       if (this.closed) return;
       const { version } = await ask(`/sheet/${path(this.name)}/version`);
       if (version !== this.view.version && !this.closed) {
-        const view = await ask(`/sheet/${path(this.name)}`);
+        const view = await ask(where(this.name));
         this.view = view; this.rail(); this.draw(); this.dock?.refresh();
         tell(say("elsewhere", { file: this.name }));
       }
@@ -215,7 +218,7 @@ export class Sheet {
   take(way) {
     document.activeElement?.blur?.();
     return inTurn(async () => {
-      try { this.take_in(await ask(`/sheet/${path(this.name)}/take/${way}`, {})); } catch (fault) { await this.refused(fault, "take", {}); }
+      try { this.take_in(await ask(`/sheet/${path(this.name)}/take/${way}`, { narrow: narrow() })); } catch (fault) { await this.refused(fault, "take", {}); }
     });
   }
 
@@ -281,4 +284,15 @@ export class Sheet {
   }
 }
 
-addEventListener("resize", () => state.now?.margins?.());
+let was = null;
+addEventListener("resize", async () => {
+  const sheet = state.now;
+  if (!(sheet instanceof Sheet)) return;
+  if (was !== null && was !== narrow()) {
+    was = narrow();
+    const view = await ask(where(sheet.name));
+    if (view.version === sheet.view.version && !sheet.closed) { sheet.view = view; sheet.draw(); }
+  }
+  was = narrow();
+  sheet.margins();
+});

@@ -2,6 +2,7 @@
 import { ask, path } from "./ask.js";
 import { $, $$, drawing, el, word } from "./dom.js";
 import { say } from "./words.js";
+import { narrow } from "./sheet.js";
 
 const TRY = 50, KEEP = 900; // milliseconds after the last key
 let open = false; // stays open while a sheet's staff is drawn anew
@@ -17,15 +18,10 @@ export function showTune(sheet) {
   part.section = sheet.section("tune", [el("span", {}, where), " · ", another, another ? " · " : "", button], music, slip);
   if (!view.staff) open = true;
 
-  const shown = {};
-  const narrow = () => music.clientWidth > 0 && music.clientWidth < 520;
-  function draw(wide, small) {
-    shown.wide = wide; shown.narrow = small;
-    const text = narrow() ? small ?? wide : wide ?? small;
+  function draw(text) {
     music.replaceChildren(...(text ? [drawing(text, say("tune"))] : []));
     if (text) ready();
   }
-  part.redraw = () => draw(shown.wide, shown.narrow);
 
   const svg = () => music.firstElementChild;
   const measure = (index) => svg()?.querySelector(`[data-measure="${index}"]`);
@@ -52,7 +48,7 @@ export function showTune(sheet) {
 
   function ready() {
     const staff = svg();
-    if (!staff) return;
+    if (!staff?.isConnected) return;
     for (const group of $$("[data-measure]", staff)) {
       const bar = barOf.get(Number(group.dataset.measure));
       if (bar && !bar.ink) group.classList.add("guess");
@@ -119,7 +115,7 @@ export function showTune(sheet) {
       try {
         const found = await ask(`/sheet/${path(sheet.name)}/trial`, { abc: area.value, narrow: narrow() });
         if (mine !== sent || !open) return;
-        if (found.staff) draw(found.staff, found.staff);
+        if (found.staff) draw(found.staff);
         problems = found.problems.filter((one) => one.part === "tune");
         paint();
         music.dataset.drawn = String(mine);
@@ -141,7 +137,7 @@ export function showTune(sheet) {
     area.addEventListener("keydown", (event) => { if (event.key === "Escape") { event.stopPropagation(); keep(); open = false; toggle(); } });
     part.update = (next) => {
       problems = next.problems.filter((one) => one.part === "tune");
-      if (next.staff) draw(next.staff.wide, next.staff.narrow);
+      if (next.staff) draw(next.staff);
       paint();
     };
     slip.replaceChildren(el("div", { class: "lines" }, numbers, el("div", { class: "field" }, marks, area)), wrong);
@@ -149,14 +145,8 @@ export function showTune(sheet) {
     if (document.activeElement === button) area.focus();
   }
 
-  draw(view.staff?.wide, view.staff?.narrow);
-  requestAnimationFrame(() => { if (narrow()) part.redraw(); else ready(); });
+  draw(view.staff);
+  requestAnimationFrame(ready); // boxes can be measured once it stands on the paper
   if (open) toggle();
   return part;
 }
-
-let width = 0;
-addEventListener("resize", () => { // the other engraving, where the paper has become narrow or wide
-  const now = innerWidth < 620;
-  if (now !== width) { width = now; import("./desk.js").then(({ state }) => state.now?.parts?.tune?.redraw()); }
-});

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import lru_cache
 
 from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.shapes.fingerboard import HandShape
@@ -22,16 +23,17 @@ _MARKED = re.compile(r'id="(?:m(\d+)|n(\d+-\d+)(?:-\d+)?)"')
 _FLAT = re.compile(r"(?<=[A-G0-9])b")
 
 
-def staff(tune: Tune, width: int = WIDE, name: str = "wide") -> str:
-    """Engrave a tune for a width in pixels; ``name`` keeps what the drawing refers to within itself apart from others'."""
+@lru_cache(maxsize=16)
+def staff(tune: Tune, width: int = WIDE) -> str:
+    """Engrave a tune for a width in pixels."""
     if width < WIDE:  # lines as written don't fit: let the engraver break them
         tune = replace(tune, measures=tuple(replace(measure, new_line=False) for measure in tune.measures))
     svg = "\n".join(engrave(tune, width=width).pages)
     svg = re.sub(r"<style.*?</style>|<desc>.*?</desc>", "", svg, flags=re.DOTALL)
     used = set(re.findall(r'href="#([^"]+)"', svg))
     svg = _MARKED.sub(lambda m: f'data-measure="{m[1]}"' if m[1] else f'data-note="{m[2]}"', svg)
-    svg = re.sub(r' id="([^"]+)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", svg)
-    svg = svg.replace('href="#', f'href="#{name}-').replace('color="black"', "")
+    svg = re.sub(r' id="([^"]+)"', lambda m: f' id="staff-{m[1]}"' if m[1] in used else "", svg)
+    svg = svg.replace('href="#', 'href="#staff-').replace('color="black"', "")
     return re.sub(r"\s*\n\s*", "\n", svg)
 
 

@@ -50,8 +50,8 @@ def rekeyed(folder: Folder, reading: Reading, key: str | None) -> list[Edit]:
 def moved(text: str, fifths: int) -> str:
     r"""Move the chords of a text along the line of fifths; whatever else is in it stays.
 
-    >>> moved("A: G | % | C D7\\nB: Em/G | -", 2)
-    'A: A | % | D E7\\nB: F#m/A | -'
+    >>> moved("A: G | % | C D7\nB: Em/G | -", 2)
+    'A: A | % | D E7\nB: F#m/A | -'
     """
 
     def one(match: re.Match[str]) -> str:

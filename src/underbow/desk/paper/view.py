@@ -6,7 +6,6 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-from underbow.desk.folder import Folder
 from underbow.desk.paper.changes import PrintedBar, printed_bars
 from underbow.desk.paper.drawing import NARROW, WIDE, hand, signs, staff
 from underbow.desk.paper.reading import Reading
@@ -36,8 +35,14 @@ def version(reading: Reading) -> str:
     return mark.hexdigest()
 
 
-def view(reading: Reading, folder: Folder) -> dict[str, Any]:
+def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
     """Lay a sheet out for the page.
+
+    Parameters
+    ----------
+    reading : Reading
+    narrow : bool
+        Whether the staff is engraved for a narrow paper.
 
     Returns
     -------
@@ -65,7 +70,7 @@ def view(reading: Reading, folder: Folder) -> dict[str, Any]:
     bars = printed_bars(sheet, table)
     return out | {
         "head": _head(sheet, table),
-        "staff": {"wide": staff(staff_tune(sheet), WIDE, "wide"), "narrow": staff(staff_tune(sheet), NARROW, "narrow")},
+        "staff": staff(staff_tune(sheet), NARROW if narrow else WIDE),
         "changes": [_bar(bar, table.get("changes")) for bar in bars],
         "order": _order(sheet),
         "fingers": _fingers(sheet, table),
@@ -122,8 +127,10 @@ def _head(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _bar(bar: PrintedBar, decided: object) -> dict[str, Any]:
+    typed = decided.get(str(bar.number)) if isinstance(decided, dict) else None
     return {
-        "rubbed": isinstance(decided, dict) and str(bar.number) in decided,
+        "rubbed": typed is not None,
+        "typed": typed,
         "number": bar.number,
         "measures": list(bar.measures),
         "section": bar.section,

@@ -1,0 +1,524 @@
+"""What the desk keeps: the sheet's own file, changed where asked and nowhere else, and read alike by the command line."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from underbow.cli.commands import app
+from underbow.desk.folder import ChangedElsewhereError, Folder
+from underbow.desk.paper.edits import Edit, edited, read_edits
+from underbow.errors import InputError
+
+from .conftest import TRACKS, Opened, opened
+
+REEL = """X:1
+T:Moss on the Lintel
+R:reel
+M:C|
+L:1/8
+K:G
+DF|G2BG dGBG|A2cA eAcA|G2BG dGBG|1 AFDF G2 DF:|2 AFDF G2 ga||
+|:bgdg bgdg|afdf afdf|1 gedB A2GA|B2G2 G2 ga:|2 gedB AGFA|G2G2 G2|]
+"""
+SHEETS = sorted(TRACKS.glob("*.toml"))
+
+
+def check(*paths: Path) -> Any:
+    """What the command line says of files, as plain data."""
+    return json.loads(CliRunner().invoke(app, ["check", "--json", *map(str, paths)]).stdout)
+
+
+# --- edits ---
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        (("title",), "Another"),
+        (("tempo", "start"), 44),
+        (("tempo", "each"), 2),
+        (("changes", "3"), "D Bm"),
+        (("shapes", "G"), "0-3"),
+        (("key",), "F"),
+        (("to_learner",), "Two\nlines"),
+        (("pattern",), {"A": "saw", "B": "saw"}),
+        (("tuning",), "AEAE"),
+    ],
+    ids=str,
+)
+def test_only_the_key_that_is_meant_changes(path: Path, key: tuple[str, ...], value: Any) -> None:
+    """Every line of the file that doesn't hold the key stays, remarks and blanks and order; tomllib reads what was meant."""
+    before = path.read_text("utf-8")
+    after = edited(before, [Edit(key, value)])
+    wanted = tomllib.loads(before)
+    target = wanted
+    for name in key[:-1]:
+        target = target.setdefault(name, {})
+    target[key[-1]] = value
+    assert tomllib.loads(after) == wanted
+    kept = [line for line in before.splitlines() if not re.match(rf"{key[-1]}\s*=", line)]
+    rest = iter(after.splitlines())
+    assert all(line in rest for line in kept)  # in this order
+    assert tomllib.loads(edited(after, [Edit(key, None)])) == tomllib.loads(edited(before, [Edit(key, None)]))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(
+                [
+                    ("title",),
+                    ("key",),
+                    ("tempo", "start"),
+                    ("changes", "2"),
+                    ("changes", "17"),
+                    ("shapes", "C"),
+                    ("bars",),
+                    ("sound", "seed"),
+                ]
+            ),
+            st.one_of(st.none(), st.integers(-5, 500), st.text(max_size=12), st.booleans()),
+        ),
+        max_size=8,
+    ),
+    st.sampled_from(
+        [path.read_text("utf-8") for path in SHEETS]
+        + ["", "title='x'", "# only a remark", "[tempo]\nstart=5", "a=1\r\n[tempo]\r\nstart = 5\r\n"]
+    ),
+)
+def test_any_row_of_changes_leaves_what_was_meant(edits: list[tuple[tuple[str, ...], Any]], before: str) -> None:
+    wanted = tomllib.loads(before.replace("\r\n", "\n"))
+    text = before
+    for key, value in edits:
+        text = edited(text, [Edit(key, value)])
+        target = wanted.setdefault(key[0], {}) if len(key) == 2 and (value is not None or key[0] in wanted) else wanted
+        if len(key) == 2 and key[0] not in wanted:
+            continue
+        if value is None:
+            target.pop(key[-1], None)
+        else:
+            target[key[-1]] = value
+        if len(key) == 2 and not target:
+            del wanted[key[0]]
+    assert tomllib.loads(text.replace("\r\n", "\n")) == wanted
+    if "\r\n" in before:
+        assert "\n" not in text.replace("\r\n", "")
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [
+        None,
+        [],
+        {},
+        "x",
+        [1],
+        [{"key": ["title"]}],
+        [{"key": "title", "value": 1}],
+        [{"key": ["a.b"], "value": 1}],
+        [{"key": [], "value": 1}],
+        [{"key": ["tempo", "start", "x"], "value": 1}],
+        [{"key": ["__class__"], "value": 1}],
+        [{"key": ["title", "x"], "value": 1}],
+        [{"key": ["title"], "value": float("nan")}],
+        [{"key": ["title"], "value": 10**30}],
+        [{"key": ["title"], "value": "x" * 300_000}],
+        [{"key": ["title"], "value": "\ud800"}],
+        [{"key": ["title"], "value": "a\x00b"}],
+        [{"key": ["changes", "\n"], "value": "G"}],
+        [{"key": ["mix"], "value": [[[[[1]]]]]}],
+        [{"key": ["title"], "value": 1}] * 101,
+    ],
+)
+def test_what_is_no_change_to_a_sheet_is_refused(wanted: Any) -> None:
+    with pytest.raises(InputError):
+        read_edits(wanted)
+
+
+# --- by the page's requests, and by the command line ---
+
+
+def test_what_the_desk_writes_the_command_line_reads(desk: Opened, lessons: Path) -> None:
+    begun = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    desk.change(
+        begun, (["changes", "2"], "D Bm"), (["to_learner"], "Keep the first finger down."), (["tempo", "goal"], 100)
+    )
+    shown = desk.sheet(begun)
+    rows = {**shown["bow"]["sections"][0]["rows"], "bow": "d-udu-du"}
+    kept = desk.post(
+        f"/sheet/{begun}/bow", {"version": shown["version"], "rows": rows, "title": "Mine", "section": None}
+    )
+    assert kept.status_code == 200
+    round_ = desk.post("/sheets", {"chords": "G C D G", "meter": "6/8"}).json()["name"]
+    for said in check(lessons / begun, lessons / round_, lessons / "mine.toml"):
+        assert said["faults"] == [], said
+    table = tomllib.loads((lessons / begun).read_text("utf-8"))
+    assert table["pattern"] == "mine.toml"
+    assert table["changes"] == {"2": "D Bm"}
+
+
+def test_what_the_command_line_and_an_editor_write_the_desk_shows(desk: Opened, lessons: Path) -> None:
+    starter = lessons / "mine"
+    assert CliRunner().invoke(app, ["new", str(starter)]).exit_code == 0
+    names = [one["name"] for one in desk.get("/shelf").json()["sheets"]]
+    assert "mine/first-track.toml" in names
+    assert "mine/my-pattern.toml" not in names  # a pattern is no sheet
+    shown = desk.sheet("mine/first-track.toml")
+    assert shown["problems"] == []
+    assert shown["changes"]
+
+
+def test_the_problems_are_those_of_check_in_the_same_words(desk: Opened, lessons: Path) -> None:
+    sheet = lessons / "gateposts.toml"
+    sheet.write_text(
+        sheet.read_text("utf-8").replace(
+            "[tempo]", 'tuning = "GDXX"\nprogresion = "G"\n\n[changes]\n2 = "H7"\n\n[tempo]'
+        ),
+        "utf-8",
+    )
+    words = [fault.partition(": ")[2] for fault in check(sheet)[0]["faults"]]
+    shown = desk.sheet("gateposts.toml")["problems"]
+    assert len(shown) == len(words) >= 3
+    for problem in shown:
+        assert any(word.endswith(problem["what"]) for word in words), problem
+    assert {problem["part"] for problem in shown} >= {"fingers", "changes"}
+
+
+def test_a_wrong_chord_in_bar_7_leaves_the_rest_to_be_seen_and_heard(desk: Opened) -> None:
+    shown = desk.change("gateposts.toml", (["changes", "7"], "H7"))
+    assert [(one["part"], one["bar"]) for one in shown["problems"]] == [("changes", 7)]
+    assert shown["until"] == 7
+    bar = next(one for one in shown["changes"] if one["number"] == 7)
+    assert bar["typed"] == "H7"
+    assert len(shown["changes"]) == 16
+    assert desk.post("/sheet/gateposts.toml/sound", {"bar": 1}).status_code == 200
+    late = desk.post("/sheet/gateposts.toml/sound", {"bar": 7})
+    assert late.status_code == 400
+    assert "begin before it" in late.json()["problems"][0]["what"]
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "part"),
+    [
+        (["tempo", "start"], "fast", "plan"),
+        (["tempo", "goal"], 9999, "plan"),
+        (["tempo"], 5, "plan"),
+        (["pattern"], "no-such", "bow"),
+        (["pattern"], {"A": "saw"}, "bow"),
+        (["tuning"], "XXXX", "fingers"),
+        (["strings"], "lowest", "fingers"),
+        (["shapes", "G"], "9-9", "fingers"),
+        (["shapes", "Fm"], "0-0", "fingers"),
+        (["form"], "AXB", "head"),
+        (["bars"], "5-900", "head"),
+        (["key"], "H", "head"),
+        (["progression"], "G | H7 | C", "changes"),
+        (["mix"], "loud", "players"),
+        (["sound", "voice"], "kazoo", "players"),
+        (["changes", "400"], "G", "changes"),
+        (["to_learner"], 5, "learner"),
+    ],
+    ids=str,
+)
+def test_whatever_is_wrong_is_shown_at_its_part_and_the_paper_stays(
+    desk: Opened, key: list[str], value: Any, part: str
+) -> None:
+    shown = desk.change("gateposts.toml", (key, value))
+    assert part in {one["part"] for one in shown["problems"]}, shown["problems"]
+    assert shown["changes"]
+    assert shown["staff"].startswith("<svg")
+    place = {"bar": 16, "pass": 5} if shown["until"] is None else {"bar": 1}
+    assert desk.post("/sheet/gateposts.toml/sound", place).status_code == 200
+
+
+def test_a_tune_that_cannot_be_read_can_still_be_written(desk: Opened, lessons: Path) -> None:
+    shown = desk.sheet("gateposts.toml")
+    broken = desk.post(
+        "/sheet/gateposts.toml/tune", {"version": shown["version"], "abc": "T:No notes yet\nK:G\n"}
+    ).json()
+    assert [one["part"] for one in broken["problems"]] == ["tune"]
+    assert "changes" not in broken
+    mended = desk.post("/sheet/gateposts.toml/tune", {"version": broken["version"], "abc": REEL}).json()
+    assert mended["problems"] == []
+    assert (lessons / "gateposts.abc").read_text("utf-8") == REEL
+
+
+def test_a_sheet_that_is_no_toml_shows_its_text_to_be_put_right(desk: Opened, lessons: Path) -> None:
+    (lessons / "gateposts.toml").write_text('title = "x\ntune = "gateposts.abc"\n', "utf-8")
+    shown = desk.sheet("gateposts.toml")
+    assert shown["text"].startswith('title = "x')
+    assert shown["problems"][0]["part"] == "sheet"
+    mended = desk.post(
+        "/sheet/gateposts.toml/changes", {"version": shown["version"], "text": 'title = "x"\ntune = "gateposts.abc"\n'}
+    ).json()
+    assert mended["problems"] == []
+
+
+# --- pencil and ink ---
+
+
+def test_what_is_suggested_is_pencil_until_it_is_decided_and_again_when_rubbed_out(desk: Opened, lessons: Path) -> None:
+    name = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    shown = desk.sheet(name)
+    assert not any(bar["ink"] for bar in shown["changes"])
+    assert all(0 < bar["sure"] <= 1 and bar["others"] for bar in shown["changes"])
+    assert not any(
+        [
+            shown["head"]["key_ink"],
+            shown["plan"]["ink"],
+            shown["bow"]["sections"][0]["ink"],
+            shown["fingers"]["shapes"][0]["ink"],
+        ]
+    )
+    before = (lessons / name).read_bytes()
+    decided = desk.change(name, (["changes", "3"], "Em"))
+    bar = next(one for one in decided["changes"] if one["number"] == 3)
+    assert (bar["ink"], bar["written"], bar["sure"]) == (True, "Em", None)
+    assert [one["ink"] for one in decided["changes"]].count(True) == 1
+    desk.change(name, (["changes", "3"], None))
+    assert (lessons / name).read_bytes().rstrip() == before.rstrip()
+    assert (lessons / name.replace(".toml", ".abc")).read_text("utf-8") == REEL  # which other sheets may share
+
+
+def test_accepting_a_suggestion_inks_it_so_that_nothing_else_moves_it(desk: Opened) -> None:
+    name = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    suggested = desk.sheet(name)["changes"][0]["written"]
+    assert desk.change(name, (["changes", "1"], suggested))["changes"][0]["ink"]
+
+
+def test_another_key_takes_what_was_decided_along(desk: Opened) -> None:
+    name = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    desk.change(name, (["changes", "2"], "D Bm"), (["changes", "3"], "%"))
+    moved = desk.change(name, (["key"], "A"))
+    assert moved["head"]["tonic"] == "A"
+    assert [bar["written"] for bar in moved["changes"] if bar["number"] == 2] == ["E C#m"]
+    back = desk.change(name, (["key"], None))
+    assert [bar["written"] for bar in back["changes"] if bar["number"] == 2] == ["D Bm"]
+    chords = desk.post("/sheets", {"chords": "G C D7 G"}).json()["name"]
+    up = desk.change(chords, (["key"], "A"))
+    assert [bar["written"] for bar in up["changes"][:4]] == ["A", "D", "E7", "A"]
+
+
+# --- taking back ---
+
+
+def test_everything_can_be_taken_back_and_done_again(desk: Opened, lessons: Path) -> None:
+    states = [(lessons / "wet-socks.toml").read_bytes()]
+    for n in range(6):
+        desk.change("wet-socks.toml", (["tempo", "start"], 50 + n))
+        states.append((lessons / "wet-socks.toml").read_bytes())
+    shown = desk.sheet("wet-socks.toml")  # as after loading the page anew
+    assert (shown["back"], shown["forth"]) == (6, 0)
+    for state in reversed(states[:-1]):
+        assert desk.post("/sheet/wet-socks.toml/take/back", {}).status_code == 200
+        assert (lessons / "wet-socks.toml").read_bytes() == state
+    assert (
+        desk.post("/sheet/wet-socks.toml/take/back", {}).json()["back"] == 0
+    )  # there is nothing more: nothing happens
+    for state in states[1:]:
+        desk.post("/sheet/wet-socks.toml/take/forth", {})
+        assert (lessons / "wet-socks.toml").read_bytes() == state
+    desk.post("/sheet/wet-socks.toml/take/back", {})
+    assert desk.change("wet-socks.toml", (["title"], "New way"))["forth"] == 0
+
+
+def test_a_new_sheet_taken_back_is_gone_with_its_tune(desk: Opened, lessons: Path) -> None:
+    before = sorted(path.name for path in lessons.iterdir())
+    name = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    assert desk.post(f"/sheet/{name}/take/back", {}).json() == {"gone": True}
+    assert sorted(path.name for path in lessons.iterdir()) == before
+
+
+# --- somebody else ---
+
+
+def test_a_file_changed_elsewhere_is_shown_beside_and_never_overwritten(desk: Opened, lessons: Path) -> None:
+    shown = desk.sheet("gateposts.toml")
+    theirs = (lessons / "gateposts.toml").read_text("utf-8").replace("start    = 60", "start    = 66")
+    (lessons / "gateposts.toml").write_text(theirs, "utf-8")
+    wanted = {"version": shown["version"], "edits": [{"key": ["title"], "value": "Mine"}]}
+    answer = desk.post("/sheet/gateposts.toml/changes", wanted)
+    assert answer.status_code == 409
+    (found,) = answer.json()["elsewhere"]
+    assert found["file"] == "gateposts.toml"
+    assert 'title    = "Mine"' in found["mine"]
+    assert found["theirs"] == theirs
+    assert (lessons / "gateposts.toml").read_text("utf-8") == theirs
+    again = desk.post("/sheet/gateposts.toml/changes", {**wanted, "version": desk.sheet("gateposts.toml")["version"]})
+    assert again.json()["title"]["text"] == "Mine"
+    assert again.json()["plan"]["start"] == 66  # theirs is kept beside it
+
+
+def test_what_was_changed_elsewhere_is_not_taken_back(desk: Opened, lessons: Path) -> None:
+    desk.change("gateposts.toml", (["title"], "Mine"))
+    theirs = (lessons / "gateposts.toml").read_bytes() + b"\n# theirs\n"
+    (lessons / "gateposts.toml").write_bytes(theirs)
+    assert desk.post("/sheet/gateposts.toml/take/back", {}).status_code == 409
+    assert (lessons / "gateposts.toml").read_bytes() == theirs
+
+
+def test_a_tune_changed_elsewhere_is_noticed_too(desk: Opened, lessons: Path) -> None:
+    shown = desk.sheet("gateposts.toml")
+    (lessons / "gateposts.abc").write_text(REEL, "utf-8")
+    assert desk.get("/sheet/gateposts.toml/version").json()["version"] != shown["version"]
+    assert (
+        desk.post("/sheet/gateposts.toml/tune", {"version": shown["version"], "abc": "X:1\nK:G\nG4|"}).status_code
+        == 409
+    )
+    assert (lessons / "gateposts.abc").read_text("utf-8") == REEL
+
+
+def test_two_desks_on_one_folder_lose_nothing_of_each_other(lessons: Path) -> None:
+    one, other = opened(lessons), opened(lessons)
+    a, b = one.sheet("rushes.toml"), other.sheet("rushes.toml")
+    first = one.post(
+        "/sheet/rushes.toml/changes", {"version": a["version"], "edits": [{"key": ["title"], "value": "One"}]}
+    )
+    second = other.post(
+        "/sheet/rushes.toml/changes", {"version": b["version"], "edits": [{"key": ["title"], "value": "Other"}]}
+    )
+    assert (first.status_code, second.status_code) == (200, 409)
+    assert tomllib.loads((lessons / "rushes.toml").read_text("utf-8"))["title"] == "One"
+
+
+def test_many_at_once_on_one_folder_count_up_without_losing_one(lessons: Path) -> None:
+    """Writers that read, add one and write, each trying again where somebody was before it."""
+    (lessons / "count.toml").write_text("0", "utf-8")
+
+    def work() -> None:
+        folder = Folder(lessons)
+        for _ in range(10):
+            while True:
+                seen = folder.read("count.toml")
+                try:
+                    folder.write({"count.toml": str(int(seen) + 1).encode()}, {"count.toml": seen})
+                    break
+                except ChangedElsewhereError:
+                    continue
+
+    threads = [threading.Thread(target=work) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert (lessons / "count.toml").read_bytes() == b"40"
+
+
+WRITER = """
+import sys, itertools
+from pathlib import Path
+from underbow.desk.folder import ChangedElsewhereError, Folder
+folder = Folder(Path(sys.argv[1]))
+print("begun", flush=True)
+texts = [b"title = 'old'\\n" + b"# " + b"x" * 400_000, b"title = 'new'\\n" + b"# " + b"y" * 400_000]
+seen = folder.read("big.toml")
+for n in itertools.count():
+    folder.write({"big.toml": texts[n % 2]}, {"big.toml": seen})
+    seen = texts[n % 2]
+"""
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs SIGKILL")
+def test_killed_while_it_saves_the_sheet_is_old_or_new_and_whole(lessons: Path) -> None:
+    (lessons / "big.toml").write_bytes(b"title = 'old'\n" + b"# " + b"x" * 400_000)
+    for n in range(12):
+        with subprocess.Popen([sys.executable, "-c", WRITER, str(lessons)], stdout=subprocess.PIPE) as program:
+            assert program.stdout is not None
+            program.stdout.readline()
+            time.sleep(0.011 * n)
+            os.kill(program.pid, signal.SIGKILL)
+        data = (lessons / "big.toml").read_bytes()
+        assert len(data) == 14 + 2 + 400_000
+        assert data[16:] in (b"x" * 400_000, b"y" * 400_000)
+    assert opened(lessons).sheet("gateposts.toml")["problems"] == []  # what a killed one left hidden disturbs nobody
+
+
+# --- beginning ---
+
+
+@pytest.mark.parametrize(
+    ("wanted", "says"),
+    [
+        ({"abc": ""}, "no tune in ABC yet"),
+        ({"abc": "hello"}, "no tune in ABC yet"),
+        ({"abc": "T:x\nK:G\n"}, "no notes"),
+        ({"abc": REEL + "\n" + REEL.replace("X:1", "X:2")}, "several tunes"),
+        ({"chords": ""}, "no chords"),
+        ({"chords": "G H7 Q"}, "not a chord"),
+        ({}, "choose a tune"),
+        ({"book": "9", "tune": 0}, "choose a tune"),
+        ({"book": 1, "tune": -1}, "choose a tune"),
+    ],
+    ids=str,
+)
+def test_what_is_no_beginning_says_so_and_leaves_nothing(
+    desk: Opened, lessons: Path, wanted: dict[str, Any], says: str
+) -> None:
+    before = sorted(path.name for path in lessons.iterdir())
+    answer = desk.post("/sheets", wanted)
+    assert answer.status_code == 400
+    assert says in answer.json()["problems"][0]["what"]
+    assert sorted(path.name for path in lessons.iterdir()) == before
+
+
+def test_a_tunebook_gives_its_tunes_one_by_one(desk: Opened, lessons: Path) -> None:
+    book = "%abc-2.1\nM:6/8\n\n" + "\n".join(f"X:{n}\nT:Tune {n}\nL:1/8\nK:D\ndfa afd|d6|]\n" for n in range(1, 41))
+    found = desk.client.post(
+        "/book", content=book.encode(), headers={"Origin": "http://127.0.0.1:8765", "X-File-Name": "book.abc"}
+    ).json()
+    assert len(found["tunes"]) == 40
+    name = desk.post("/sheets", {"book": found["book"], "tune": 16}).json()["name"]
+    shown = desk.sheet(name)
+    assert (shown["title"]["text"], shown["head"]["meter"], shown["problems"]) == (
+        "Tune 17",
+        "6/8",
+        [],
+    )  # the book's own meter
+
+
+def test_two_tunes_of_one_title_have_a_sheet_each(desk: Opened) -> None:
+    names = {desk.post("/sheets", {"abc": REEL}).json()["name"] for _ in range(3)}
+    assert len(names) == 3
+
+
+# --- the shelf ---
+
+
+def test_the_shelf_follows_what_is_in_the_folder(desk: Opened, lessons: Path) -> None:
+    def titles() -> list[str]:
+        return [one["title"] for one in desk.get("/shelf").json()["sheets"]]
+
+    assert titles() == sorted(titles(), key=str.casefold)
+    assert len(titles()) == 5
+    shutil.copy(lessons / "gateposts.toml", lessons / "copy.toml")
+    assert titles().count("The Four Gateposts") == 2
+    desk.change("copy.toml", (["title"], "A copy"))
+    (lessons / "rushes.toml").unlink()
+    assert titles()[0] == "A copy"
+    assert "Rushes at Low Water" not in titles()
+
+
+def test_the_shelf_says_what_the_paper_says(desk: Opened) -> None:
+    for paper in desk.get("/shelf").json()["sheets"]:
+        shown = desk.sheet(paper["name"])
+        assert paper["key"].partition(" ")[0].replace("♯", "#").replace("♭", "b") == shown["head"]["tonic"]
+        assert paper["meter"] == shown["head"]["meter"]
+        assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
+        assert {one["chord"] for one in shown["fingers"]["shapes"]} <= set(paper["chords"])
