@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import os
+import threading
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -12,7 +15,17 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from underbow.cli import app
+from underbow.errors import UnderbowError
+from underbow.files.whole import whole_file
+from underbow.jobs.cache import Cache
+from underbow.jobs.gather import Gathered, gather
+from underbow.jobs.lesson import make_lesson
+from underbow.jobs.progress import Progress
+from underbow.jobs.run import StoppedError
+from underbow.jobs.work import Way
+from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice import audio as page_audio
+from underbow.sound.options import RenderOptions
 
 from .sheets import write_sheet
 
@@ -133,3 +146,130 @@ def test_what_the_render_had_to_tell_is_told_with_the_lesson(tmp_path: Path) -> 
         assert result.exit_code == 0, result.stderr
         assert result.stderr.count("knock: its peaks allow") == 1
     assert any("knock: its peaks allow" in line for line in listed(tmp_path / "l")["parts"][0]["told"])
+
+
+def test_nothing_of_anybody_s_is_replaced_not_even_by_again(tmp_path: Path) -> None:
+    sheet = write_sheet(tmp_path, "one", "One")
+    (tmp_path / "l.zip").write_text("mine")
+    for words in ((), ("--again",)):
+        refused = run(sheet, "-o", tmp_path / "l", *words)
+        assert refused.exit_code == 2
+        assert "l.zip isn't the zip of a lesson; left untouched" in refused.stderr
+        assert (tmp_path / "l.zip").read_text() == "mine"
+    (tmp_path / "holiday").mkdir()
+    (tmp_path / "holiday" / "manifest.json").write_text('{"name": "an app"}')
+    refused = run(sheet, "-o", tmp_path / "holiday", "--again")
+    assert refused.exit_code == 2
+    assert "holiday isn't a lesson folder; left untouched" in refused.stderr
+    assert {path.name for path in tmp_path.iterdir()} == {"one.toml", "one.abc", "l.zip", "holiday"}
+
+
+def jobs(tmp_path: Path, *names: str) -> Gathered:
+    options = LessonOptions(RenderOptions(formats=("mp3",), voices="builtin"))
+    return gather([write_sheet(tmp_path, name, name.title()) for name in names], options)
+
+
+def test_what_appears_while_a_lesson_is_made_is_left_alone_and_nothing_is_lost(tmp_path: Path) -> None:
+    made = jobs(tmp_path, "one")
+    target = tmp_path / "l"
+    steps: list[float] = []
+
+    def intrude(state: Progress) -> None:
+        steps.append(state.share)
+        target.mkdir(exist_ok=True)
+        (target / "photo.jpg").write_text("x")
+
+    with pytest.raises(UnderbowError, match=r"isn't a lesson folder; left untouched.*; what was made is kept"):
+        make_lesson(made, target, Way(progress=intrude))
+    assert [path.name for path in target.iterdir()] == ["photo.jpg"]
+    assert not (tmp_path / "l.zip").exists()
+    assert not list(tmp_path.glob(".underbow*"))
+    count = len(steps)
+    make_lesson(made, tmp_path / "elsewhere", Way(progress=lambda state: steps.append(state.share)))
+    assert len(steps) == count + 1  # from the cache
+    (target / "photo.jpg").unlink()
+    target.rmdir()
+
+    def make_the_same(state: Progress) -> None:
+        if not target.exists():
+            (target / "tracks").mkdir(parents=True)
+            (target / "manifest.json").write_text('{"made_with": "underbow 0", "files": []}')
+
+    with pytest.raises(UnderbowError, match="l appeared while the lesson was made; left untouched"):
+        make_lesson(made, target, Way(Cache(None), progress=make_the_same))
+
+
+def test_of_two_at_once_one_says_so_and_nothing_is_mixed(tmp_path: Path) -> None:
+    first, second = jobs(tmp_path, "one"), jobs(tmp_path, "two")
+    refused: list[str] = []
+
+    def begin_another(state: Progress) -> None:
+        if not refused:
+            with pytest.raises(UnderbowError) as told:
+                make_lesson(second, tmp_path / "l")
+            refused.append(str(told.value))
+
+    make_lesson(first, tmp_path / "l", Way(progress=begin_another))
+    assert refused == [f"another run is making {tmp_path / 'l'}; try again when it has ended"]
+    assert listed(tmp_path / "l")["title"] == "One"
+
+
+def test_the_folder_that_a_link_leads_to_is_replaced_not_the_link(tmp_path: Path) -> None:
+    sheet = write_sheet(tmp_path, "one", "One")
+    (tmp_path / "disk").mkdir()
+    assert run(sheet, "-o", tmp_path / "disk" / "real").exit_code == 0
+    (tmp_path / "l").symlink_to(tmp_path / "disk" / "real")
+    write_sheet(tmp_path, "one", "One", goal=190)
+    result = run(sheet, "-o", tmp_path / "l", "--again")
+    assert result.exit_code == 0
+    assert str(tmp_path / "disk" / "real.zip") in result.stdout
+    assert (tmp_path / "l").is_symlink()
+    assert [p["tempo"] for p in listed(tmp_path / "l")["parts"][0]["passes"]] == [180, 190]
+    assert {path.name for path in (tmp_path / "disk").iterdir()} == {"real", "real.zip"}
+
+
+def test_stopped_it_changes_nothing_and_goes_on_where_it_was(tmp_path: Path) -> None:
+    both = jobs(tmp_path, "one", "two")
+    stop = threading.Event()
+
+    def tell(state: Progress) -> None:
+        if state.finished == 1:
+            stop.set()
+
+    with pytest.raises(StoppedError):
+        make_lesson(both, tmp_path / "l", Way(progress=tell, stop=stop))
+    assert {path.name for path in tmp_path.iterdir()} == {"one.toml", "one.abc", "two.toml", "two.abc"}
+    told: list[Progress] = []
+    make_lesson(both, tmp_path / "l", Way(progress=told.append))
+    assert told[0].finished == 1  # the first was there
+    assert len(listed(tmp_path / "l")["parts"]) == 2
+
+
+def test_a_full_disk_is_told_by_the_name_that_the_user_knows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = jobs(tmp_path, "one")
+
+    def full(handle: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(UnderbowError) as told:
+        make_lesson(made, tmp_path / "l", Way(Cache(None)))
+    assert str(told.value).startswith(f"can't write {tmp_path / 'l'}")
+    assert ".underbow" not in str(told.value)
+    assert "the disk is full" in str(told.value)
+    monkeypatch.undo()
+    assert {path.name for path in tmp_path.iterdir()} == {"one.toml", "one.abc"}
+
+
+def test_what_a_killed_run_left_is_cleared_by_the_next_but_nothing_of_a_live_one(tmp_path: Path) -> None:
+    sheet, out = write_sheet(tmp_path, "one", "One"), tmp_path / "out"
+    out.mkdir()
+    (out / ".underbow-0123456789ab.part").write_text("half")
+    (out / ".underbow-0123456789ac.work" / "00000").mkdir(parents=True)
+    (out / ".underbow-0123456789ac.lock").touch()
+    with whole_file(out / "alive") as alive:
+        result = CliRunner().invoke(app, ["render", str(sheet), "-o", str(out), "--voices", "builtin"])
+        assert result.exit_code == 0, result.stderr
+        assert [path.name for path in out.iterdir() if path.name.startswith(".")] == [alive.name]
+        alive.write_text("whole")
+    assert (out / "alive").read_text() == "whole"

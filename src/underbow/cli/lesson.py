@@ -9,7 +9,8 @@ import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
-from underbow.cli.sound import Bank, Bits, NoCache, OnCluster, Rate, VoiceKind, Workers, a_way, render_options
+from underbow.cli.sound import Bank, Bits, Rate, VoiceKind, render_options
+from underbow.cli.work import NoCache, OnCluster, Workers, a_way
 from underbow.errors import InputError
 
 if TYPE_CHECKING:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, cast
 
@@ -12,12 +12,11 @@ import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
+from underbow.cli.work import NoCache, OnCluster, Workers, a_way
 from underbow.errors import InputError
-from underbow.text import one_line
 
 if TYPE_CHECKING:
     from underbow.jobs.gather import Gathered
-    from underbow.jobs.progress import Progress
     from underbow.jobs.work import Way
     from underbow.sound.files.encode import Bits as Depth
     from underbow.sound.files.encode import Format
@@ -39,14 +38,6 @@ Bits = Annotated[str, typer.Option(help="16, 24 or float, for wav and flac.")]
 Afresh = Annotated[
     bool, typer.Option("--afresh", metavar="", help="Sound every stroke anew instead of reusing equal ones: slower.")
 ]
-NoCache = Annotated[
-    bool, typer.Option("--no-cache", metavar="", help="Make everything again, also what was made before and is kept.")
-]
-Workers = Annotated[
-    int | None,
-    typer.Option("--workers", min=0, max=512, metavar="N", help="Processes; by default one a core for several sheets."),
-]
-OnCluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Let a dask scheduler's workers do it.")]
 
 
 @app.command()
@@ -79,8 +70,7 @@ def render(
 
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
     gathered = gather(sheets, options, mix or ())
-    with a_way(len(gathered.jobs), workers, cluster, cache=not no_cache) as way:
-        _render(gathered, output, way, as_json=as_json)
+    _render(gathered, output, a_way(len(gathered.jobs), workers, cluster, cache=not no_cache), as_json=as_json)
 
 
 @app.command()
@@ -151,8 +141,7 @@ def drill(
     text = _toml(lines) + _toml({"seed": seed}, "compose") + _toml(tempo, "tempo") + _toml({"drone": drone}, "sound")
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
     gathered = gather_text(text, options, mix or (), folder=own.parent if own else None)
-    with a_way(1, 0, "", cache=not no_cache) as way:
-        _render(gathered, output, way, as_json=as_json)
+    _render(gathered, output, a_way(1, 0, "", cache=not no_cache), as_json=as_json)
 
 
 def _toml(values: Mapping[str, str | int | bool], table: str = "") -> str:
@@ -211,78 +200,33 @@ def render_options(
     return options
 
 
-@contextmanager
-def a_way(sheets: int, workers: int | None, cluster: str, *, cache: bool) -> Iterator[Way]:
-    """Settle how sheets are made, and show the progress meanwhile."""
-    from underbow.jobs.cache import Cache
-    from underbow.jobs.crew import usual_workers
-    from underbow.jobs.work import Way
-
-    if workers is not None and cluster:
-        raise InputError("--workers and --cluster contradict each other; leave one of them out")
-    count = usual_workers(sheets) if workers is None else workers
-    with shown_progress() as progress:
-        yield Way(Cache.usual() if cache else Cache(None), count, cluster, progress)
-
-
-def _render(gathered: Gathered, folder: Path, way: Way, *, as_json: bool) -> None:
+def _render(gathered: Gathered, folder: Path, a_way: AbstractContextManager[Way], *, as_json: bool) -> None:
+    """Render, and tell what was made when the line of progress is gone, also where some failed."""
     from underbow.jobs.render import render_sheets
 
     for line in gathered.told:
         say(f"underbow: {line}")
-    documents = []
-    for document in render_sheets(gathered, folder, way):
-        for line in document["told"]:
+    documents: list[Any] = []
+    lines: list[str] = []
+    notes: dict[str, None] = {}
+    try:
+        with a_way as way:
+            for document in render_sheets(gathered, folder, way):
+                notes |= dict.fromkeys(document["told"])
+                if as_json:
+                    documents.append(document)
+                else:
+                    lines += _told(document)
+    finally:
+        for line in notes:
             say(f"underbow: {line}")
-        if as_json:
-            documents.append(document)
-        else:
-            _tell(document)
+        if lines:
+            tell("\n".join(lines))
     if as_json:
-        tell_json(documents[0] if len(documents) == 1 else documents)
+        tell_json(documents[0] if len(gathered.jobs) == 1 else documents)
 
 
-@contextmanager
-def shown_progress() -> Iterator[Callable[[Progress], None] | None]:
-    """Show one line on stderr, where that is a terminal: what is being made, how far all of it is, how long it will take."""
-    import sys
-
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.progress import BarColumn, TextColumn
-    from rich.progress import Progress as Bar
-
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %  {task.fields[left]}"),
-    )
-    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=1.0, left="")
-
-        def show(state: Progress) -> None:
-            number = f"{min(state.finished + 1, state.count)} of {state.count}: " if state.count > 1 else ""
-            left = "" if state.left is None else f"{time_words(state.left)} left"
-            bar.update(task, completed=state.share, description=number + escape(one_line(state.title)), left=left)
-
-        yield show
-
-
-def time_words(seconds: float) -> str:
-    """Say how long something takes, roughly.
-
-    >>> time_words(8), time_words(100), time_words(9000)
-    ('8 s', '2 min', '2.5 h')
-    """
-    if seconds < 60:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
-
-
-def _tell(report: Mapping[str, Any]) -> None:
+def _told(report: Mapping[str, Any]) -> Iterator[str]:
     from fractions import Fraction
 
     from underbow.sound.files.report import pass_count
@@ -291,11 +235,11 @@ def _tell(report: Mapping[str, Any]) -> None:
     passes = report["passes"]
     tempos = ", ".join(f"{round(one['tempo'], 1):g}" for one in passes)
     counted = f"{beat_words(Fraction(passes[0]['beat']) * 4)}s a minute"
-    tell(f"{report['title']}: {pass_count(len(passes))} at {tempos} ({counted}), {report['voices']}")
+    yield f"{report['title']}: {pass_count(len(passes))} at {tempos} ({counted}), {report['voices']}"
     for file in report["files"]:
         if file["seconds"] is None:
-            tell(f"  {file['path']}")
+            yield f"  {file['path']}"
         else:
             minutes, seconds = divmod(round(file["seconds"]), 60)
             level = "silent" if file["lufs"] is None else f"{file['lufs']:.1f} LUFS"
-            tell(f"  {file['path']}  {minutes}:{seconds:02d}  {level}")
+            yield f"  {file['path']}  {minutes}:{seconds:02d}  {level}"

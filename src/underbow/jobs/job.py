@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -25,6 +26,7 @@ from underbow.track.sheet.read import build_sheet
 __all__ = ["Bank", "Job", "Options"]
 
 Options = RenderOptions | LessonOptions
+GIVEN = "given"  # in a job's folder, while its sheet is read
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,11 +117,17 @@ class Job:
         table = read_table(self.sheet.decode(), self.name)
         if not self.files:
             return build_sheet(table, None, self.name)
-        with TemporaryDirectory(prefix=".underbow-", dir=folder) as place:
+        if folder is None:
+            with TemporaryDirectory(prefix="underbow-") as place:
+                return self.read(Path(place))
+        place_of_files = folder / GIVEN
+        try:
             for name, data in self.files:
-                make_folder((Path(place) / name).parent)
-                write_whole(Path(place) / name, data)
-            return build_sheet(table, Path(place), self.name)
+                make_folder((place_of_files / name).parent)
+                write_whole(place_of_files / name, data)
+            return build_sheet(table, place_of_files, self.name)
+        finally:
+            shutil.rmtree(place_of_files, ignore_errors=True)
 
     def chosen(self, sheet: Sheet) -> tuple[Mix, ...]:
         """Choose the job's mixes from its sheet's."""

@@ -19,8 +19,8 @@ class Progress:
     ----------
     title : str
         What is being made.
-    finished, count : int
-        Sheets.
+    finished, kept, failed, count : int
+        Sheets: finished, of these found in the cache, given up, in all.
     share : float
         Of all the work, 0 to 1.
     left : float or None
@@ -29,6 +29,8 @@ class Progress:
 
     title: str
     finished: int
+    kept: int
+    failed: int
     count: int
     share: float
     left: float | None
@@ -53,7 +55,8 @@ class Counting:
         self._total, self._told = sum(self._weights), told
         self._shares: dict[int, float] = {}  # of the jobs at work
         self._whole = self._given = 0.0  # weight of what is finished; of that, what cost nothing
-        self._finished, self._title = 0, ""
+        self._finished = self._kept = self._failed = 0
+        self._title = ""
         self._begun = time.monotonic()
 
     def step(self, number: int, share: float) -> None:
@@ -61,12 +64,21 @@ class Counting:
         self._shares[number], self._title = share, self._titles[number]
         self._tell()
 
-    def finish(self, number: int, *, given: bool = False) -> None:
-        """Note that a job is finished, or was there already."""
+    def finish(self, number: int, *, kept: bool = False) -> None:
+        """Note that a job is finished, or was found in the cache."""
+        self._finished, self._kept = self._finished + 1, self._kept + kept
+        self._leave(number, free=kept)
+
+    def give_up(self, number: int) -> None:
+        """Note that a job failed for good."""
+        self._failed += 1
+        self._leave(number, free=True)
+
+    def _leave(self, number: int, *, free: bool) -> None:
         self._shares.pop(number, None)
         self._whole += self._weights[number]
-        self._given += self._weights[number] if given else 0.0
-        self._finished, self._title = self._finished + 1, self._titles[number]
+        self._given += self._weights[number] if free else 0.0
+        self._title = self._titles[number]
         self._tell()
 
     def _tell(self) -> None:
@@ -75,4 +87,5 @@ class Counting:
         done = self._whole + sum(share * self._weights[number] for number, share in self._shares.items())
         worked, elapsed = done - self._given, time.monotonic() - self._begun
         left = elapsed * (self._total - done) / worked if worked > 0 and elapsed > 1 else None
-        self._told(Progress(self._title, self._finished, len(self._weights), min(done / self._total, 1.0), left))
+        counts = (self._finished, self._kept, self._failed, len(self._weights))
+        self._told(Progress(self._title, *counts, min(done / self._total, 1.0), left))

@@ -18,7 +18,7 @@ from underbow.files.trouble import DiskError
 from underbow.jobs.cache import Cache
 from underbow.jobs.crew import Crew, Processes, ThisProcess
 from underbow.jobs.gather import Gathered
-from underbow.jobs.job import Job
+from underbow.jobs.job import GIVEN, Job
 from underbow.jobs.progress import Counting, Told
 from underbow.jobs.run import FILES, Finished, StoppedError
 
@@ -141,7 +141,7 @@ class _Work:
                 for future in sorted(finished, key=self._at_work.__getitem__):
                     number = self._at_work.pop(future)
                     if self._ended(number, future):
-                        yield self._finished(number, given=False)
+                        yield self._finished(number, kept=False)
             if self._stop is not None and self._stop.is_set():
                 raise StoppedError("stopped; what was finished is kept")
         if self._failures:
@@ -154,15 +154,15 @@ class _Work:
         """Take a job from the cache, or give it to the crew."""
         job, home = self._jobs[number], self._home(number)
         if number not in self._deaths and self._cache.take(job.stamp, home) is not None:
-            return self._finished(number, given=True)
+            return self._finished(number, kept=True)
         self._at_work[crew.submit(job, home, partial(self._counting.step, number))] = number
         return None
 
-    def _finished(self, number: int, *, given: bool) -> Done:
+    def _finished(self, number: int, *, kept: bool) -> Done:
         finished = Finished(self._home(number))
-        if not given:
+        if not kept:
             self._cache.keep(finished, self._jobs[number].stamp)
-        self._counting.finish(number, given=given)
+        self._counting.finish(number, kept=kept)
         return Done(number, self._jobs[number], finished)
 
     def _ended(self, number: int, future: Future[None]) -> bool:
@@ -177,16 +177,22 @@ class _Work:
                 self._waiting.appendleft(number)
             else:
                 self._failures[number] = f"{title}: {DEATHS} workers died of it"
-                self._counting.finish(number, given=True)
+                self._counting.give_up(number)
             return False
         except (InputError, DiskError, StoppedError) as error:
-            raise shown_as(error, home / FILES, self._shown) from error
+            raise self._as_shown(error, home) from error
         except UnderbowError as error:
             if len(self._jobs) == 1:
-                raise shown_as(error, home / FILES, self._shown) from error
-            message = str(shown_as(error, home / FILES, self._shown))
+                raise self._as_shown(error, home) from error
+            message = str(self._as_shown(error, home))
             self._failures[number] = message if message.startswith(title) else f"{title}: {message}"
             shutil.rmtree(home, ignore_errors=True)
-            self._counting.finish(number, given=True)
+            self._counting.give_up(number)
             return False
         return True
+
+    def _as_shown(self, error: UnderbowError, home: Path) -> UnderbowError:
+        """Let an error name files as the user will find them."""
+        for hidden in (home / FILES, home / GIVEN, home):
+            error = shown_as(error, hidden, self._shown)
+        return error
