@@ -12,7 +12,7 @@ from pathlib import Path
 HERE = Path(__file__).parent
 SHORT: dict[str, list[list[str]]] = {
     "start": [["measure.py", "--rounds", "5"]],
-    "render": [["measure.py", "--rounds", "1", "--no-memory"]],
+    "render": [["measure.py", "--rounds", "1", "--no-memory"], ["sequence.py", "--rounds", "3"]],
     "lesson": [["measure.py", "--sheets", "wet-socks"]],
 }
 

@@ -37,8 +37,9 @@ def test_what_was_put_in_comes_out_by_any_way() -> None:
     assert list(kept) == list(kept)
     assert hash(kept) == hash(Gestures(PLAYED))
     assert len(kept.kinds) == 4
-    assert [turn.kind for turn in kept.turns()] == [0, 0, 1, 2, 3]
-    assert [turn.start for turn in kept.turns()] == [gesture.start for gesture in PLAYED]
+    assert [placed.kind for placed in kept.placed()] == [0, 0, 1, 2, 3]
+    assert kept.grain == 6
+    assert [F(placed.tick, 6) for placed in kept.placed()] == [gesture.start for gesture in PLAYED]
     assert list(kept.ornaments()) == [False] * 4 + [True]
     with pytest.raises(IndexError):
         kept[5]
@@ -53,14 +54,17 @@ def test_nothing_is_nothing() -> None:
 def test_another_gesture_makes_others() -> None:
     assert Gestures(PLAYED) != Gestures(PLAYED[:-1])
     assert Gestures(PLAYED) != PLAYED[::-1]
-    assert Gestures(PLAYED) != Gestures(PLAYED).later(F(1))
+    assert Gestures(PLAYED) != Gestures.of_phrases([(PLAYED, F(1))])
     assert Gestures(PLAYED) != "gestures"
 
 
-def test_later_moves_everything_alike() -> None:
-    moved = Gestures(PLAYED).later(F(2)).later(F(1, 7))
-    assert [[n.start for n in g.notes] for g in moved] == [[n.start + F(15, 7) for n in g.notes] for g in PLAYED]
-    assert [[n.length for n in g.notes] for g in moved] == [[n.length for n in g.notes] for g in PLAYED]
+def test_phrases_come_again_as_they_were_only_later() -> None:
+    other = [stroke(F(1, 5), 57)]
+    kept = Gestures.of_phrases([(PLAYED, F(0)), (other, F(4)), (PLAYED, F(15, 7)), (other, F(-1, 5))])
+    every = [(PLAYED, F(0)), (other, F(4)), (PLAYED, F(15, 7)), (other, F(-1, 5))]
+    assert [[n.start for n in g.notes] for g in kept] == [[n.start + by for n in g.notes] for p, by in every for g in p]
+    assert [[n.length for n in g.notes] for g in kept] == [[n.length for n in g.notes] for p, _ in every for g in p]
+    assert len(kept.kinds) == 5
 
 
 def test_feel_moves_each_by_its_own_and_no_note_above_full() -> None:
@@ -78,4 +82,4 @@ def test_fractions_finer_than_eight_bytes_are_kept_too() -> None:
     far = [stroke(F(2**40 + i, 7), 55) for i in range(3)]
     for mixed in ((PLAYED[0], *fine, PLAYED[1]), (PLAYED[0], *far), (*far, *fine)):
         assert Gestures(mixed) == mixed
-        assert [g.start - F(1, 3) for g in Gestures(mixed).later(F(1, 3))] == [g.start for g in mixed]
+        assert [g.start - F(1, 3) for g in Gestures.of_phrases([(mixed, F(1, 3))])] == [g.start for g in mixed]

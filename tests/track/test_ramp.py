@@ -195,10 +195,17 @@ def test_a_map_of_nonsense_is_refused(segments: tuple[Segment, ...], message: st
 @pytest.mark.parametrize("ramp", [Ramp("steps", 60, 90, 3), Ramp("steady", 80, 80, 3), Ramp("glide", 60, 90, 3)])
 @given(start=st.fractions(0, 30, max_denominator=24), length=st.fractions(0, 9, max_denominator=24))
 def test_a_stretch_has_a_pace_where_its_seconds_are_its_quarters_at_it(ramp: Ramp, start: F, length: F) -> None:
-    tempo = tempo_map(ramp, F(4), (F(7),) * 3)
-    pace = tempo.pace(start, start + length)
+    tempo = tempo_map(ramp, F(4), (F(7, 3),) * 3)
+    grain = math.lcm(start.denominator, length.denominator)
+    clock, begin, end = tempo.clock(grain), int(start * grain), int((start + length) * grain)
+    assert clock.seconds(begin) == tempo.seconds(start)  # to the last bit
+    assert clock.seconds(end) == tempo.seconds(start + length)
+    pace = clock.pace(begin, end)
     inner = [segment.start for segment in tempo.segments[1:]]
     crosses = any(start < edge < start + length for edge in inner)
-    assert (pace is None) == (crosses or not tempo.segments[sum(edge <= start for edge in inner)].steady)
+    segment = tempo.segments[sum(edge <= start for edge in inner)]
+    assert (pace is None) == (crosses or not segment.steady)
     if pace is not None:
-        assert tempo.seconds(start + length) - tempo.seconds(start) == pytest.approx(60 * length / pace)
+        seconds = tempo.seconds(start + length) - tempo.seconds(start)
+        assert seconds == pytest.approx(float(60 * length / segment.begin))
+        assert tempo.segments[pace].begin == segment.begin

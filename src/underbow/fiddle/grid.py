@@ -189,16 +189,16 @@ class AccentGrid:
         """
         return tuple(self.played(bars))
 
-    def played(self, bars: int) -> Iterator[Stroke]:
-        """Give the strokes of :meth:`play` one by one: hours of them need no room."""
+    def played(self, bars: int, since: Fraction = Fraction(0)) -> Iterator[Stroke]:
+        """Give the strokes of :meth:`play` that begin at ``since`` or later, one by one: hours of them need no room."""
         end = self.meter.bar * bars
         cycle = self.strokes()
-        if bars and cycle[-1].end > self.length:
+        if bars and since <= 0 and cycle[-1].end > self.length:
             yield _cut(_entry(_moved(cycle[-1], -self.length, self.flips)), end)
-        for number in range(math.ceil(end / self.length)):
+        for number in range(max(int(since // self.length), 0), math.ceil(end / self.length)):
             turned = self.flips and number % 2 == 1
             moved = (_moved(stroke, self.length * number, turned) for stroke in cycle)
-            yield from (_cut(stroke, end) for stroke in moved if stroke.start < end)
+            yield from (_cut(stroke, end) for stroke in moved if since <= stroke.start < end)
 
     def swung(self, at: Fraction) -> Fraction:
         """Move a position (quarters from the start of a bar that begins a cycle) to where swing puts it.

@@ -12,39 +12,34 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 from itertools import tee, zip_longest
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.sound.voice.voices import Action, Samples, Voice, accent_of, act, frame_of
+from underbow.sound.voice.voices import Action, Samples, Voice, accent_of, action_of, frame_of
 from underbow.track.gestures import Gestures
-from underbow.track.performance import Part, Performance
+from underbow.track.performance import Gesture, Part, Performance
 from underbow.track.ramp import TempoMap
 
 __all__ = ["BLOCK", "Plan", "Stems", "plan"]
 
 BLOCK = 81_920  # frames: threads that take turns at smaller ones spend their time waiting for each other
-_CLOCK_ROOM = 4096
 
 
-class _Clock:
-    """The tempo map with a short memory: a stroke's end is mostly the next one's start."""
+class _Kind(NamedTuple):
+    """A gesture at quarter 0, with what a plan asks of it: its length and its notes' starts and ends in grains, its level."""
 
-    def __init__(self, seconds: Callable[[Fraction], float]) -> None:
-        self._seconds = seconds
-        self._known: dict[tuple[int, int], float] = {}
+    gesture: Gesture
+    length: int
+    notes: tuple[tuple[int, int], ...]
+    top: float
 
-    def __call__(self, quarter: Fraction) -> float:
-        key = (quarter.numerator, quarter.denominator)
-        known = self._known.get(key)
-        if known is None:
-            if len(self._known) >= _CLOCK_ROOM:
-                self._known.clear()
-            known = self._known[key] = self._seconds(quarter)
-        return known
+    @classmethod
+    def of(cls, kind: Gesture, grain: int) -> _Kind:
+        notes = tuple((int(note.start * grain), int(note.end * grain)) for note in kind.notes)
+        return cls(kind, int(kind.end * grain), notes, kind.top)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,24 +79,28 @@ def plan(part: Part, tempo: TempoMap, rate: int) -> Plan:
         Frames a second.
     """
     gestures = Gestures.of(part.gestures)
-    lengths, tops = [kind.end for kind in gestures.kinds], [kind.top for kind in gestures.kinds]
-    clock, count, solo = _Clock(tempo.seconds), len(gestures), part.name == "melody"
+    kinds = [_Kind.of(kind, gestures.grain) for kind in gestures.kinds]
+    clock, count, solo = tempo.clock(gestures.grain), len(gestures), part.name == "melody"
     frames, gains, which = np.zeros(count, np.int64), np.zeros(count, np.float32), np.zeros(count, np.int32)
     actions: dict[Action, int] = {}
     known: dict[tuple[object, ...], int] = {}
-    turns, coming = tee(gestures.turns())
+    every, coming = tee(gestures.placed())
     next(coming, None)
-    for at, (turn, following) in enumerate(zip_longest(turns, coming)):
-        end, gain = turn.start + lengths[turn.kind], tops[turn.kind] + turn.louder
-        joined = following is not None and following.start <= end
-        key = (turn.kind, accent_of(gain), joined, tempo.pace(turn.start, end))
+    for at, (placed, following) in enumerate(zip_longest(every, coming)):
+        kind, start = kinds[placed.kind], placed.tick
+        end, gain = start + kind.length, kind.top + placed.louder
+        joined = following is not None and following.tick <= end
+        key = (placed.kind, accent_of(gain), joined, clock.pace(start, end))
         number = known.get(key)
         if number is None:
-            action = act(gestures[at], clock, rate, program=part.program, solo=solo, joined=joined)
+            times = [(clock.seconds(start + begin), clock.seconds(start + stop)) for begin, stop in kind.notes]
+            action = action_of(
+                kind.gesture, times, rate, louder=placed.louder, program=part.program, solo=solo, joined=joined
+            )
             number = actions.setdefault(action, len(actions))
             if key[-1] is not None:
                 known[key] = number
-        frames[at] = max(frame_of(clock(turn.start) + turn.offset, rate), 0)
+        frames[at] = max(frame_of(clock.seconds(start) + placed.offset, rate), 0)
         gains[at], which[at] = 10 ** (gain / 20), number
     order = np.argsort(frames, kind="stable")  # a hand may be early
     return Plan(part.name, _small(frames[order]), gains[order], _small(which[order]), tuple(actions))

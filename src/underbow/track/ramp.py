@@ -181,14 +181,19 @@ class TempoMap:
     segments : tuple of Segment
         One after the other without a gap.
 
+    Attributes
+    ----------
+    steady, glided : tuple
+        Seconds before each segment: what steady ones take, exactly, and what glides take.
+
     >>> flat = TempoMap((Segment(Fraction(0), Fraction(8), Fraction(120), Fraction(120)),))
     >>> flat.seconds(Fraction(3)), flat.quarters(1.5)
     (1.5, 3.0)
     """
 
     segments: tuple[Segment, ...]
-    _steady: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
-    _glided: tuple[float, ...] = field(init=False, repr=False, compare=False)
+    steady: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
+    glided: tuple[float, ...] = field(init=False, repr=False, compare=False)
     _starts: tuple[Fraction, ...] = field(init=False, repr=False, compare=False)
     _seconds: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
@@ -207,8 +212,8 @@ class TempoMap:
             glides.append(0.0 if segment.steady else segment.glided(float(segment.length)))
             glided.append(math.fsum(glides))
         seconds = tuple(float(exact) + more for exact, more in zip(steady, glided, strict=True))
-        object.__setattr__(self, "_steady", tuple(steady[:-1]))
-        object.__setattr__(self, "_glided", tuple(glided[:-1]))
+        object.__setattr__(self, "steady", tuple(steady[:-1]))
+        object.__setattr__(self, "glided", tuple(glided[:-1]))
         object.__setattr__(self, "_starts", tuple(segment.start for segment in self.segments))
         object.__setattr__(self, "_seconds", seconds)
 
@@ -223,23 +228,14 @@ class TempoMap:
         segment = self.segments[index]
         inside = quarter - segment.start
         if segment.steady or inside < 0:
-            return float(self._steady[index] + 60 * inside / segment.begin) + self._glided[index]
+            return float(self.steady[index] + 60 * inside / segment.begin) + self.glided[index]
         if inside > segment.length:
             return self._seconds[index + 1] + float(60 * (inside - segment.length) / segment.end)
-        return float(self._steady[index]) + (self._glided[index] + segment.glided(float(inside)))
+        return float(self.steady[index]) + (self.glided[index] + segment.glided(float(inside)))
 
-    def pace(self, start: Fraction, end: Fraction) -> Fraction | None:
-        """Give the quarters a minute of a stretch; None where it lies in several segments, or the tempo glides.
-
-        >>> eight = Fraction(8)
-        >>> steps = TempoMap((Segment(0 * eight, eight, 60 * eight, 60 * eight), Segment(eight, eight, 90 * eight, 90 * eight)))
-        >>> steps.pace(Fraction(2), eight), steps.pace(Fraction(7), Fraction(9))
-        (Fraction(480, 1), None)
-        """
-        index = self._index(start)
-        segment = self.segments[index]
-        goes_on = index + 1 == len(self.segments) or end <= self._starts[index + 1]
-        return segment.begin if segment.steady and goes_on else None
+    def clock(self, grain: int) -> TickClock:
+        """Give the same map for positions counted in whole numbers, so many to a quarter."""
+        return TickClock(self, grain)
 
     def _index(self, quarter: Fraction) -> int:
         return min(max(bisect_right(self._starts, quarter) - 1, 0), len(self.segments) - 1)
@@ -256,6 +252,51 @@ class TempoMap:
             return float(segment.start + segment.length) + (inside - whole) * float(segment.end) / 60.0
         rise = float((segment.end - segment.begin) / segment.length)
         return float(segment.start) + float(segment.begin) / rise * math.expm1(rise * inside / 60.0)
+
+
+class TickClock:
+    """A tempo map for positions counted in whole numbers, ``grain`` to a quarter: the same seconds, to the last bit.
+
+    Within a steady stretch the seconds are ``(a * tick + b) / c`` in whole numbers, and Python's true division of whole numbers
+    is rounded correctly, as that of a Fraction is.
+
+    >>> eight = Fraction(8)
+    >>> steps = TempoMap((Segment(0 * eight, eight, 60 * eight, 60 * eight), Segment(eight, eight, 90 * eight, 90 * eight)))
+    >>> clock = steps.clock(6)
+    >>> clock.seconds(27), steps.seconds(Fraction(27, 6))
+    (0.5625, 0.5625)
+    >>> clock.pace(12, 48) == clock.pace(13, 20), clock.pace(42, 54)
+    (True, None)
+    """
+
+    def __init__(self, tempo: TempoMap, grain: int) -> None:
+        self._tempo, self._grain = tempo, grain
+        starts = [segment.start * grain for segment in tempo.segments]
+        self._begins, self._stops = [math.ceil(start) for start in starts], [math.floor(start) for start in starts[1:]]
+        rates = {segment.begin: number for number, segment in enumerate(tempo.segments)}
+        self._paces = [rates[segment.begin] if segment.steady else None for segment in tempo.segments]
+        self._lines: list[tuple[int, int, int, float]] = []
+        for segment, steady, glided in zip(tempo.segments, tempo.steady, tempo.glided, strict=True):
+            slope = 60 / (segment.begin * grain)
+            zero = steady - 60 * segment.start / segment.begin
+            whole = math.lcm(slope.denominator, zero.denominator)
+            self._lines.append((int(slope * whole), int(zero * whole), whole, glided))
+
+    def _index(self, tick: int) -> int:
+        return max(bisect_right(self._begins, tick) - 1, 0)
+
+    def seconds(self, tick: int) -> float:
+        """Seconds from the first segment's start to a position."""
+        index = self._index(tick)
+        if self._paces[index] is None:
+            return self._tempo.seconds(Fraction(tick, self._grain))
+        slope, zero, whole, glided = self._lines[index]
+        return (slope * tick + zero) / whole + glided
+
+    def pace(self, start: int, end: int) -> int | None:
+        """Give a number that stretches at one tempo share; None where it lies in several segments, or the tempo glides."""
+        index = self._index(start)
+        return self._paces[index] if index == len(self._stops) or end <= self._stops[index] else None
 
 
 def tempo_map(ramp: Ramp, count_in: Fraction, lengths: tuple[Fraction, ...], gap: Fraction = Fraction(0)) -> TempoMap:

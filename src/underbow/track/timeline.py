@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import partial
+from itertools import pairwise
 from typing import TypeVar
 
 from underbow.fiddle.pattern import Pattern, default_pattern
@@ -79,8 +80,9 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Passes without a break between them: where they begin and end, and where their last chord is struck and held."""
+    """Passes without a break between them: which ones, from 0, where they begin and end, and where their last chord is struck."""
 
+    passes: range
     start: Fraction
     end: Fraction
     closing: Fraction
@@ -144,13 +146,14 @@ class Timeline:
         """Chords heard in a stretch, cut to it, in order."""
         return _between(self.heard, start, end)
 
-    def bars_in(self, stretch: Stretch) -> Iterator[WholeBar]:
-        """The whole bars of a stretch."""
-        for place in range(self.whole_bars.at(stretch.start + self.pickup), len(self.whole_bars)):
-            bar = self.whole_bars[place]
-            if bar.start >= stretch.end:
-                return
-            yield bar
+    def places(self, passes: range) -> range:
+        """Places of the whole bars of some passes."""
+        count = len(self.whole_bars) // len(self.starts)
+        return range(passes.start * count, passes.stop * count)
+
+    def bars_of(self, passes: range) -> list[WholeBar]:
+        """The whole bars of some passes."""
+        return [self.whole_bars[place] for place in self.places(passes)]
 
     @property
     def pickup(self) -> Fraction:
@@ -202,15 +205,18 @@ def lay_out(sheet: Sheet) -> Timeline:
     bars = [bar for i, span in enumerate(spans, 1) for bar in _bars(sheet, some, i, *span)]
     chords = joined([ChordSpan(one.start, one.end - one.start, _chord(sheet, one)) for one in heard])
     closing = _closing(sheet, whole_bars[-1], spans[-1][0], heard) - spans[-1][0]
-    stretch_starts = starts[::per_unit] if gap else starts[:1]
-    stretches = zip(stretch_starts, sorted(ends), strict=True)
+    last = sorted(ends)
+    stretches = [range(begin + 1, end + 1) for begin, end in pairwise([-1, *last])]
     return Timeline(
         tuned=tuned,
         count_in=count_in,
         starts=starts,
         lengths=lengths,
         tempo=tempo_map(ramp, count_in, lengths, gap),
-        stretches=tuple(Stretch(start, starts[i] + lengths[i], starts[i] + closing) for start, i in stretches),
+        stretches=tuple(
+            Stretch(own, starts[own[0]], starts[own[-1]] + lengths[own[-1]], starts[own[-1]] + closing)
+            for own in stretches
+        ),
         whole_bars=recurring(whole_bars),
         heard=recurring(heard),
         bars=recurring(bars),

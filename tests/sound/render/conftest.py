@@ -75,7 +75,7 @@ def make() -> Callable[..., Performance]:
                 starts=tuple(starts),
                 lengths=(length,) * ramp.passes,
                 tempo=tempo_map(ramp, BAR, (length,) * ramp.passes),
-                stretches=(Stretch(starts[0], starts[-1] + length, starts[-1]),),
+                stretches=(Stretch(range(ramp.passes), starts[0], starts[-1] + length, starts[-1]),),
                 whole_bars=kept([]),
                 heard=kept([]),
                 bars=kept(

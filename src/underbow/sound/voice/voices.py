@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Protocol
@@ -162,12 +162,27 @@ def act(
     >>> action.accent, action.notes[0]
     (6, ActionNote(at=0, frames=24000, midi=62, level=0.0, string=1))
     """
-    gain, zero, last = gesture.top, seconds(gesture.start), gesture.end
+    times = [(seconds(note.start), seconds(note.end)) for note in gesture.notes]
+    return action_of(gesture, times, rate, program=program, solo=solo, joined=joined)
+
+
+def action_of(
+    gesture: Gesture,
+    times: Sequence[tuple[float, float]],
+    rate: int,
+    *,
+    louder: float = 0.0,
+    program: int = -1,
+    solo: bool = False,
+    joined: bool = False,
+) -> Action:
+    """Put a gesture into frames, as :func:`act` does, whose notes begin and end at given times in seconds; louder by some dB."""
+    gain, zero, last = gesture.top + louder, times[0][0], gesture.end
     notes = []
-    for note in gesture.notes:
-        at = _grid(seconds(note.start) - zero, INNER_GRAIN, rate)
-        end = _grid(seconds(note.end) - zero, END_GRAIN if note.end == last else INNER_GRAIN, rate)
-        level = round((note.level - gain) * LEVEL_GRAIN) / LEVEL_GRAIN
+    for note, (start, stop) in zip(gesture.notes, times, strict=True):
+        at = _grid(start - zero, INNER_GRAIN, rate)
+        end = _grid(stop - zero, END_GRAIN if note.end == last else INNER_GRAIN, rate)
+        level = round((note.level + louder - gain) * LEVEL_GRAIN) / LEVEL_GRAIN
         notes.append(ActionNote(at, max(end - at, 1), note.midi, level, note.string))
     return Action(
         manner=gesture.manner,

@@ -139,12 +139,13 @@ def _cuts(gestures: Sequence[Gesture], joints: Sequence[int]) -> Iterator[list[_
     coming = list(joints)[::-1]
     held: list[_Note] = []
     end = 0
-    for turn in played.turns():
-        if TICKS % turn.start.denominator:
-            notes = _ticks(played.kinds[turn.kind], turn.start)
+    for placed in played.placed():
+        ticks = placed.tick * TICKS
+        if ticks % played.grain:
+            notes = _ticks(played.kinds[placed.kind], Fraction(placed.tick, played.grain))
         else:
-            by = tick_of(turn.start)
-            notes = [(start + by, stop + by, pitch, loudness) for start, stop, pitch, loudness in at_zero[turn.kind]]
+            by = ticks // played.grain
+            notes = [(start + by, stop + by, pitch, loudness) for start, stop, pitch, loudness in at_zero[placed.kind]]
         begin = notes[0][0]
         if held and begin >= end and (len(held) >= _NOTES or (coming and begin >= coming[-1])):
             yield held

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from fractions import Fraction
-from itertools import chain
 from math import inf
 
 from underbow.fiddle.grid import Pulse, Strings, Stroke
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.track.gestures import Gestures
+from underbow.track.parts.passes import pass_by_pass
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
-from underbow.track.strokes import played, runs
+from underbow.track.strokes import Run, runs
 from underbow.track.timeline import Stretch, Timeline
 
 FIDDLE = 110  # General MIDI, counted from 0
@@ -28,20 +28,45 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     is set anew. Where the chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is
     not touched. The track, and each of its stretches, ends on one long bow over both strings.
     """
-    gestures = chain.from_iterable(
-        _closed(sheet, timeline, stretch, _strokes(sheet, timeline, stretch)) for stretch in timeline.stretches
-    )
-    return Part("backup", FIDDLE, Gestures(gestures))
+    every = [run for stretch in timeline.stretches for run in runs(timeline, timeline.places(stretch.passes))]
+    in_pass = [_runs_in(every, timeline.places(range(i, i + 1))) for i in range(len(timeline.starts))]
+
+    def play(passes: range, stretch: Stretch) -> list[Gesture]:
+        strokes = (stroke for place in passes for stroke in _strokes(sheet, timeline, place, in_pass[place]))
+        return list(_closed(sheet, timeline, stretch, strokes) if passes.stop == stretch.passes.stop else strokes)
+
+    def alike(place: int) -> Hashable:
+        """Say of its runs where they begin in a pass, or how far their cycle is, and where they end: so it is bowed."""
+        places = timeline.places(range(place, place + 1))
+        return tuple(
+            (
+                run.grid,
+                max(run.places.start - places.start, -1 - (places.start - run.places.start - 1) % run.cycle),
+                min(run.places.stop - places.start, len(places) + run.cycle),
+            )
+            for run in in_pass[place]
+        )
+
+    longest = max(run.grid.length for run in every)
+    together = 1 + int(-(-longest // sheet.melody.loop))  # passes that a stroke over the closing beat may begin in
+    return Part("backup", FIDDLE, Gestures.of_phrases(pass_by_pass(timeline, play, alike=alike, closing=together)))
 
 
-def _strokes(sheet: Sheet, timeline: Timeline, stretch: Stretch) -> Iterator[Gesture]:
-    for run in runs(list(timeline.bars_in(stretch))):
-        start, end = run[0].start, run[-1].end
-        for stroke in played(run):
-            if start + stroke.start < end:
-                gesture = _gesture(sheet, timeline, stroke, start, end)
-                if gesture is not None:
-                    yield gesture
+def _runs_in(every: Sequence[Run], places: range) -> list[Run]:
+    """Runs with bars at some of these places."""
+    return [run for run in every if run.places.start < places.stop and run.places.stop > places.start]
+
+
+def _strokes(sheet: Sheet, timeline: Timeline, place: int, inside: Sequence[Run]) -> Iterator[Gesture]:
+    """Bow what begins in the bars of one pass."""
+    bars = timeline.bars_of(range(place, place + 1))
+    for run in inside:
+        for stroke in run.strokes(since=bars[0].start - run.start):
+            if run.start + stroke.start >= bars[-1].end:
+                break
+            gesture = _gesture(sheet, timeline, stroke, run.start, run.end)
+            if gesture is not None:
+                yield gesture
 
 
 def _closed(sheet: Sheet, timeline: Timeline, stretch: Stretch, gestures: Iterable[Gesture]) -> Iterator[Gesture]:

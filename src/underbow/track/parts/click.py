@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import islice
 
 from underbow.theory.meter import Meter
 from underbow.track.gestures import Gestures
+from underbow.track.parts.passes import pass_by_pass
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
-from underbow.track.timeline import Timeline
+from underbow.track.timeline import Stretch, Timeline
 
 HIGH, LOW = 76, 77  # General MIDI percussion: hi and low wood block
 FIRST_DB, OTHER_DB = 0.0, -4.0
@@ -21,27 +23,33 @@ def click_part(sheet: Sheet, timeline: Timeline) -> Part:
 
     The pickup that begins a stretch lies in the last bar counted before it and is clicked with it.
     """
-    clicks: list[tuple[Fraction, bool]] = []
-    counted = timeline.tuned
-    for stretch in timeline.stretches:
-        bars = list(timeline.bars_in(stretch))
-        meter, first = bars[0].bar.meter, bars[0].start
-        whole = -((counted - first) // meter.bar)  # bars back from there; of the first one what the track has
-        clicks += _clicks(sheet, meter, first - meter.bar * whole, counted, first)
-        for bar in bars:
-            clicks += _clicks(sheet, bar.bar.meter, bar.start, bar.start, bar.end)
-        counted = stretch.end
-    return Part("click", -1, Gestures(_click(position, first) for position, first in clicks))
+
+    def play(passes: range, stretch: Stretch) -> list[Gesture]:
+        bars = timeline.bars_of(passes)
+        return [
+            click for bar in bars for click in _clicks(sheet, bar.bar.meter, bar.start, start=bar.start, end=bar.end)
+        ]
+
+    def counted() -> Iterator[tuple[list[Gesture], Fraction]]:
+        start = timeline.tuned
+        for stretch in timeline.stretches:
+            bar = timeline.bars_of(stretch.passes[:1])[0]
+            meter = bar.bar.meter
+            whole = -((start - bar.start) // meter.bar)  # bars back from there; of the first one what the track has
+            yield list(_clicks(sheet, meter, bar.start - meter.bar * whole, start=start, end=bar.start)), Fraction(0)
+            yield from islice(passes, len(stretch.passes))
+            start = stretch.end
+
+    passes = pass_by_pass(timeline, play)
+    return Part("click", -1, Gestures.of_phrases(counted()))
 
 
-def _clicks(
-    sheet: Sheet, meter: Meter, bar: Fraction, start: Fraction, end: Fraction
-) -> Iterator[tuple[Fraction, bool]]:
+def _clicks(sheet: Sheet, meter: Meter, bar: Fraction, *, start: Fraction, end: Fraction) -> Iterator[Gesture]:
     """Click bar after bar, as far as they lie between two positions."""
     while bar < end:
         for beat in beats(meter, sheet.ramp.beat):
             if start <= bar + beat < end:
-                yield bar + beat, beat == 0
+                yield _click(bar + beat, beat == 0)
         bar += meter.bar
 
 

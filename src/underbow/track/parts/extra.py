@@ -18,7 +18,7 @@ def drone_part(sheet: Sheet, timeline: Timeline) -> Part:
     tonic = DRONE_FLOOR + (sheet.tune.key.tonic.number - DRONE_FLOOR) % 12
     gestures = []
     for stretch in timeline.stretches:
-        starts = [bar.start for bar in timeline.bars_in(stretch) if bar.bar.section_start]
+        starts = [bar.start for bar in timeline.bars_of(stretch.passes) if bar.bar.section_start]
         for start, end in zip(starts, [*starts[1:], stretch.end], strict=True):
             notes = tuple(Sounded(start, end - start, midi, DRONE_DB) for midi in (tonic, tonic + 7))
             gestures.append(Gesture(Manner.TONE, notes))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable
 from dataclasses import replace
 from fractions import Fraction
 
@@ -10,11 +10,12 @@ from underbow.theory.key import Key
 from underbow.track.gestures import Gestures
 from underbow.track.instruments import MELODY_VOICES
 from underbow.track.parts.bowing import Bowed, bowed
-from underbow.track.parts.ornaments import LIGHT_DB, played, touch
+from underbow.track.parts.ornaments import LIGHT_DB, played, touch, touched
+from underbow.track.parts.passes import pass_by_pass
 from underbow.track.parts.phrasing import Phrasing, phrasing
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
-from underbow.track.timeline import Timeline
+from underbow.track.timeline import Stretch, Timeline
 from underbow.tune.tune import Bar, Melody, MelodyNote
 
 ACCENT_DB = 2.0
@@ -37,26 +38,36 @@ def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
     elif manner is Manner.TONE:
         strokes = tuple(replace(stroke, bow="") for stroke in strokes)
     ready = _ready(strokes, sheet.melody, way)
-    return Part("melody", program, Gestures(_passes(sheet, timeline, manner, ready)))
+    shorts = [touch(tempo.quarters_per_minute) for tempo in sheet.ramp.tempos for _ in range(sheet.ramp.each)]
+    if not any(note.graces or touched(note.marks) for note in sheet.melody.notes):
+        shorts = shorts[:1] * len(shorts)  # nobody plays any
+    players = [
+        _Player(timeline, manner, at=start, reach=start + length, short=short)
+        for start, length, short in zip(timeline.starts, timeline.lengths, shorts, strict=True)
+    ]
 
+    def play(passes: range, stretch: Stretch) -> list[Gesture]:
+        """Play a pass between the last stroke before it and the first one after it: graces take of the gesture before them."""
+        place = passes.start
+        gestures: list[Gesture] = []
+        if place != stretch.passes.start:
+            for stroke in reversed(ready):
+                players[place - 1].play(*stroke, gestures)
+                if gestures:
+                    break
+        begin = len(gestures)
+        for stroke in ready:
+            players[place].play(*stroke, gestures)
+        end = len(gestures)
+        if passes.stop != stretch.passes.stop:
+            players[place + 1].play(*ready[0], gestures)
+            return gestures[begin:end]
+        return _held(gestures[begin:], timeline.starts[place] + sheet.melody.length, stretch.end)
 
-def _passes(
-    sheet: Sheet, timeline: Timeline, manner: Manner, ready: list[tuple[str, list[_Ready]]]
-) -> Iterator[Gesture]:
-    """Play pass after pass; the next one's graces may still shorten a pass's last gesture."""
-    gestures: list[Gesture] = []
-    stretch_ends = {stretch.end for stretch in timeline.stretches}
-    for i, (start, length) in enumerate(zip(timeline.starts, timeline.lengths, strict=True)):
-        yield from gestures[:-1]
-        del gestures[:-1]
-        end = start + length
-        short = touch(sheet.ramp.tempos[i // sheet.ramp.each].quarters_per_minute)
-        player = _Player(timeline, manner, at=start, reach=end, short=short)
-        for bow, notes in ready:
-            player.play(bow, notes, gestures)
-        if end in stretch_ends:
-            yield from _held(gestures, start + sheet.melody.length, end)
-            gestures = []
+    def alike(place: int) -> Hashable:
+        return tuple(shorts[max(place - 1, 0) : place + 2])
+
+    return Part("melody", program, Gestures.of_phrases(pass_by_pass(timeline, play, alike=alike)))
 
 
 def _held(gestures: list[Gesture], written: Fraction, end: Fraction) -> list[Gesture]:

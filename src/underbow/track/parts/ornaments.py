@@ -47,6 +47,15 @@ def touch(quarters_per_minute: Fraction) -> Fraction:
     return Fraction(round(TOUCH_SECONDS * float(quarters_per_minute) / 60 * _TICK), _TICK)
 
 
+def touched(marks: tuple[str, ...]) -> bool:
+    """Whether a mark asks for short notes.
+
+    >>> touched(("accent", "roll")), touched(("accent",))
+    (True, False)
+    """
+    return bool((ROLLS | TRILLS | QUICK.keys()) & {*marks})
+
+
 def played(
     pitch: Pitch, marks: tuple[str, ...], key: Key, *, start: Fraction, length: Fraction, short: Fraction
 ) -> tuple[Touch, ...]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import chain
 
 from underbow.track.gestures import Gestures
 from underbow.track.parts.guitar import bass_note, figure, voicing
+from underbow.track.parts.passes import pass_by_pass
 from underbow.track.parts.phrasing import phrasing
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
@@ -25,14 +25,17 @@ def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
 
     A new chord begins on its own bass, and so does each section, and each bar that has several basses.
     """
-    strokes = chain.from_iterable(_strokes(sheet, timeline, stretch) for stretch in timeline.stretches)
-    return Part("rhythm", GUITAR, Gestures(strokes))
+
+    def play(passes: range, stretch: Stretch) -> list[Gesture]:
+        return list(_strokes(sheet, timeline, passes, stretch))
+
+    return Part("rhythm", GUITAR, Gestures.of_phrases(pass_by_pass(timeline, play)))
 
 
-def _strokes(sheet: Sheet, timeline: Timeline, stretch: Stretch) -> Iterator[Gesture]:
+def _strokes(sheet: Sheet, timeline: Timeline, passes: range, stretch: Stretch) -> Iterator[Gesture]:
     ringing = phrasing(sheet.tune.rhythm, sheet.tune.meter).ringing
     sounding, basses = -1, 0
-    for bar in timeline.bars_in(stretch):
+    for bar in timeline.bars_of(passes):  # a pass begins with a section, so nothing is carried over from the one before
         hits = _hits(bar, ringing=ringing)
         if bar.bar.section_start or sum(hit.bass for hit in hits) > 1:
             basses = 0
@@ -50,7 +53,7 @@ def _strokes(sheet: Sheet, timeline: Timeline, stretch: Stretch) -> Iterator[Ges
             start, end = timeline.swung(hit.at), timeline.swung(min(heard[0].end, stretch.closing))
             length = (end - start) * (1 if hit.bass or ringing else CHUCK)
             yield _struck(pitches, start, length, hit.level)
-    heard = timeline.between(stretch.closing, stretch.end)
+    heard = timeline.between(stretch.closing, stretch.end) if passes.stop == stretch.passes.stop else []
     last = sheet.melody.chords[heard[0].index].chord if heard and heard[0].index >= 0 else None
     if last is not None:
         start = timeline.swung(stretch.closing)

@@ -1,0 +1,41 @@
+"""Pass after pass: what is alike in several passes is played once, and again so much later."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterator
+from fractions import Fraction
+
+from underbow.track.performance import Gesture
+from underbow.track.timeline import Stretch, Timeline
+
+Play = Callable[[range, Stretch], list[Gesture]]  # the gestures of some passes of a stretch
+
+
+def pass_by_pass(
+    timeline: Timeline, play: Play, *, alike: Callable[[int], Hashable] = lambda place: None, closing: int = 1
+) -> Iterator[tuple[list[Gesture], Fraction]]:
+    """Play every pass; give its gestures, and by how many quarters later than they stand there they are played.
+
+    A pass that opens a stretch, one that closes it, and one between may differ; otherwise only what ``alike`` says.
+
+    Parameters
+    ----------
+    timeline : Timeline
+    play : callable
+        Plays some passes of a stretch.
+    alike : callable
+        What a pass, by its place from 0, has in common with those that are played in the same way.
+    closing : int
+        Passes at the end of a stretch that are played together.
+    """
+    known: dict[Hashable, tuple[list[Gesture], Fraction]] = {}
+    for stretch in timeline.stretches:
+        first, stop = stretch.passes.start, stretch.passes.stop
+        last = max(stop - closing, first)
+        for passes in [*(range(place, place + 1) for place in range(first, last)), range(last, stop)]:
+            key = (passes.start == first, passes.stop == stop, *map(alike, passes))
+            start = timeline.starts[passes.start]
+            if key not in known:
+                known[key] = (play(passes, stretch), start)
+            gestures, begin = known[key]
+            yield gestures, start - begin
