@@ -7,7 +7,7 @@ import os
 import sys
 
 from underbow.cli.app import app
-from underbow.cli import begin, read, hand, sound, lesson, desk  # noqa: F401  each registers its commands
+from underbow.cli import begin, read, hand, sound, lesson, ear, desk  # noqa: F401  each registers its commands
 from underbow.cli.boundary import run_and_flush
 from underbow.cli.signals import fill_standard_streams, listen
 

@@ -214,3 +214,35 @@ def _text(text: str, x: float, y: float, size: float, anchor: str, *, bold: bool
         f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size:g}" text-anchor="{anchor}"{weight} fill="currentColor" '
         f'stroke="none">{escape(text)}</text>'
     )
+
+
+def draw_heard_svg(chord: Chord, shape: HandShape, cents: Sequence[float | None], *, times: float = 3.0) -> str:
+    """Draw a hand shape, and beside each finger where it came down.
+
+    Parameters
+    ----------
+    chord : Chord
+    shape : HandShape
+    cents : sequence of float or None
+        For each of the shape's strings, how sharp (positive) the note was; None draws nothing.
+    times : float
+        How much further than in truth a finger is drawn from its place: a few cents are a hair's breadth.
+
+    >>> from underbow.fiddle.shapes.fingerboard import Stop
+    >>> from underbow.fiddle.tuning import Tuning
+    >>> d = HandShape((0, 1), (Stop(1, 2), Stop(0, 0)), Tuning.parse("GDAE"))
+    >>> draw_heard_svg(Chord.parse("D"), d, (-12.0, 3.0)).count('class="heard"')
+    1
+    """
+    svg = draw_svg([(chord, shape)], all_strings=False)
+    reach = max([FIRST_POSITION, *(stop.semitones for stop in shape.stops)]) + 1.4
+    neck = _Neck(tuple(range(shape.strings[0], shape.strings[-1] + 1)), reach)
+    marks = []
+    for string, stop, off in zip(shape.strings, shape.stops, cents, strict=True):
+        if stop.finger and off is not None:
+            x = neck.x(stop.semitones + times * off / 100)
+            y = neck.y(string, x)
+            marks.append(
+                f'<path class="heard" d="M{x:.1f} {y - 2 * _RING:.1f}v{4 * _RING:.1f}" stroke-width="3" stroke="var(--rosin)"/>'
+            )
+    return svg.removesuffix("</svg>") + "\n".join([*marks, "</svg>"])

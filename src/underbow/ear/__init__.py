@@ -1,0 +1,1 @@
+"""What was played, held against the sheet."""

@@ -1,0 +1,174 @@
+"""A take held against its sheet, from the file to the verdict."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+
+from underbow.ear.advice import advise
+from underbow.ear.expected import ExpectedStroke, expected_strokes
+from underbow.ear.match import Match, match
+from underbow.ear.pitch import stroke_cents
+from underbow.ear.place import Place, find_place
+from underbow.ear.presence import Hearing, stroke_levels, surely_missing
+from underbow.ear.recording import Recording, at_our_rate, keep, read_recording
+from underbow.ear.report import ChangeHeard, Heard, StrokeHeard, Verdict
+from underbow.ear.spectra import HOP, RATE, Floats
+from underbow.ear.strokes import HeardStroke, follow, onset_curve
+from underbow.sound.choose import choose_voice
+from underbow.sound.mix import Mixer, is_heard
+from underbow.sound.stems import Stems
+from underbow.sound.voice.voices import Remembered
+from underbow.track.mixes import Mix
+from underbow.track.performance import Performance
+
+SILENT = -55.0  # dBFS of the loudest tenth
+CLIPPED = 0.004  # share of samples
+_SHORTEST = 6  # strokes that must lie within a take
+_OWN, _FITS = 0.6, 9.0  # share of strokes that fit their own hand; dB by which they fit it
+_IN_TUNE = 45  # cents by which a fiddle may be off as a whole and still be judged
+_UNSURE = 0.12
+_CLEAR = 0.3  # what a stroke must reach to be judged
+_NEIGHBOURS = 4
+
+
+def listen(
+    take: Path, performance: Performance, mix: Mix, *, voices: str = "auto", soundfont: Path | None = None
+) -> Heard:
+    """Hold a recording of somebody playing along against the sheet.
+
+    Parameters
+    ----------
+    take : Path
+        A recording of any length; see :func:`~underbow.ear.recording.read_recording` for what can be read.
+    performance : Performance
+    mix : Mix
+        What was played along with.
+    voices, soundfont
+        What the play-along was made with, as for a render.
+
+    Returns
+    -------
+    Heard
+        With its verdict first. Only ``judged`` and ``unsure`` have strokes.
+
+    Raises
+    ------
+    InputError
+        If the recording can't be read.
+    """
+    with tempfile.TemporaryDirectory(prefix="underbow-") as folder:
+        recording = read_recording(take, Path(folder))
+        refused = _refused(recording)
+        if refused is not None:
+            return Heard(performance, *refused, Place(0.0, 1.0, 0.0, leak=False))
+        track = _play_along(performance, mix, Path(folder), voices, soundfont)
+        return _compared(recording.sound, track, performance)
+
+
+def _refused(recording: Recording) -> tuple[Verdict, str] | None:
+    if recording.level < SILENT:
+        return "silent", "there is next to no sound in it; check the microphone, and stand nearer"
+    if recording.clipped > CLIPPED:
+        return "clipped", "it is recorded too loud and cut off at the top; turn the input down or stand further away"
+    return None
+
+
+def _play_along(performance: Performance, mix: Mix, folder: Path, voices: str, soundfont: Path | None) -> Floats:
+    """The mix as one channel at the ear's rate."""
+    choice = choose_voice(performance, voices, soundfont=soundfont, rate=RATE)
+    with closing(choice):
+        heard = [part.name for part in performance.parts if is_heard(performance, mix, part.name)]
+        stems = Stems(performance, Remembered(choice.voice), heard)
+        mixer = Mixer(performance, mix, stems.names, RATE)
+        return keep(at_our_rate(_mono(mixer.mixed(stems.blocks())), RATE), folder, "track.f32")
+
+
+def _mono(blocks: Iterable[Floats]) -> Iterator[Floats]:
+    for block in blocks:
+        yield block.mean(axis=1)
+
+
+def _compared(take: Floats, track: Floats, performance: Performance) -> Heard:
+    pitch = performance.concert_pitch
+    everything = expected_strokes(performance)
+    place = find_place(take, track, everything, pitch)
+    strokes = [stroke for stroke in everything if 0.05 < place.in_take(stroke.start) < len(take) / RATE - 0.1]
+    if len(strokes) < _SHORTEST:
+        return Heard(performance, "other piece", _NOT_THIS, place)
+    leak = track if place.leak else None
+    frames = len(take) // HOP
+    found = follow(onset_curve(take, leak, place, frames), strokes, place)
+    late = _lateness(strokes, found)
+    fit = match(take, place, strokes, late, pitch)
+    verdict, why = _verdict(place, fit, found)
+    if verdict not in ("judged", "unsure"):
+        return Heard(performance, verdict, why, place)
+    hearing = Hearing(take, leak, place, pitch)
+    levels = stroke_levels(hearing, strokes, late)
+    missing = surely_missing(levels, [one.clear for one in found])
+    heard = [_stroke(hearing, stroke, found[i : i + 2], missing[i]) for i, stroke in enumerate(strokes)]
+    changes = tuple(_changes(heard))
+    result = Heard(performance, verdict, why, place, tuple(heard), changes)
+    return Heard(performance, verdict, why, place, tuple(heard), changes, advise(result))
+
+
+_NOT_THIS = "it doesn't sound like this sheet; is it the right take, the right sheet and the right mix?"
+
+
+def _verdict(place: Place, fit: Match, found: Sequence[HeardStroke]) -> tuple[Verdict, str]:
+    if fit.own < _OWN or fit.fits < _FITS:
+        return "other piece", _NOT_THIS
+    if abs(fit.shift) > _IN_TUNE:
+        steps = abs(fit.shift) / 100
+        how = f"{steps:g} {'semitone' if steps == 1 else 'semitones'} {'lower' if fit.shift < 0 else 'higher'}"
+        cure = "tune to the track, or choose the key and concert pitch that were played"
+        return "other pitch", f"it is the piece, but about {how}; {cure}"
+    if float(np.mean([one.clear >= _CLEAR for one in found])) < 0.4:
+        return (
+            "noisy",
+            "the strokes can't be told from what else is heard; use headphones, or stand nearer to the microphone",
+        )
+    if place.sure < _UNSURE:
+        return "unsure", "it fits the track in more than one place; bars and passes may be named wrongly"
+    return "judged", ""
+
+
+def _lateness(strokes: Sequence[ExpectedStroke], found: Sequence[HeardStroke]) -> list[float]:
+    """How late the player was around each stroke, seconds."""
+    offs = np.array([one.seconds - stroke.start for one, stroke in zip(found, strokes, strict=True)])
+    near = _NEIGHBOURS
+    return [float(np.median(offs[max(i - near, 0) : i + near + 1])) for i in range(len(offs))]
+
+
+def _stroke(hearing: Hearing, stroke: ExpectedStroke, found: Sequence[HeardStroke], missing: float) -> StrokeHeard:
+    """Put together what is known of a stroke; ``found`` holds it and the one after it, if there is one."""
+    this = found[0]
+    notes = [note for note in stroke.notes if note.start == stroke.start and not stroke.chop]
+    if this.clear < _CLEAR or missing:
+        return StrokeHeard(stroke, None, this.clear, missing, tuple((note.string, note.midi, None) for note in notes))
+    place = hearing.place
+    end = min([stroke.end + 0.15, *(one.seconds for one in found[1:])]) if found[1:] else stroke.end
+    end = min([end, *(note.end for note in notes if note.end < stroke.end - 0.01)])
+    measured = stroke_cents(hearing.take, place.in_take(this.seconds), place.in_take(end), notes, hearing.pitch)
+    return StrokeHeard(
+        stroke,
+        this.seconds,
+        this.clear,
+        missing,
+        tuple((one.note.string, one.note.midi, one.cents) for one in measured),
+    )
+
+
+def _changes(heard: Sequence[StrokeHeard]) -> Iterator[ChangeHeard]:
+    """The strokes that bring a new hand, after one with another."""
+    for before, now in pairwise(heard):
+        first, second = before.expected, now.expected
+        running = second.bar.playing == first.bar.playing or second.start - first.end < 0.05
+        if running and not second.chop and not first.chop and first.chord != second.chord and second.chord:
+            yield ChangeHeard(second, first.chord, now.off_ms)

@@ -1,0 +1,157 @@
+"""When each stroke was played: the likeliest way through all of them at once.
+
+For every expected stroke the evidence is looked at within an eighth of a second: what begins to sound there, the play-along
+taken away as far as it leaked in. A path through all strokes then weighs how clear the evidence is against how evenly people
+play (Viterbi's algorithm over the deviation from the grid, on a grid of 2.9 ms), so that one stroke with poor evidence is
+carried by its neighbours, and said not to be judged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.ear.expected import ExpectedStroke
+from underbow.ear.place import Place
+from underbow.ear.spectra import HOP, RATE, Floats, band_matrix, frame_blocks, magnitudes
+
+Array = NDArray[np.float64]
+
+REACH = 0.125  # seconds early or late that are looked at
+_EVEN = 0.028  # seconds: how far a player's neighbouring strokes stray from each other (standard deviation)
+_STRAY = 0.05  # seconds: how far strokes lie from the grid at all
+_WEIGHT = 1.3  # of the evidence against the player's evenness
+_LAG = 3  # frames between which a rise is measured
+_GRID = np.arange(-round(REACH * RATE / HOP), round(REACH * RATE / HOP) + 1)
+
+
+@dataclass(frozen=True, slots=True)
+class HeardStroke:
+    """When a stroke is likeliest to have been played, seconds of the track, and how clear that was, 0 to 1."""
+
+    seconds: float
+    clear: float
+
+
+def onset_curve(take: Floats, track: Floats | None, place: Place, frames: int) -> Floats:
+    """Give how much begins to sound in each frame, what leaked from the play-along taken away.
+
+    Parameters
+    ----------
+    take, track : float32 arrays
+        ``track`` is the play-along; None where none is heard in the take.
+    place : Place
+    frames : int
+        Frames of :data:`~underbow.ear.spectra.HOP` samples.
+
+    Returns
+    -------
+    float32 array, shape (frames,)
+        At least 0; even over the take, about 1 at a clear attack.
+    """
+    out = np.zeros(frames, np.float32)
+    leaked = _leak_shares(take, track, place, frames) if track is not None else None
+    before: Floats | None = None
+    for first, count in frame_blocks(frames):
+        bands = magnitudes(take, first * HOP, count) @ band_matrix()
+        if leaked is not None and track is not None:
+            there = round(place.in_track(first * HOP / RATE) * RATE)
+            bands = np.maximum(bands - leaked * (magnitudes(track, there, count) @ band_matrix()), 0.12 * bands)
+        rows = np.log1p(300 * bands)
+        rows = rows if before is None else np.vstack([before, rows])
+        out[first + count - len(rows) + _LAG : first + count] = _rise(rows)
+        before = rows[-_LAG:]
+    return np.asarray(out / max(float(np.quantile(out, 0.97)), 1e-9))
+
+
+def _rise(rows: Floats) -> Floats:
+    """Rise of each band over the strongest of it and its neighbours some frames ago.
+
+    After Böck and Widmer 2013, "Maximum filter vibrato suppression for onset detection".
+    """
+    old = rows[:-_LAG]
+    wide = old.copy()
+    wide[:, 1:] = np.maximum(wide[:, 1:], old[:, :-1])
+    wide[:, :-1] = np.maximum(wide[:, :-1], old[:, 1:])
+    return np.asarray(np.maximum(rows[_LAG:] - wide, 0).mean(axis=1))
+
+
+def _leak_shares(take: Floats, track: Floats, place: Place, frames: int) -> Floats:
+    """How loud the play-along is in each band of the take: where it is loudest, the take holds at least that much."""
+    ratios = []
+    for first in range(0, frames, max(frames // 40, 400)):
+        there = round(place.in_track(first * HOP / RATE) * RATE)
+        here = magnitudes(take, first * HOP, 60, hop=4 * HOP) @ band_matrix()
+        leak = magnitudes(track, there, 60, hop=4 * HOP) @ band_matrix()
+        loud = leak > 0.3 * leak.max(axis=0, keepdims=True).clip(1e-6)
+        ratios.append(np.where(loud, here / np.maximum(leak, 1e-9), np.nan))
+    return np.asarray(np.nan_to_num(np.nanquantile(np.concatenate(ratios), 0.08, axis=0)), np.float32)
+
+
+def follow(curve: Floats, strokes: Sequence[ExpectedStroke], place: Place) -> list[HeardStroke]:
+    """Find each stroke in a curve of onsets.
+
+    Parameters
+    ----------
+    curve : float32 array
+        As :func:`onset_curve` gives it.
+    strokes : sequence of ExpectedStroke
+        Those that lie within the take.
+    place : Place
+
+    Returns
+    -------
+    list of HeardStroke
+        One for each stroke.
+    """
+    if not strokes:
+        return []
+    centres = [round(place.in_take(stroke.start) * RATE / HOP) for stroke in strokes]
+    evidence = np.array([_around(curve, centre) for centre in centres])
+    cost = -_WEIGHT * np.log(0.05 + np.clip(evidence, 0, 2)) + 0.5 * (_GRID * HOP / RATE / _STRAY) ** 2
+    path = _cheapest(cost, strokes)
+    return [
+        _judged(evidence[i], int(step), stroke, place, centres[i])
+        for i, (step, stroke) in enumerate(zip(path, strokes, strict=True))
+    ]
+
+
+def _around(curve: Floats, centre: int) -> Floats:
+    places = centre + _GRID
+    inside = (places >= 0) & (places < len(curve))
+    return np.where(inside, curve[np.clip(places, 0, len(curve) - 1)], 0).astype(np.float32)
+
+
+def _cheapest(cost: Array, strokes: Sequence[ExpectedStroke]) -> NDArray[np.int64]:
+    steps = _GRID * HOP / RATE
+    back = np.zeros(cost.shape, np.int64)
+    total = cost[0]
+    change = 0.5 * ((steps[:, None] - steps[None, :]) / (_EVEN * 2**0.5)) ** 2
+    for i in range(1, len(cost)):
+        apart = strokes[i].start - strokes[i - 1].start
+        from_there = total[None, :] + change * min(0.4 / max(apart, 1e-3), 1.0)
+        from_there = np.where(steps[:, None] - steps[None, :] + apart < 0.04, np.inf, from_there)
+        back[i] = from_there.argmin(axis=1)
+        total = cost[i] + from_there.min(axis=1)
+    path = np.zeros(len(cost), np.int64)
+    path[-1] = int(total.argmin())
+    for i in range(len(cost) - 1, 0, -1):
+        path[i - 1] = back[i, path[i]]
+    return path
+
+
+def _judged(evidence: Floats, step: int, stroke: ExpectedStroke, place: Place, centre: int) -> HeardStroke:
+    low, high = max(step - 3, 0), min(step + 4, len(evidence))
+    peak = low + int(evidence[low:high].argmax())
+    clear = float(np.clip(evidence[peak], 0, 1))
+    exact = float(peak)
+    if 0 < peak < len(evidence) - 1:
+        left, mid, right = (float(value) for value in evidence[peak - 1 : peak + 2])
+        bend = left - 2 * mid + right
+        if bend < -1e-9:
+            exact += 0.5 * (left - right) / bend
+    seconds = float(place.in_track((centre + int(_GRID[0]) + exact) * HOP / RATE))
+    return HeardStroke(seconds, clear)

@@ -1,0 +1,1 @@
+"""What the learner reads after a take: the page that says what was heard."""

@@ -1,0 +1,62 @@
+"""Everything that the page on a take says."""
+
+from __future__ import annotations
+
+VERDICTS = {
+    "judged": "heard and judged",
+    "unsure": "judged, but not surely",
+    "other piece": "not judged",
+    "other pitch": "not judged",
+    "silent": "not judged",
+    "clipped": "not judged",
+    "noisy": "not judged",
+}
+WORDS = {
+    "title": "What I heard: {title}",
+    "advice": "What helps most",
+    "bars": "Practise bars {bars}.",
+    "sheet": "A track for just these bars: {name}",
+    "passes": "In time",
+    "tempo": "Tempo",
+    "judged": "Strokes judged",
+    "late": "In the middle",
+    "within": "95 of 100 within",
+    "drift": "On the way, a minute",
+    "swing": "Beat divided",
+    "steady": "steady",
+    "on_time": "on time",
+    "behind": "behind",
+    "ahead": "ahead",
+    "passes_note": (
+        "ms are thousandths of a second; 10 can just be heard, 30 is good playing. "
+        "A beat divided 50 : 50 is even, 67 : 33 a full swing."
+    ),
+    "hands": "In tune",
+    "hands_note": (
+        "The bar beside a finger shows where it came down, three times as far off as it was. A hundred cents are a semitone; "
+        "10 are hardly noticed. Short strokes, and the upper note of an octave, can't be judged."
+    ),
+    "not_judged": "{string} string: not judged",
+    "in_tune": "{string} string: in tune",
+    "sharp": "{string} string: {cents} cents sharp; move the finger a little towards the scroll",
+    "flat": "{string} string: {cents} cents flat; move the finger a little towards the bridge",
+    "bars_title": "Bar by bar",
+    "bars_note": (
+        "Lines are where strokes belong, dots where yours came, four times as far off as they were: left of the line is early. "
+        "A cross is a stroke that I could not hear."
+    ),
+    "bar": "Bar {number}",
+    "time": "time {time}",
+    "said_bar": "milliseconds late: {offs}",
+    "said_missing": "not heard",
+    "progress": "From take to take",
+    "said_progress": "95 of 100 strokes within {first} ms at first, {last} ms now",
+    "privacy": (
+        "The recording and this page stay where you put them; nothing was sent anywhere. To forget a take, delete its file "
+        "and this page; to forget the history, delete the file underbow-history.sqlite beside your takes."
+    ),
+    "teacher": "A program hears less than your teacher does: where the two disagree, your teacher is right.",
+    "care": (
+        "Stop when something hurts, rest some minutes in every half hour, and keep headphones as low as you can still follow."
+    ),
+}
