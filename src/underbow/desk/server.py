@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
+import logging
 import socket
 import threading
 import webbrowser
@@ -64,19 +66,24 @@ def serve(path: Path, say: Callable[[str], None], *, port: int = 0, browser: boo
             if browser:
                 threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
 
-        server.on_begin = begun
+        server.on_begin, server.on_end = begun, desk.lessons.stop
+        logging.getLogger("uvicorn.error").addFilter(_is_worth_a_line)
         server.run(sockets=[listening])
-        desk.lessons.stop()
 
 
 class _Server(uvicorn.Server):
     """Says when it has begun, and can be ended from inside."""
 
     on_begin: Callable[[], None] = staticmethod(lambda: None)
+    on_end: Callable[[], None] = staticmethod(lambda: None)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:
         await super().startup(sockets=sockets)
         self.on_begin()
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self.on_end()
+        await super().shutdown(sockets=sockets)
 
     def end(self) -> None:
         self.should_exit = True
@@ -87,6 +94,12 @@ class _Server(uvicorn.Server):
         with super().capture_signals():
             yield
             self._captured_signals.clear()
+
+
+def _is_worth_a_line(record: logging.LogRecord) -> bool:
+    """Whether a trouble is one: an answer that is broken off as the desk closes isn't."""
+    broken_off = record.exc_info is not None and isinstance(record.exc_info[1], asyncio.CancelledError)
+    return record.levelno >= logging.ERROR and not broken_off and "graceful shutdown" not in record.getMessage()
 
 
 def _listening(port: int) -> socket.socket:

@@ -7,7 +7,7 @@ The parts stay apart, so that the page can let the players stand nearer or farth
 
 - ``J`` and JSON: first ``{"rate", "parts", "gain"}``, then for each stretch ``{"pass", "tempo", "at", "bars", "notes"}``,
   with all places in frames from the stream's beginning;
-- ``S`` and sound: 16-bit little-endian samples, the parts interleaved.
+- ``S`` and sound: 16-bit little-endian samples, the parts interleaved; all of it is to be played at ``gain``.
 
 Each is preceded by its length in bytes, four bytes, little-endian, the letter counted.
 """
@@ -43,7 +43,7 @@ LEAD = 0.02  # seconds before the bar line: a hand may be early
 _FIRST, _BLOCK = 0.12, 0.5  # seconds of sound in a message
 _FADE = 0.02  # seconds in which what sounds already comes in
 _MEASURED = 8.0  # seconds from which the gain is estimated
-_LOUDEST = 0.5  # of full scale, that a part reaches at most in the estimate
+_MOST_GAIN = 8.0
 Floats = NDArray[np.float32]
 
 
@@ -103,7 +103,7 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
     voice : Hurried
     asked : Asked
     gain : float
-        Linear, for all parts alike.
+        Linear, for all parts alike: said to the page, which applies it.
 
     Raises
     ------
@@ -128,7 +128,7 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
         end = at + stretch.end - stretch.begin
         while at < end:
             count = min(round((_FIRST if small else _BLOCK) * rate), end - at)
-            yield message("S", _samples(players.block(count), gain))
+            yield message("S", _samples(players.block(count)))
             at, small = at + count, False
             voice.allow((at / rate - (perf_counter() - begun)) / 2)  # half of what has not been heard yet
         if asked.around is not None:
@@ -139,7 +139,7 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
             break
         (number, turn), first = following, 0
         performance = _pass(sheet, number, turn, asked.parts)
-    yield message("S", _samples(players.block(round(1.2 * rate)), gain))
+    yield message("S", _samples(players.block(round(1.2 * rate))))
 
 
 def _after(ramp: Ramp, number: int, turn: int) -> tuple[int, int] | None:
@@ -305,17 +305,16 @@ def estimate(
     meter = LoudnessMeter(voice.rate, 1)
     meter.add(mixed[:, None])
     loudness = meter.integrated()
-    peak = max(float(np.abs(block).max(initial=0.0)), 1e-6)
     gain = 10 ** ((sheet.loudness - loudness) / 20) if isfinite(loudness) else 1.0
-    return min(gain, _LOUDEST / peak)
+    return float(min(gain, _MOST_GAIN))
 
 
 def _factor(level: float | None) -> float:
     return 0.0 if level is None else float(10 ** (level / 20))
 
 
-def _samples(block: Floats, gain: float) -> bytes:
-    return bytes((np.clip(block.T * np.float32(gain), -1, 1) * 32767).astype("<i2").tobytes())
+def _samples(block: Floats) -> bytes:
+    return bytes((np.clip(block.T, -1, 1) * 32767).astype("<i2").tobytes())
 
 
 def _json(data: object) -> bytes:

@@ -18,7 +18,7 @@ export function beginWith(way) {
     const text = el("textarea", { class: "abc", rows: 14, "aria-label": say("tune_here"), placeholder: say("tune_sample"), spellcheck: "false", id: "new-tune" });
     text.addEventListener("keydown", (event) => { if (event.key === "Enter" && (event.ctrlKey || event.metaKey)) begin({ abc: text.value }, wrong); });
     lay(say("begin_tune"), el("h2", {}, say("begin_tune")), el("p", { class: "quiet" }, say("begin_tune_how")), text, wrong,
-      el("p", {}, el("button", { type: "button", class: "press", onclick: () => several(text.value, wrong) }, say("to_the_stand")), word(say("never_mind"), leave)));
+      el("p", {}, el("button", { type: "button", class: "press", id: "to-the-stand", onclick: () => several(text.value, wrong) }, say("to_the_stand")), word(say("never_mind"), leave)));
   } else if (way === "chords") {
     const chords = el("input", { class: "line ink large", "aria-label": say("chords_here"), placeholder: say("chords_sample"), spellcheck: "false", autocomplete: "off", id: "new-chords" });
     const meter = el("select", { class: "line", "aria-label": say("meter") }, METERS.map((one) => el("option", { value: one }, one)));
@@ -26,7 +26,7 @@ export function beginWith(way) {
     chords.addEventListener("keydown", (event) => { if (event.key === "Enter") done(); });
     lay(say("begin_chords"), el("h2", {}, say("begin_chords")), el("p", { class: "quiet" }, say("begin_chords_how")),
       el("p", {}, el("label", { class: "above" }, say("chords_here"), chords)), el("p", {}, el("label", {}, say("meter"), " ", meter)), wrong,
-      el("p", {}, el("button", { type: "button", class: "press", onclick: done }, say("to_the_stand")), word(say("never_mind"), leave)));
+      el("p", {}, el("button", { type: "button", class: "press", id: "to-the-stand", onclick: done }, say("to_the_stand")), word(say("never_mind"), leave)));
   } else {
     const file = el("input", { type: "file", accept: ".abc,.txt,.mid,.midi,.musicxml,.mxl,.xml", "aria-label": say("choose_file"), id: "new-book" });
     file.addEventListener("change", () => { if (file.files[0]) openBook(file.files[0], wrong); });

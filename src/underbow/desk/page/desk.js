@@ -33,9 +33,9 @@ export function showRail(here, own = []) {
   document.title = here ? `${here} · ${say("app")}` : `${say("sheets_in", { folder: state.folder })} · ${say("app")}`;
   rail.replaceChildren(
     el("nav", { "aria-label": say("sheets_in", { folder: state.folder }) },
-      here ? [el("a", { href: "#", onclick: () => {} }, say("sheets_in", { folder: state.folder })), el("span", { "aria-hidden": "true" }, " / "),
+      here ? [el("a", { href: "#", id: "to-shelf" }, say("sheets_in", { folder: state.folder })), el("span", { "aria-hidden": "true" }, " / "),
         el("b", { id: "here", dir: "auto" }, here)] : el("b", {}, say("sheets_in", { folder: state.folder }))),
-    el("p", { class: "quiet" }, own, word(say("keys"), showKeys, { title: "?" }), word(say("close"), close)),
+    el("p", { class: "quiet" }, own, word(say("keys"), showKeys, { title: "?" }), word(say("close"), close, { id: "close" })),
   );
 }
 

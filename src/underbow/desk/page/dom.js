@@ -67,8 +67,8 @@ export function line(value, { label, keep, ink = true, sample = "", numbers = fa
   return input;
 }
 
-export function choice(value, options, { label, keep, ink = true }) {
-  const select = el("select", { class: `line ${ink ? "ink" : "pencil"}`, "aria-label": label, onchange: () => keep(select.value) },
+export function choice(value, options, { label, keep, ink = true, id = null }) {
+  const select = el("select", { class: `line ${ink ? "ink" : "pencil"}`, "aria-label": label, id, onchange: () => keep(select.value) },
     options.map(([name, word]) => el("option", { value: name }, word)));
   select.value = value;
   const size = () => fit(select, select.selectedOptions[0]?.text ?? "");

@@ -10,7 +10,7 @@ export function showFingers(sheet) {
   const tunings = fingers.tunings.includes(fingers.tuning) ? fingers.tunings : [fingers.tuning, ...fingers.tunings];
   const hint = [
     say("tuned"), " ",
-    choice(fingers.tuning, tunings.map((one) => [one, one.replaceAll("#", "♯")]), { label: say("tuning"), ink: fingers.tuning_ink, keep: (value) => sheet.change([{ key: ["tuning"], value: value === "GDAE" ? null : value }]) }),
+    choice(fingers.tuning, tunings.map((one) => [one, one.replaceAll("#", "♯")]), { label: say("tuning"), id: "tuning", ink: fingers.tuning_ink, keep: (value) => sheet.change([{ key: ["tuning"], value: value === "GDAE" ? null : value }]) }),
     " · ",
     choice(fingers.strings, ["low", "middle", "high"].map((one) => [one, say(one)]), { label: say("strings_are"), ink: fingers.strings_ink, keep: (value) => sheet.change([{ key: ["strings"], value: value === "low" ? null : value }]) }),
     ` ${say("strings")}`,

@@ -61,7 +61,7 @@ class Take { // one stream from the desk on the context's clock
   }
 
   told(message) {
-    if (message.parts) { this.parts = message.parts; this.out = this.hearing.players(message.parts); }
+    if (message.parts) { this.parts = message.parts; this.out = this.hearing.players(message.parts, message.gain); }
     else this.marks.push(message);
   }
 
@@ -85,7 +85,7 @@ class Take { // one stream from the desk on the context's clock
     this.stop.abort();
     const { context } = this.hearing, at = Math.max(when ?? 0, context.currentTime);
     if (this.out) {
-      this.out.take.gain.setValueAtTime(1, at);
+      this.out.take.gain.setValueAtTime(this.out.take.gain.value, at);
       this.out.take.gain.linearRampToValueAtTime(0, at + 0.03);
     }
     for (const source of this.sources) source.stop(at + 0.04);
@@ -137,10 +137,10 @@ export class Hearing {
     }
   }
 
-  players(parts) { // one way for each part, from the stream's channels to the two sides
+  players(parts, gain) { // one way for each part, from the stream's channels to the two sides
     const { context } = this;
     const input = new ChannelSplitterNode(context, { numberOfOutputs: parts.length });
-    const take = new GainNode(context);
+    const take = new GainNode(context, { gain });
     take.connect(this.narrow);
     const gains = {};
     parts.forEach((part, i) => {

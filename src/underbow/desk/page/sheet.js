@@ -134,7 +134,7 @@ export class Sheet {
     const facts = [];
     if (head) {
       const keys = (TONICS.includes(head.tonic) ? TONICS : [head.tonic, ...TONICS]).map((one) => [one, `${one.replace("b", "♭").replace("#", "♯")} ${head.mode}`]);
-      const key = choice(head.tonic, keys, { label: say("key"), ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
+      const key = choice(head.tonic, keys, { label: say("key"), id: "key", ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
       const plan = view.plan, tempo = say(plan.start === plan.goal ? "tempo_one" : "tempo_range", { beat: beat(plan.beat), slow: plan.start, fast: plan.goal });
       facts.push(key, " · ", head.meter, head.dance ? ` · ${head.dance}` : "", " · ", el("span", { class: plan.ink.length ? "" : "pencil" }, tempo), el("br"),
         `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),

@@ -41,7 +41,7 @@ export async function showShelf() {
     dock.className = corners.size ? "open" : "";
     dock.replaceChildren(...(corners.size ? [el("div", { class: "class" },
       el("p", {}, corners.size === 1 ? say("chosen_one") : say("chosen", { count: corners.size })),
-      el("button", { type: "button", class: "press", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
+      el("button", { type: "button", class: "press", id: "make", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
       word(say("put_back"), () => { corners.clear(); fill(); changed(); }))] : []));
   };
   const text = (one) => [one.title, one.key, one.meter, one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
@@ -58,7 +58,7 @@ export async function showShelf() {
     count.textContent = words.length ? (shown.length ? say("found", { count: shown.length, all }) : say("none_found")) : all === 1 ? say("found_one") : say("found_all", { all });
   };
   const blank = ["tune", "chords", "book"].map((way) =>
-    el("li", { class: "paper small blank" }, el("button", { type: "button", onclick: () => beginWith(way) }, el("b", {}, say(`begin_${way}`)), el("span", {}, say(`begin_${way}_how`)))));
+    el("li", { class: "paper small blank" }, el("button", { type: "button", id: `begin-${way}`, onclick: () => beginWith(way) }, el("b", {}, say(`begin_${way}`)), el("span", {}, say(`begin_${way}_how`)))));
   const find = el("input", { type: "search", id: "find", class: "find", placeholder: say("find"), "aria-label": say("find"), autocomplete: "off", spellcheck: "false" });
   find.addEventListener("input", () => { wanted = find.value; fill(); });
   fill();

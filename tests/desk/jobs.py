@@ -1,0 +1,291 @@
+"""Eight jobs as a teacher would do them, each from an empty folder to the zip, with every press counted.
+
+A press is a click, a key (one typed character is one), or a paste. The tunes are our own.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+REEL = """X:1
+T:Moss on the Lintel
+R:reel
+M:C|
+L:1/8
+K:G
+DF|G2BG dGBG|A2cA eAcA|G2BG dGBG|1 AFDF G2 DF:|2 AFDF G2 ga||
+|:bgdg bgdg|afdf afdf|1 gedB A2GA|B2G2 G2 ga:|2 gedB AGFA|G2G2 G2|]
+"""
+JIG = """X:1
+T:The Lid Off the Churn
+R:jig
+M:6/8
+L:1/8
+K:D
+|:dAF dAF|GBd gdB|dAF dAF|EFG ABc|dAF dAF|GBd gdB|cde ABc|d3 d3:|
+|:fdA fdA|gec gec|fdA fdA|ece A3|fdA fdA|gec gec|dcB ABc|d3 d3:|
+"""
+WALTZ = """X:1
+T:Lamp in the Byre
+R:waltz
+M:3/4
+L:1/4
+K:D
+|:F A d|f2 e|d2 B|A3|G B d|B2 A|F2 D|E3|F A d|f2 e|d2 B|A3|G B d|c B A|d2 A|d3:|
+"""
+CROSS = """X:1
+T:Gravel Under Frost
+R:reel
+M:4/4
+L:1/8
+K:A
+|:"A"A2cA ecAc|"D"d2fd "A"e4|"A"A2cA ecAc|"E"B2GB "A"A4:|
+|:"A"aefa ecAc|"D"dfaf "E"e4|"A"aefa ecAc|"E"BGEG "A"A4:|
+"""
+
+
+class Hands:
+    """A teacher's hands on a browser: they wait for what they reach for, and count what they press."""
+
+    def __init__(self, browser: Any, patience: float = 60) -> None:
+        self.browser, self.patience = browser, patience
+        self.presses = 0
+
+    def see(self, selector: str, *, gone: bool = False) -> None:
+        """Wait until something is there (or is not)."""
+        end = time.monotonic() + self.patience
+        find = (
+            "const e = [...document.querySelectorAll(arguments[0])].find((e) => e.getClientRects().length && !e.disabled);"
+            "return Boolean(e)"
+        )
+        while self.browser.run(find, selector) == gone:
+            said = self.browser.run("return document.body.innerText.slice(0, 600)")
+            assert time.monotonic() < end, f"{selector} is {'still' if gone else 'not'} there: {said}"
+            time.sleep(0.03)
+
+    def press(self, selector: str) -> None:
+        self.see(selector)
+        self.browser.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", selector)
+        self.browser.click(selector)
+        self.presses += 1
+
+    def key(self, *keys: str) -> None:
+        for key in keys:
+            self.browser.keys(key)
+            self.presses += 1
+
+    def type(self, text: str) -> None:
+        for sign in text:
+            self.browser.keys("Space" if sign == " " else sign)
+            self.presses += 1
+
+    def paste(self, text: str) -> None:
+        self.browser.run("document.execCommand('insertText', false, arguments[0])", text)
+        self.presses += 1
+
+    def clear(self) -> None:
+        self.browser.run("document.activeElement.select()")
+        self.presses += 1
+
+    def choose(self, selector: str, value: str) -> None:
+        """Open a list and take a line of it."""
+        self.see(selector)
+        self.browser.run(
+            "const s = document.querySelector(arguments[0]); s.value = arguments[1];"
+            "s.dispatchEvent(new Event('change', {bubbles: true}))",
+            selector,
+            value,
+        )
+        self.presses += 2
+
+    def tab_to(self, selector: str, most: int = 60) -> None:
+        """Go by the tab key alone."""
+        self.see(selector)
+        for _ in range(most):
+            if self.browser.run("return document.activeElement?.matches(arguments[0]) ?? false", selector):
+                return
+            self.key("Tab")
+        raise AssertionError(f"the tab key doesn't reach {selector}")
+
+    def kept(self) -> None:
+        """Wait until what was changed is in the folder."""
+        end = time.monotonic() + self.patience
+        while self.browser.run("return document.querySelector('#kept')?.textContent") != "everything is kept":
+            assert time.monotonic() < end
+            time.sleep(0.03)
+
+    def on_the_stand(self) -> None:
+        self.see("#part-learner")
+        self.see(".music svg")
+
+
+def make(hands: Hands) -> None:
+    hands.kept()
+    hands.press("#make")
+    hands.press("#begin-lesson")
+    hands.see("a.made.zip")
+
+
+def make_by_keys(hands: Hands) -> None:
+    hands.kept()
+    hands.tab_to("#make")
+    hands.key("Enter")
+    hands.see("#begin-lesson")
+    hands.key("Enter")  # it has the focus
+    hands.see("a.made.zip")
+
+
+def paste_tune(hands: Hands, tune: str) -> None:
+    hands.press("#begin-tune")
+    hands.see("#new-tune")
+    hands.paste(tune)
+    hands.press("#to-the-stand")
+    hands.on_the_stand()
+
+
+def round_of_chords(hands: Hands) -> None:
+    hands.press("#begin-chords")
+    hands.see("#new-chords")
+    hands.type("G C D G")
+    hands.key("Enter")
+    hands.on_the_stand()
+    make(hands)
+
+
+def reel(hands: Hands) -> None:
+    paste_tune(hands, REEL)
+    make(hands)
+
+
+def jig(hands: Hands) -> None:
+    paste_tune(hands, JIG)
+    hands.press('[data-at="split-B"]')
+    hands.press(".choice:nth-of-type(3) .take")
+    hands.see('[data-at="bowing-B"]')
+    make(hands)
+
+
+def waltz(hands: Hands) -> None:
+    paste_tune(hands, WALTZ)
+    hands.press('.bar[data-bar="7"]')
+    hands.see("#chord-field")
+    hands.type("Bm")
+    hands.key("Enter")
+    hands.see('.bar.ink[data-bar="7"]')
+    make(hands)
+
+
+def cross_tuning(hands: Hands) -> None:
+    paste_tune(hands, CROSS)
+    hands.choose("#tuning", "AEAE")
+    make(hands)
+
+
+def only_bars(hands: Hands) -> None:
+    paste_tune(hands, JIG)
+    hands.press("#bars")
+    hands.type("5-8")
+    hands.key("Enter")
+    make(hands)
+
+
+def own_chop(hands: Hands) -> None:
+    paste_tune(hands, REEL)
+    hands.press('[data-at="hand-"]')
+    for cell in (3, 7):
+        hands.press(f".cell-hand:nth-of-type({cell})")
+        hands.see('[data-act="do_chop"]')
+        before = hands.browser.run("return document.querySelector('.board').dataset.drawn ?? ''")
+        hands.key("x")
+        hands.see(f'.board[data-drawn]:not([data-drawn="{before}"])')
+    hands.see(".quiet .open")
+    hands.kept()
+    make(hands)
+
+
+def class_of_three(hands: Hands) -> None:
+    for number, tune in enumerate((REEL, JIG, WALTZ)):
+        if number:
+            hands.press("#to-shelf")
+        paste_tune(hands, tune)
+    hands.press("#to-shelf")
+    hands.see(".corner")
+    for place in (1, 2, 3):
+        hands.press(f".papers:not(.blanks) li:nth-child({place}) .corner")
+    hands.press("#make")
+    hands.press("#begin-lesson")
+    hands.see("a.made.zip")
+
+
+def round_by_keys(hands: Hands) -> None:
+    hands.tab_to("#begin-chords")
+    hands.key("Enter")
+    hands.see("#new-chords")
+    hands.type("G C D G")
+    hands.key("Enter")
+    hands.on_the_stand()
+    make_by_keys(hands)
+
+
+def only_bars_by_keys(hands: Hands) -> None:
+    hands.tab_to("#begin-tune")
+    hands.key("Enter")
+    hands.see("#new-tune")
+    hands.paste(JIG)
+    hands.tab_to("#to-the-stand")
+    hands.key("Enter")
+    hands.on_the_stand()
+    hands.tab_to("#bars")
+    hands.type("5-8")
+    hands.key("Enter")
+    make_by_keys(hands)
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job by its name, what is done, and what its zip holds: sheets, and what stands in their files."""
+
+    name: str
+    do: Callable[[Hands], None]
+    sheets: int = 1
+    written: tuple[str, ...] = field(default=())
+
+
+JOBS = (
+    Job("four-chord round", round_of_chords, written=('progression = "G | C | D | G"', "compose")),
+    Job("reel with pickup and endings", reel, written=("moss-on-the-lintel.abc",)),
+    Job("jig, another bowing in B", jig, written=("B = ",)),
+    Job("waltz without chords", waltz, written=("[changes]", '7 = "Bm"')),
+    Job("AEAE tune", cross_tuning, written=('tuning = "AEAE"',)),
+    Job("only bars 5 to 8", only_bars, written=('bars = "5-8"',)),
+    Job("a chop of one's own", own_chop, written=("my-way.toml",)),
+    Job("class of three", class_of_three, sheets=3),
+    Job("four-chord round, keyboard alone", round_by_keys, written=('progression = "G | C | D | G"',)),
+    Job("only bars 5 to 8, keyboard alone", only_bars_by_keys, written=('bars = "5-8"',)),
+)
+
+
+def look_into(folder: Path, job: Job) -> dict[str, int]:
+    """Check what came of a job; give the kinds of files in its zip and how many there are of each."""
+    texts = [path.read_text("utf-8") for path in folder.glob("*.toml")]
+    for words in job.written:
+        assert any(words in text for text in texts), (words, texts)
+    (packed,) = (folder / "lessons").glob("*.zip")
+    with zipfile.ZipFile(packed) as archive:
+        assert archive.testzip() is None
+        names = archive.namelist()
+        manifest = json.loads(archive.read(next(name for name in names if name.endswith("manifest.json"))))
+    kinds: dict[str, int] = {}
+    for name in names:
+        kinds[Path(name).suffix] = kinds.get(Path(name).suffix, 0) + 1
+    assert len(manifest["parts"]) == job.sheets
+    assert kinds[".pdf"] == job.sheets
+    assert kinds[".html"] >= job.sheets
+    assert kinds[".mp3"] >= job.sheets
+    return kinds

@@ -1,0 +1,234 @@
+"""What is heard at the desk: from any bar, at once, in time, and as loud as the lesson will be."""
+
+from __future__ import annotations
+
+import json
+import struct
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import islice
+from typing import Any
+
+import numpy as np
+import pytest
+
+from underbow.desk.hear.prompt import Hurried, Prompt
+from underbow.desk.hear.stream import LEAD, Asked, estimate, listen
+from underbow.desk.hear.voices import RATE, Voices
+from underbow.sound.mastering.loudness import LoudnessMeter
+from underbow.sound.mix import Mixer
+from underbow.sound.stems import Stems
+from underbow.sound.synth.builtin import BuiltinVoice
+from underbow.sound.voice.voices import Action, Remembered, Samples
+from underbow.track.mixes import Mix
+from underbow.track.ramp import Ramp
+from underbow.track.sequencer import perform
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import read_sheet
+
+from .conftest import TRACKS, Opened
+
+LEVELS = {"melody": 0.0, "backup": -3.0, "rhythm": -6.0, "click": -9.0}
+
+
+def sheet(name: str = "wet-socks", **changes: Any) -> Sheet:
+    return replace(read_sheet(TRACKS / f"{name}.toml"), feel_ms=0.0, feel_db=0.0, **changes)
+
+
+def voice(of: Sheet) -> Hurried:
+    return Hurried(Voices("builtin").voice(of), patience=1e9)
+
+
+def messages(data: bytes) -> Iterator[tuple[str, bytes]]:
+    at = 0
+    while at < len(data):
+        (size,) = struct.unpack_from("<I", data, at)
+        yield data[at + 4 : at + 5].decode(), data[at + 5 : at + 4 + size]
+        at += 4 + size
+
+
+class Heard:
+    """A stream taken apart: what it says, and its parts as rows."""
+
+    def __init__(self, stream: Iterator[bytes], most: int = 10_000) -> None:
+        said = [message for piece in islice(stream, most) for message in messages(piece)]
+        notes = [json.loads(body) for kind, body in said if kind == "J"]
+        self.head, self.stretches = notes[0], notes[1:]
+        sound = b"".join(body for kind, body in said if kind == "S")
+        self.rows = np.frombuffer(sound, "<i2").reshape(-1, len(self.head["parts"])).T / 32767
+
+    def row(self, part: str) -> np.ndarray:
+        return self.rows[self.head["parts"].index(part)]
+
+    @property
+    def bars(self) -> list[list[int]]:
+        return [bar for one in self.stretches for bar in one["bars"]]
+
+
+@pytest.mark.parametrize("name", ["wet-socks", "lamplight", "gateposts", "snow-on-the-weir", "rushes"])
+def test_the_clicks_lie_on_the_bar_lines(name: str) -> None:
+    """The click's first sample is loudest on a bar's first beat: it lies where the stream says that the bar begins."""
+    of = sheet(name)
+    heard = Heard(listen(of, voice(of), Asked(bar=2, number=2)), most=60)
+    click = np.abs(heard.row("click"))
+    onsets = np.flatnonzero((click > 0.05) & (np.r_[0, click[:-1]] < 0.01))
+    for frame, *_ in heard.bars[1:6]:
+        if frame < len(click) - 100:
+            assert np.abs(onsets - frame).min() <= 64, (name, frame)
+
+
+def test_it_begins_at_the_bar_asked_for_and_goes_on_from_tempo_to_tempo_to_the_end() -> None:
+    of = sheet(ramp=Ramp("steps", 60, 110, 3, sheet().ramp.beat, each=2))
+    stream = listen(of, voice(of), Asked(bar=14, time=2, number=2))
+    heard = Heard(stream)
+    assert heard.bars[0][1:3] == [14, 2]
+    assert abs(heard.bars[0][0] / RATE - LEAD) < 1e-3
+    assert [(one["pass"], one["tempo"]) for one in heard.stretches] == [(2, 85), (2, 85), (3, 110), (3, 110)]
+    first = heard.stretches[1]["bars"]
+    assert [bar[1] for bar in first[:10]] == [*range(9), 1]  # the pickup, 1 to 8, and 1 again
+    played = perform(of)
+    seconds = played.tempo.seconds(played.passes[3].end) - played.tempo.seconds(played.passes[3].start)
+    assert abs((heard.stretches[1]["end"] - heard.stretches[1]["at"]) / RATE - seconds) < 1e-3
+
+
+def test_what_goes_round_joins_in_time() -> None:
+    of = sheet("gateposts")
+    heard = Heard(listen(of, voice(of), Asked(bar=5, around=(5, 6))), most=90)
+    assert [bar[1] for bar in heard.bars[:6]] == [5, 6, 5, 6, 5, 6]
+    bar = 60 / 60 * 4  # four quarters at 60
+    for before, after in zip(heard.bars, heard.bars[1:6], strict=False):
+        assert abs((after[0] - before[0]) / RATE - bar) <= 1 / RATE
+
+
+def test_it_stops_before_a_bar_that_is_wrong() -> None:
+    of = sheet("gateposts")
+    heard = Heard(listen(of, voice(of), Asked(bar=3, upto=7)))
+    assert [bar[1] for bar in heard.bars] == [3, 4, 5, 6]
+    assert len(heard.stretches) == 1
+
+
+def test_every_note_that_is_followed_lies_where_it_sounds() -> None:
+    """Where the melody plays alone, its level rises at each note that the stream names."""
+    of = sheet("gateposts")
+    heard = Heard(listen(of, voice(of), Asked(bar=1, parts=("melody",))), most=30)
+    melody = heard.row("melody")
+    power = np.convolve(melody**2, np.ones(441) / 441, "same")
+    notes = [frame for frame, *_ in heard.stretches[0]["notes"] if 4410 < frame < len(melody) - 4410]
+    assert len(notes) > 10
+    for frame in notes:
+        assert power[frame + 2000] > 1e-5
+
+
+@pytest.mark.parametrize("name", ["wet-socks", "lamplight", "gateposts", "snow-on-the-weir"])
+def test_its_gain_is_within_2_lu_of_the_lessons(name: str) -> None:
+    """Against the whole pass mixed as the lesson mixes it, read by the project's BS.1770 meter (held to libebur128 elsewhere)."""
+    of = sheet(name)
+    gain = estimate(of, voice(of), LEVELS)
+    one = perform(replace(of, ramp=Ramp("steady", of.ramp.start, of.ramp.start, 1, of.ramp.beat), count_in=0))
+    stems = Stems(one, Remembered(BuiltinVoice(RATE, strings=of.tuning.midi)))
+    mix = Mix("x", tuple((part, (level,)) for part, level in LEVELS.items()))
+    meter = LoudnessMeter(RATE, 2)
+    for block in Mixer(one, mix, stems.names, RATE).mixed(stems.blocks()):
+        meter.add(block)
+    assert abs(meter.integrated() + 20 * np.log10(gain) - of.loudness) < 2
+
+
+class Slow:
+    """A voice that takes its time, as one does that works out how a string moves."""
+
+    name, rate = "slow", RATE
+
+    def __init__(self, seconds: float) -> None:
+        self.seconds, self.asked = seconds, 0
+
+    def sounds(self, action: Action) -> Samples:
+        self.asked += 1
+        time.sleep(self.seconds)
+        return np.full(action.frames, 0.5, np.float32)
+
+
+def test_a_slow_voice_keeps_nobody_waiting_and_is_there_the_next_time() -> None:
+    of = sheet("gateposts")
+    slow = Slow(0.15)
+    prompt = Prompt(slow, BuiltinVoice(RATE))
+    begun = time.perf_counter()
+    first = Hurried(prompt)
+    stream = listen(of, first, Asked(bar=1, parts=("melody",)))
+    next(stream)
+    next(stream)
+    sound = next(stream)
+    waited = time.perf_counter() - begun
+    assert len(sound) > 100
+    assert first.stepped_in >= 1
+    stream.close()
+    calls = slow.asked
+    for _ in range(100):
+        time.sleep(0.02)
+        second = Hurried(prompt)
+        again = listen(of, second, Asked(bar=1, parts=("melody",)))
+        for _ in range(3):
+            sound = next(again)
+        if second.stepped_in == 0:
+            break
+    assert second.stepped_in == 0  # the slow one's own sound by now
+    assert calls >= 1
+    assert waited < 20  # and not the hundreds of notes of the pass at 0.15 s each
+    prompt.close()
+
+
+def test_a_change_while_it_plays_is_in_the_next_stream(desk: Opened) -> None:
+    before = Heard(iter([desk.post("/sheet/gateposts.toml/sound", {"bar": 16, "pass": 5}).content]))
+    desk.change("gateposts.toml", (["changes", "16"], "F#m"))
+    after = Heard(iter([desk.post("/sheet/gateposts.toml/sound", {"bar": 16, "pass": 5}).content]))
+    assert not np.array_equal(before.row("backup"), after.row("backup"))
+    assert np.array_equal(before.row("melody"), after.row("melody"))
+
+
+@pytest.mark.parametrize(
+    "wanted",
+    [
+        {"bar": "x"},
+        {"bar": 10**9},
+        {"bar": -5, "pass": 0},
+        {"pass": 10**6},
+        {"around": [1]},
+        {"around": "x"},
+        {"levels": []},
+        {"time": None, "bar": 16, "pass": 5},
+    ],
+    ids=str,
+)
+def test_whatever_is_asked_something_sensible_is_heard(desk: Opened, wanted: dict[str, Any]) -> None:
+    with desk.client.stream(
+        "POST",
+        "/sheet/gateposts.toml/sound",
+        json={"bar": 16, "pass": 5, **wanted},
+        headers={"Origin": "http://127.0.0.1:8765"},
+    ) as answer:
+        assert answer.status_code == 200
+
+
+def test_two_bars_of_a_bowing_are_heard_at_a_touch(desk: Opened) -> None:
+    rows = desk.sheet("gateposts.toml")["bow"]["sections"][0]["rows"]
+    for wanted in ({"rows": rows}, {"pattern": "saw"}):
+        heard = Heard(iter([desk.post("/sheet/gateposts.toml/sound", wanted).content]))
+        assert heard.head["parts"] == ["backup", "click"]
+        assert len(heard.bars) == 2
+        assert np.abs(heard.row("backup")).max() > 0.02
+    broken = desk.post("/sheet/gateposts.toml/sound", {"rows": {**rows, "bow": "d" * len(rows["bow"])}})
+    assert broken.status_code == 400
+    assert "a second down-bow running" in broken.json()["problems"][0]["what"]
+
+
+def test_a_stream_that_nobody_hears_any_more_stops_working() -> None:
+    """Closing it ends it: no thread goes on sounding."""
+    of = sheet()
+    before = threading.active_count()
+    stream = listen(of, voice(of), Asked())
+    next(stream)
+    stream.close()
+    with pytest.raises(StopIteration):
+        next(stream)
+    assert threading.active_count() <= before + 1
