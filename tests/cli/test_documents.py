@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from underbow.cli import app
 from underbow.sound.soundfont.banks import usual_places
 from underbow.tables import read_table
-from underbow.track.instruments import MELODY_VOICES
+from underbow.track.instruments import INSTRUMENTS
 from underbow.track.sheet.table import SheetTable
 
 ROOT = Path(__file__).parents[2]
@@ -89,6 +89,15 @@ def test_the_page_names_each_environment_variable_that_is_read_and_no_other() ->
 
 
 def test_the_page_names_the_programs_that_are_asked_for() -> None:
-    rows = re.findall(r'`voice = "([\w ]+)"` \| [^|]+ \| (\d+) \| (\d+) \|', SOUNDFONTS)
-    assert {name: int(byte) for name, _, byte in rows} == {name: one[0] for name, one in MELODY_VOICES.items()}
-    assert all(int(number) == int(byte) + 1 for _, number, byte in rows)
+    """Every row of the table against the one table of instruments, by part, voice, General MIDI name and number."""
+    table = SOUNDFONTS.partition("| part | instrument | number | byte |")[2].partition("\n\n")[0]
+    rows = [[cell.strip() for cell in line.strip("|").split("|")] for line in table.strip().splitlines()[1:]]
+    assert len(rows) == len(INSTRUMENTS)
+    for (part, name, number, byte), known in zip(rows, INSTRUMENTS, strict=True):
+        where = f'melody, `voice = "{known.voice}"`' if known.voice else known.part
+        assert part == {"tuning": "tuning notes"}.get(where, where)
+        if known.program < 0:
+            assert (number, byte) == ("–", "–")
+        else:
+            assert name.casefold().startswith(known.general_midi.casefold())
+            assert (int(number), int(byte)) == (known.program + 1, known.program)

@@ -29,7 +29,7 @@ from underbow.theory.meter import Meter
 
 Bow = Literal["d", "u", "x"]
 Strings = Literal["both", "lower", "upper"]
-STEP_DB = 2.0  # one accent step; 9 is full
+FULL_ACCENT, STEP_DB = 9, 2.0  # the hardest accent is full; each step below is as many dB softer
 MOST_CELLS = 96  # in a bar
 
 _STRINGS: dict[str, Strings] = {"=": "both", "_": "lower", "^": "upper"}
@@ -241,7 +241,7 @@ class AccentGrid:
             Pulse(
                 n * self.cell,
                 (after - n) * self.cell,
-                (int(self.accent[n % size]) - 9) * STEP_DB,
+                (int(self.accent[n % size]) - FULL_ACCENT) * STEP_DB,
                 _STRINGS[self.strings[n % size]],
             )
             for n, after in pairwise(starts)

@@ -1,7 +1,11 @@
-"""How an instrument makes its sound, and which ones may play the melody."""
+"""The instruments: who plays which part, under which General MIDI number, and which built-in voice sounds it.
+
+This is the one table: parts, sheets, SoundFonts, the built-in voices and soundfonts.md go by it.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 
 
@@ -15,18 +19,53 @@ class Manner(StrEnum):
     TONE = "tone"  # sustained without a bow: drones, wind and plain-tone melodies
 
 
-# Name in a sheet -> General MIDI program counted from 0 (MMA RP-003), and how the instrument makes its sound. General MIDI has
-# no tin whistle (its own "whistle" is that of lips), the recorder is nearest; nor a mandolin: what plays its MIDI file takes
-# the dulcimer, which has pairs of strings too. The plain tone is its square lead.
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """An instrument in its part.
+
+    Parameters
+    ----------
+    part : str
+    voice : str
+        The word for it in a sheet (``[melody] voice``); empty where the part has no other instrument.
+    program : int
+        General MIDI program counted from 0 (MMA RP-003); -1 for percussion.
+    general_midi : str
+        The program's name in General MIDI, Level 1.
+    manner : Manner
+        How it sounds its notes; a fiddle that bows can chop too.
+    builtin : str
+        The built-in voice that stands for it.
+    """
+
+    part: str
+    voice: str
+    program: int
+    general_midi: str
+    manner: Manner
+    builtin: str
+
+
+# General MIDI has no tin whistle (its own "whistle" is that of lips), the recorder is nearest; nor a mandolin: what plays its
+# MIDI file takes the dulcimer, which has pairs of strings too. A bagpipe's drone is held as steadily as ours.
+INSTRUMENTS = (
+    Instrument("melody", "fiddle", 40, "Violin", Manner.BOW, "melody fiddle"),
+    Instrument("melody", "flute", 73, "Flute", Manner.TONE, "flute"),
+    Instrument("melody", "whistle", 74, "Recorder", Manner.TONE, "flute"),
+    Instrument("melody", "accordion", 21, "Accordion", Manner.TONE, "reed"),
+    Instrument("melody", "harmonica", 22, "Harmonica", Manner.TONE, "reed"),
+    Instrument("melody", "guitar", 25, "Acoustic Guitar (steel)", Manner.PLUCK, "guitar"),
+    Instrument("melody", "banjo", 105, "Banjo", Manner.PLUCK, "banjo"),
+    Instrument("melody", "piano", 0, "Acoustic Grand Piano", Manner.PLUCK, "piano"),
+    Instrument("melody", "mandolin", 15, "Dulcimer", Manner.PLUCK, "mandolin"),
+    Instrument("melody", "plain tone", 80, "Lead 1 (square)", Manner.TONE, "plain tone"),
+    Instrument("backup", "", 110, "Fiddle", Manner.BOW, "backup fiddle"),
+    Instrument("drone", "", 109, "Bagpipe", Manner.TONE, "drone"),
+    Instrument("tuning", "", 40, "Violin", Manner.BOW, "backup fiddle"),
+    Instrument("rhythm", "", 25, "Acoustic Guitar (steel)", Manner.PLUCK, "guitar"),
+    Instrument("click", "", -1, "Drum kit", Manner.CLICK, "click"),
+)
 MELODY_VOICES: dict[str, tuple[int, Manner]] = {
-    "fiddle": (40, Manner.BOW),
-    "flute": (73, Manner.TONE),
-    "whistle": (74, Manner.TONE),
-    "accordion": (21, Manner.TONE),
-    "harmonica": (22, Manner.TONE),
-    "mandolin": (15, Manner.PLUCK),
-    "guitar": (25, Manner.PLUCK),
-    "banjo": (105, Manner.PLUCK),
-    "piano": (0, Manner.PLUCK),
-    "plain tone": (80, Manner.TONE),
+    one.voice: (one.program, one.manner) for one in INSTRUMENTS if one.part == "melody"
 }
+PROGRAMS: dict[str, int] = {one.part: one.program for one in INSTRUMENTS if not one.voice}

@@ -16,7 +16,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from underbow.sound.voice.voices import FULL_ACCENT, REFERENCE_DB, Action, ActionNote, Samples
+from underbow.fiddle.grid import FULL_ACCENT
+from underbow.sound.soundfont.pitch import read_at
+from underbow.sound.voice.voices import REFERENCE_DB, Action, ActionNote, Samples
 from underbow.track.performance import Manner
 
 __all__ = ["ToneOf", "sound_action"]
@@ -32,6 +34,13 @@ _SWELL_FROM, _SWELL = 0.45, 0.3  # strokes longer than so many seconds swell by 
 _LIFTED, _TURNED, _DAMPED, _STOPPED = 160.0, 500.0, 220.0, 1100.0  # dB a second after a note's end
 _SILENCE_DB = 72.0
 _STRUCK_SECONDS = 0.2
+_CLICK_DB = -8.7  # by which a click, short as it is, lies below a pluck: then it is as loud as the built-in one
+_LONG, _SETS_IN, _GROWS = (
+    0.42,
+    0.16,
+    0.3,
+)  # seconds from which a solo note has vibrato, until it begins, and until it is full
+_SWING, _PACE = 10.0, 5.5  # cents to each side, and Hz
 
 
 def sound_action(action: Action, rate: int, tone_of: ToneOf) -> Samples:
@@ -138,6 +147,8 @@ def _stroke(action: Action, notes: list[ActionNote], rate: int, tone_of: ToneOf)
         tone = tone_of(action.program, run[0].midi, action.accent, frames + settled, True)
         source = 0 if fresh else settled
         piece = tone[source : source + frames].copy()
+        if action.solo and len(notes) == 1 and end - begin >= _LONG * rate:
+            piece = _with_vibrato(tone[source:], frames, rate)
         if fresh:
             _speak(piece, action, rate)
         if bowed and end - begin > _SWELL_FROM * rate and len(notes) == 1:
@@ -157,6 +168,13 @@ def _stroke(action: Action, notes: list[ActionNote], rate: int, tone_of: ToneOf)
             piece[-ring:] *= fall
         out[begin - lead : begin - lead + frames] += piece
     return first, out
+
+
+def _with_vibrato(tone: Samples, frames: int, rate: int) -> Samples:
+    """Swing a steady tone about its pitch, from a moment after it began."""
+    since = np.maximum(np.arange(frames) / rate - _SETS_IN, 0.0)
+    swing = np.minimum(since / _GROWS, 1.0) * np.sin(since * (2 * np.pi * _PACE))
+    return read_at(tone[: frames + rate // 50], np.cumsum(2.0 ** (swing * (_SWING / 1200))) - 1.0)
 
 
 def _runs(notes: list[ActionNote], gap: int) -> list[tuple[list[ActionNote], bool, bool]]:
@@ -202,9 +220,10 @@ def _plucked(action: Action, note: ActionNote, rate: int, tone_of: ToneOf) -> tu
     ring = note.frames if action.manner is Manner.PLUCK else max(note.frames, struck)
     tone = tone_of(action.program, note.midi, action.accent, max(ring + len(fall), struck), False)
     piece = tone[: ring + len(fall)].copy()
-    level = tone[:struck]
-    power = float(np.dot(level, level)) / struck
-    piece *= np.float32(_gain(note.level) / np.sqrt(max(power, 1e-20)))
+    first = tone[:struck]
+    power = float(np.dot(first, first)) / struck
+    level = note.level + (_CLICK_DB if action.manner is Manner.CLICK else 0.0)
+    piece *= np.float32(_gain(level) / np.sqrt(max(power, 1e-20)))
     piece[ring:] *= fall
     return note.at, piece
 

@@ -1,8 +1,8 @@
-"""A tone: one key held on some instrument: how far it is out of tune, where it begins, and how to even it out.
+"""A tone: one key held on some instrument: where it begins, and how to even out its level.
 
 Instruments in a SoundFont bank speak slowly (a low fiddle string takes a tenth of a second) and waver as they were recorded. A
 bow stroke has a shape of its own to give, so its tones begin where they speak, and their level is brought near a
-straight line; their colour, noise and vibrato stay.
+straight line; their colour and noise stay. Pitch is put right in :mod:`underbow.sound.soundfont.pitch`.
 
 Conventions: float32, mono. Thresholds and times: common practice by ear and eye, no source.
 """
@@ -13,29 +13,12 @@ import numpy as np
 
 from underbow.sound.voice.voices import Samples
 
-__all__ = ["cents_off", "held", "struck"]
+__all__ = ["held", "struck"]
 
 _SPEAKS, _STRUCK = 0.4, 0.03  # where a tone begins: of its steady RMS, of its highest sample
 _WINDOW = 0.008  # seconds over which a level is looked at
 _SMOOTH = 5  # windows
-_NEAR, _FOUND = 0.5, 1e-3  # semitones that are looked at around a pitch; share of the power that must lie there
 _EVEN = 0.9  # how much of the wavering, in dB, is taken away
-
-
-def cents_off(samples: Samples, rate: int, hertz: float) -> float:
-    """Give how far a tone's fundamental lies from where it should, in cents, vibrato averaged out; 0 where none is found.
-
-    >>> sine = np.sin(2 * np.pi * 443.0 / 48_000 * np.arange(48_000)).astype(np.float32)
-    >>> round(cents_off(sine, 48_000, 440.0), 1)
-    11.8
-    """
-    size = len(samples)
-    power = np.square(np.abs(np.fft.rfft(samples * np.hanning(size))))
-    bins = np.arange(int(hertz * 2 ** (-_NEAR / 12) * size / rate), int(hertz * 2 ** (_NEAR / 12) * size / rate) + 2)
-    near = power[bins]
-    if not near.sum() > _FOUND * power.sum():  # nor where nothing sounds at all
-        return 0.0
-    return float(1200 * np.log2((bins * near).sum() / near.sum() * rate / size / hertz))
 
 
 def struck(samples: Samples, rate: int) -> Samples:

@@ -28,18 +28,20 @@ from typing import Any, Self
 import numpy as np
 
 from underbow.errors import InputError, UnderbowError
+from underbow.fiddle.grid import FULL_ACCENT, STEP_DB
 from underbow.sound.soundfont.banks import Bank, read_bank
+from underbow.sound.soundfont.pitch import follow, in_tune
 from underbow.sound.soundfont.strokes import sound_action
-from underbow.sound.soundfont.tone import cents_off, held, struck
-from underbow.sound.voice.voices import ACCENT_STEP_DB, FULL_ACCENT, Action, Samples
+from underbow.sound.soundfont.tone import held, struck
+from underbow.sound.voice.voices import Action, Samples
+from underbow.track.midi.velocity import velocity
 
 __all__ = ["Engine", "SoundFontVoice", "engine"]
 
 _DRUMS, _DRUM_BANK = 9, 128
-_COARSE, _FINE = 51, 52  # generators coarseTune (semitones) and fineTune (cents), SoundFont 2.04, 8.1.3
 _SILENT = 1e-4
-_PROBE_VELOCITY, _PROBE_FRAMES = 110, 98_304
 _BLOCK = 64  # frames that FluidSynth makes at a time
+_PROBE = 16_384  # frames that tell the louder channel
 _HOMEBREW = "/opt/homebrew"
 _ROOM = 24 << 20  # bytes of tones kept
 _SETTINGS: dict[str, int | float] = {
@@ -104,7 +106,6 @@ def _load() -> tuple[ModuleType | None, Any, str]:
             integer,
             integer,
         ]
-        library.fluid_synth_set_gen.argtypes = [pointer, integer, integer, ctypes.c_float]
         library.fluid_version_str.restype = ctypes.c_char_p
     except ImportError:
         return None, None, f"FluidSynth's library isn't installed; {_how_to_install()}"
@@ -183,27 +184,28 @@ class _Synth:
             why = f" ({_log[-1]})" if _log else ""
             raise InputError(f"{bank.path}: FluidSynth can't load this SoundFont{why}; use another one")
         self._chosen: dict[int, int] = {}
+        self._fresh = True
 
     def delete(self) -> None:
         """Free it."""
         self._synth.delete()
 
-    def tone(self, program: int, key: int, velocity: int, frames: int, cents: float = 0.0) -> Samples:
-        """Hold a key for so many frames, so many cents off its pitch; both channels added."""
+    def tone(self, program: int, key: int, velocity: int, frames: int) -> Samples:
+        """Hold a key for so many frames; of two channels the louder one, since a bank's two may be takes of different pitch."""
+        if self._fresh:  # a synth's first note comes out a trace unlike all later ones
+            self._fresh = False
+            self.tone(program, key, velocity, _BLOCK)
         channel = self._channel(program)
-        semitones = round(cents / 100)
-        for generator, amount in ((_COARSE, float(semitones)), (_FINE, cents - 100 * semitones)):
-            self._library.fluid_synth_set_gen(self._synth.synth, channel, generator, amount)
-        out = np.zeros(
-            (2, -(-frames // _BLOCK) * _BLOCK), np.float32
-        )  # whole blocks: the next note starts with one too
+        # Whole blocks: the next note starts with one too.
+        out = np.zeros((2, -(-frames // _BLOCK) * _BLOCK), np.float32)
         self._synth.all_sounds_off(channel)
         self._write(out[:, :_BLOCK])  # voices of the note before leave
         if self._synth.noteon(channel, key, velocity) != 0:
             raise UnderbowError(f"{self._bank.path}: no sound for key {key} of program {program + 1}")
         self._write(out)
         self._synth.noteoff(channel, key)
-        return np.asarray(out[0] + out[1])
+        left, right = np.square(out[:, :_PROBE]).sum(axis=1)
+        return np.asarray(out[int(right > left)])
 
     def _write(self, out: Samples) -> None:
         left, right = out.ctypes.data, out.ctypes.data + out.strides[0]
@@ -247,12 +249,11 @@ class SoundFontVoice:
     def __init__(self, bank: Bank | Path, rate: int = 44_100, concert_pitch: float = 440.0) -> None:
         self.bank = read_bank(bank) if isinstance(bank, Path) else bank
         self.rate = rate
-        self._cents = 1200.0 * float(np.log2(concert_pitch / 440.0))
+        self._concert_pitch = concert_pitch
         self._lock = threading.Lock()
         self._synths: list[_Synth] = []
         self._tones: OrderedDict[tuple[int, int, int, bool], Samples] = OrderedDict()
         self._bytes = 0
-        self._tunings: dict[tuple[int, int], float] = {}
         with self._synth():
             pass
 
@@ -287,15 +288,20 @@ class SoundFontVoice:
             if kept is not None and len(kept) >= frames:
                 self._tones.move_to_end(name)
                 return kept
-        velocity = round(127 * 10 ** (ACCENT_STEP_DB * (accent - FULL_ACCENT) / 40))
+        strength = velocity(STEP_DB * (accent - FULL_ACCENT))
         wanted = max(frames + self.rate // 2, self.rate)
         step = 1 << min(wanted.bit_length(), 18)  # in steps, so that a slightly longer stroke needs no new tone
         wanted = -(-wanted // step) * step
         with self._synth() as synth:
-            whole = synth.tone(program, key, velocity, wanted, self._tuning(synth, program, key))
+            whole = synth.tone(program, key, strength, wanted)
         if not np.abs(whole).max() > _SILENT:
             what = "percussion" if program < 0 else f"General MIDI program {program + 1}"
             raise InputError(f"{self.bank.path}: {what} is silent at key {key}; the file is broken, use another one")
+        if program >= 0:
+            ratio = 2 ** ((key - 69) / 12)
+            pitch = follow(whole, self.rate, 440.0 * ratio)
+            if pitch is not None:
+                whole = in_tune(whole, self.rate, pitch, self._concert_pitch * ratio, still=as_held)
         tone = held(whole, self.rate) if as_held else struck(whole, self.rate)
         with self._lock:
             old = self._tones.pop(name, None)
@@ -304,17 +310,6 @@ class SoundFontVoice:
             while self._bytes > _ROOM and len(self._tones) > 1:
                 self._bytes -= self._tones.popitem(last=False)[1].nbytes
         return tone
-
-    def _tuning(self, synth: _Synth, program: int, key: int) -> float:
-        """Give the cents that bring a key to the concert pitch: banks are some cents off, differently from key to key."""
-        if program < 0:
-            return 0.0
-        known = self._tunings.get((program, key))
-        if known is None:
-            heard = synth.tone(program, key, _PROBE_VELOCITY, _PROBE_FRAMES)[_PROBE_FRAMES // 16 :]
-            off = cents_off(heard, self.rate, 440.0 * 2 ** ((key - 69) / 12))
-            known = self._tunings[program, key] = round(self._cents - off, 1)
-        return known
 
     @contextmanager
     def _synth(self) -> Iterator[_Synth]:

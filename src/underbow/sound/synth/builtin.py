@@ -18,16 +18,10 @@ from underbow.sound.synth.plucked import FIVE_STRING, HAMMERED, MANDOLIN_PAIR, S
 from underbow.sound.synth.sustained import Sustained
 from underbow.sound.synth.wind import FLUTE, PLAIN, REED
 from underbow.sound.voice.voices import Action, Samples
-from underbow.track.performance import Manner
+from underbow.track.instruments import INSTRUMENTS, Manner
 
 LOWEST_RATE, HIGHEST_RATE = 22_050, 96_000
-# General MIDI programs, counted from 0, and who takes them. It has no mandolin; its dulcimer, 15, has pairs of strings too.
-PLUCKED = ((range(8), "piano"), ((15,), "mandolin"), (range(105, 109), "banjo"))
-SUSTAINED = (
-    (range(16, 24), "reed"),
-    ((*range(40, 52), 109, 110), "drone"),  # 109, bagpipe, is what drones are written for
-    (range(72, 80), "flute"),
-)
+BY_PROGRAM = {(one.manner, one.program): one.builtin for one in INSTRUMENTS}
 STANDARD = (55, 62, 69, 76)
 MELODY_FIDDLE, BACKUP_FIDDLE = 26, 7  # seeds: a bright fiddle and a warm one, told apart by ear
 
@@ -109,6 +103,6 @@ def instrument(action: Action) -> str:
         case Manner.BOW | Manner.CHOP:
             return "melody fiddle" if action.solo else "backup fiddle"
         case Manner.PLUCK:
-            return next((name for programs, name in PLUCKED if action.program in programs), "guitar")
+            return BY_PROGRAM.get((Manner.PLUCK, action.program), "guitar")
         case Manner.TONE:
-            return next((name for programs, name in SUSTAINED if action.program in programs), "plain tone")
+            return BY_PROGRAM.get((Manner.TONE, action.program), "plain tone")

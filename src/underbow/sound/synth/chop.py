@@ -35,7 +35,7 @@ def chop(action: Action, body: Body, noise: Samples, concert_pitch: float) -> Sa
     """
     rate, number = body.rate, number_of(action)
     time = np.arange(int(SECONDS * rate)) / rate
-    hard = (action.accent - 1) / 8
+    hard = action.hardness
     length = 0.011 + 0.005 * hard
     grip = np.minimum(time / 0.0025, 1.0) * np.exp(-((time / (2.2 * length)) ** 2)) * (0.6 + 0.4 * hard)
     slip = (time * GRIT * (1.0 + 2.0 * time) + (number % 101) / 101) % 1.0

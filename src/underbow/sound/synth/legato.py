@@ -210,7 +210,7 @@ def shape(
         The amplitude's RMS over each span is the span's level.
     """
     length = action.frames / rate
-    hard = (action.accent - 1) / 8
+    hard = action.hardness
     lean = {"d": style.down, "u": -style.down}.get(action.bow, 0.0)
     if action.ornament:
         hard *= 0.4

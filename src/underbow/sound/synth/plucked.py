@@ -132,7 +132,7 @@ class Plucked:
         frames = min(len(heard), int(0.03 * self.rate))
         time = np.arange(frames) / self.rate
         soft, hard = self.character.pick
-        amount = (soft + (hard - soft) * (action.accent - 1) / 8) * (0.5 if action.ornament else 1.0)
+        amount = (soft + (hard - soft) * action.hardness) * (0.5 if action.ornament else 1.0)
         burst = np.exp(time * (-1 / 0.004)) * np.minimum(time / 0.0007, 1.0) * amount
         heard[:frames] += cut(self._noise, number_of(action), frames) * burst.astype(np.float32)
 

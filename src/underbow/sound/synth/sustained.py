@@ -111,7 +111,7 @@ class Sustained:
         step, rate, style = self._step, self.rate, self.character.style
         (amplitude, drive), number = shape, number_of(action, "tones")
         force = np.zeros((len(time) - 1) * step, dtype=np.float32)
-        hard = (action.accent - 1) / 8
+        hard = action.hardness
         reached: dict[int, tuple[int, Floats]] = {}
         for index, tone in enumerate(legato.tones(parts, len(time), step, max(int(FADE * rate / step), 3))):
             string, stopped = self._string(tone)
@@ -154,7 +154,7 @@ class Sustained:
     def _rub(self, action: Action, amplitude: Floats, time: Floats) -> Samples:
         """Give the noise's amplitude at the control points."""
         character = self.character
-        hard = (action.accent - 1) / 8 * (0.4 if action.ornament else 1.0)
+        hard = action.hardness * (0.4 if action.ornament else 1.0)
         lean = {"d": 1.2, "u": 0.85}.get(action.bow, 1.0)
         amplitude = amplitude * np.exp(
             np.maximum(time - action.frames / self.rate, 0.0) * (-1 / 0.012)

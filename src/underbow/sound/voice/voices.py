@@ -26,6 +26,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from underbow.fiddle.grid import FULL_ACCENT, STEP_DB
 from underbow.track.performance import Gesture, Manner
 
 Samples = NDArray[np.float32]
@@ -34,7 +35,6 @@ Floats = NDArray[np.floating[Any]]
 # dBFS: RMS over the sounding length of what is bowed or blown, over the first 0.2 s of a pluck and 0.05 s of a chop; a click's
 # first sample lies 12 dB above.
 REFERENCE_DB = -20.0
-FULL_ACCENT, ACCENT_STEP_DB = 9, 2.0  # an accent grid's scale: 9 is full, each step 2 dB
 END_GRAIN, INNER_GRAIN = 256, 1000  # an action's length is a multiple of 1/256 s, its inner times of 1/1000 s
 LEVEL_GRAIN = 4  # relative levels lie on a grid of 1/4 dB
 
@@ -103,6 +103,11 @@ class Action:
     def frames(self) -> int:
         """Where its last note stops, in frames; the samples run on for the ring."""
         return max(note.end for note in self.notes)
+
+    @property
+    def hardness(self) -> float:
+        """The class of attack from 0, soft, to 1, biting."""
+        return (self.accent - 1) / (FULL_ACCENT - 1)
 
 
 class Voice(Protocol):
@@ -202,7 +207,7 @@ def accent_of(gain: float) -> int:
     >>> accent_of(0.0), accent_of(-6.0), accent_of(-40.0)
     (9, 6, 1)
     """
-    return min(max(FULL_ACCENT + math.floor(gain / ACCENT_STEP_DB + 0.5), 1), FULL_ACCENT)
+    return min(max(FULL_ACCENT + math.floor(gain / STEP_DB + 0.5), 1), FULL_ACCENT)
 
 
 def frame_of(seconds: float, rate: int) -> int:

@@ -14,7 +14,8 @@ from contextlib import redirect_stdout
 from types import ModuleType
 
 from underbow.track.midi.conductor import conductor, header, tick_of
-from underbow.track.midi.tracks import Track, velocity
+from underbow.track.midi.tracks import Track
+from underbow.track.midi.velocity import velocity
 from underbow.track.mixes import Mix
 from underbow.track.performance import Part, Pass, Performance
 

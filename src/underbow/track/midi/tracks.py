@@ -8,7 +8,6 @@ differ in is a few volume events between the notes: a :class:`Track` keeps the n
 from __future__ import annotations
 
 import io
-import math
 from array import array
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
@@ -17,9 +16,10 @@ from types import ModuleType
 
 from underbow.track.gestures import Gestures
 from underbow.track.midi.conductor import HEAD, TICKS, chunk, chunks, tick_of, variable
+from underbow.track.midi.velocity import velocity
 from underbow.track.performance import Gesture, Part
 
-__all__ = ["Track", "velocity"]
+__all__ = ["Track"]
 
 _SECONDS_A_TICK = 0.5 / TICKS  # pretty_midi is told 120 quarters a minute, so that its seconds are our ticks
 _END = bytes.fromhex("01 FF 2F 00")  # what pretty_midi ends a track with
@@ -121,15 +121,6 @@ class Track:
         written = io.BytesIO()
         pretty.write(written)
         return chunks(written.getvalue())[-1][HEAD:]
-
-
-def velocity(level: float) -> int:
-    """Give the velocity, 1 to 127, that SoundFont 2.04's default curve turns into a level in dB: 40 log10(127 / velocity) down.
-
-    >>> [velocity(level) for level in (0.0, -2.0, -12.0, -100.0)]
-    [127, 113, 64, 1]
-    """
-    return min(max(math.floor(127.0 * math.pow(10.0, level / 40.0) + 0.5), 1), 127)
 
 
 def _cuts(gestures: Sequence[Gesture], joints: Sequence[int]) -> Iterator[list[_Note]]:

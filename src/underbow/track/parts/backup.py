@@ -10,13 +10,13 @@ from math import inf
 from underbow.fiddle.grid import Pulse, Strings, Stroke
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.track.gestures import Gestures
+from underbow.track.instruments import PROGRAMS
 from underbow.track.parts.passes import pass_by_pass
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
 from underbow.track.strokes import Run, runs
 from underbow.track.timeline import Stretch, Timeline
 
-FIDDLE = 110  # General MIDI, counted from 0
 CLOSING_DB = -2.0
 CHOP = Fraction(1, 8)  # quarters that a chop sounds at most: it is a knock, not a note
 
@@ -49,7 +49,9 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
 
     longest = max(run.grid.length for run in every)
     together = 1 + int(-(-longest // sheet.melody.loop))  # passes that a stroke over the closing beat may begin in
-    return Part("backup", FIDDLE, Gestures.of_phrases(pass_by_pass(timeline, play, alike=alike, closing=together)))
+    return Part(
+        "backup", PROGRAMS["backup"], Gestures.of_phrases(pass_by_pass(timeline, play, alike=alike, closing=together))
+    )
 
 
 def _runs_in(every: Sequence[Run], places: range) -> list[Run]:

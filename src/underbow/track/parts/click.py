@@ -8,6 +8,7 @@ from itertools import islice
 
 from underbow.theory.meter import Meter
 from underbow.track.gestures import Gestures
+from underbow.track.instruments import PROGRAMS
 from underbow.track.parts.passes import pass_by_pass
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
@@ -41,7 +42,7 @@ def click_part(sheet: Sheet, timeline: Timeline) -> Part:
             start = stretch.end
 
     passes = pass_by_pass(timeline, play)
-    return Part("click", -1, Gestures.of_phrases(counted()))
+    return Part("click", PROGRAMS["click"], Gestures.of_phrases(counted()))
 
 
 def _clicks(sheet: Sheet, meter: Meter, bar: Fraction, *, start: Fraction, end: Fraction) -> Iterator[Gesture]:

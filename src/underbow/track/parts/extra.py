@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+from underbow.track.instruments import PROGRAMS
 from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import Timeline
 
-DRONE, TUNING = 109, 40  # General MIDI bagpipe, for the drone's steady reed; violin
 DRONE_FLOOR = 50  # the tonic from D3 up, its fifth above
 DRONE_DB, TUNING_DB = -3.0, -3.0
 
@@ -22,7 +22,7 @@ def drone_part(sheet: Sheet, timeline: Timeline) -> Part:
         for start, end in zip(starts, [*starts[1:], stretch.end], strict=True):
             notes = tuple(Sounded(start, end - start, midi, DRONE_DB) for midi in (tonic, tonic + 7))
             gestures.append(Gesture(Manner.TONE, notes))
-    return Part("drone", DRONE, tuple(gestures))
+    return Part("drone", PROGRAMS["drone"], tuple(gestures))
 
 
 def tuning_part(sheet: Sheet, timeline: Timeline) -> Part:
@@ -37,4 +37,4 @@ def tuning_part(sheet: Sheet, timeline: Timeline) -> Part:
         )
         for i, string in enumerate(strings)
     )
-    return Part("tuning", TUNING, gestures)
+    return Part("tuning", PROGRAMS["tuning"], gestures)

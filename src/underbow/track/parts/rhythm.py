@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from underbow.track.gestures import Gestures
+from underbow.track.instruments import PROGRAMS
 from underbow.track.parts.guitar import bass_note, figure, voicing
 from underbow.track.parts.passes import pass_by_pass
 from underbow.track.parts.phrasing import phrasing
@@ -14,7 +15,6 @@ from underbow.track.performance import Gesture, Manner, Part, Sounded
 from underbow.track.sheet.model import Sheet
 from underbow.track.timeline import Stretch, Timeline, WholeBar
 
-GUITAR = 25  # General MIDI steel-string guitar, counted from 0
 CLOSING_DB = -3.0
 RINGING_DB = -2.0  # what rings is struck softer
 CHUCK = Fraction(1, 2)  # of its room is what a chord rings before the hand damps it
@@ -29,7 +29,7 @@ def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
     def play(passes: range, stretch: Stretch) -> list[Gesture]:
         return list(_strokes(sheet, timeline, passes, stretch))
 
-    return Part("rhythm", GUITAR, Gestures.of_phrases(pass_by_pass(timeline, play)))
+    return Part("rhythm", PROGRAMS["rhythm"], Gestures.of_phrases(pass_by_pass(timeline, play)))
 
 
 def _strokes(sheet: Sheet, timeline: Timeline, passes: range, stretch: Stretch) -> Iterator[Gesture]:
