@@ -2,9 +2,9 @@
 
     python benchmarks/render/sequence.py [SHEET] [--tempos 27] [--rounds 5]
 
-Ours is `perform` and the plan of every stem: each note's place in seconds and in frames, with swing, ornaments, feel and tempo. The
-references get the notes ready made: mido reads the file's events, pretty_midi gives each note its seconds besides. CPU seconds,
-the best of the rounds, which take turns.
+Ours is `perform` and the plan of every stem: each note's place in seconds and in frames, with swing, ornaments, feel and tempo.
+The references get the notes ready made: mido reads the file's events, pretty_midi gives each note its seconds besides. CPU
+seconds, the best of the rounds, which take turns.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from contextlib import redirect_stdout
 from types import ModuleType
 
 from underbow.track.midi.conductor import conductor, header, tick_of
-from underbow.track.midi.tracks import Track
+from underbow.track.midi.tracks import Track, instrument_of
 from underbow.track.midi.velocity import velocity
 from underbow.track.mixes import Mix
 from underbow.track.performance import Part, Pass, Performance
@@ -44,13 +44,11 @@ class Score:
     """A performance's MIDI, its notes written once, for any number of mixes."""
 
     def __init__(self, performance: Performance) -> None:
-        import mido  # noqa: PLC0415  needed for MIDI only
-
         pretty_midi = _pretty_midi()
         self._performance = performance
-        self._conductor = conductor(mido, performance)
+        self._conductor = conductor(performance)
         self._tracks = [
-            Track(pretty_midi, part, slot, [self._begins(part, one) for one in performance.passes])
+            Track(instrument_of(pretty_midi, part), slot, [self._begins(part, one) for one in performance.passes])
             for slot, part in enumerate(performance.parts)
         ]
 
