@@ -1,48 +1,215 @@
-"""The key of a melody whose file does not say it.
+"""The key of a melody from its notes, and whether a written key can be right.
 
-Fiddle tunes are modal: the signature is the one whose seven notes take most of the time, the tonic the last note where it
-can be one (major, minor, dorian, mixolydian), else the note of these that sounds longest.
+A key is as likely as the notes are in it: how much of the time each tone above the tonic has, which tones fall on the first
+beats, and which is the last. The shares are counted in a collection of tunes, and measured, by ``benchmarks/chords/keys.py``;
+mixolydian has its seventh where major has it a semitone higher, dorian its sixth and seventh likewise. The method is that of
+profiles (Krumhansl and Kessler 1982, by correlation; here by likelihood).
+
+A written key is doubted where another one is far likelier and the tune does not end on the written tonic. Then either the
+notes are right and only their tonic is another (K:G over a tune in E minor), or the K: line itself is wrong and its letters
+were meant with another signature.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import inf, log
 
-from underbow.theory.key import Key
+from underbow.theory.key import MODES, Key
 from underbow.theory.pitch import PitchClass
+from underbow.tune.tune import Measure, Tune
 
-_SCALE = (0, 2, 4, 5, 7, 9, 11)
-_MODES = {
-    0: "major",
-    9: "minor",
-    2: "dorian",
-    7: "mixolydian",
-}  # semitones of the tonic above the signature's major tonic
-_STEPS = {0: 0, 9: 3, 2: 2, 7: 1}  # the same on the line of fifths
+# Per mille, by semitones above the tonic.
+_TIME = {
+    "major": (227, 4, 131, 5, 165, 83, 8, 190, 5, 103, 8, 70),
+    "minor": (217, 18, 115, 134, 18, 104, 20, 172, 47, 26, 98, 31),
+}
+_FIRST = {
+    "major": (236, 2, 108, 3, 188, 85, 5, 211, 3, 101, 7, 51),
+    "minor": (244, 11, 102, 148, 11, 57, 10, 257, 35, 15, 89, 21),
+}
+_LAST = {
+    "major": (804, 1, 37, 1, 14, 39, 1, 62, 1, 29, 3, 7),
+    "minor": (750, 9, 46, 65, 9, 9, 9, 28, 9, 9, 46, 9),
+}
+_RARER = {"major": 0.0, "minor": -0.7, "dorian": -1.0, "mixolydian": -1.0}  # logarithms of how rare the modes are
+_SIGNATURES = range(-4, 6)  # of fiddle tunes
+_MOST_TIME, _MOST_FIRST, _ENDS = 100.0, 8.0, 3.0  # quarters and first beats that count, and how much the last note does
+_LIKELIER, _MISREAD = 10.0, 6.0  # natural logarithms: to doubt a key, and to take its line for wrong
+_PLAINLY = 15.0  # likelier by so much, the line is wrong even where the notes as they sound fit some key
+_KEPT = 2.0  # for a key that has the written signature
+_LEAST_NOTES = 16
+
+Tones = Mapping[int, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """A key that fits far better than the written one.
+
+    Parameters
+    ----------
+    key : Key
+    misread : bool
+        Whether the notes fit it only when their letters are read again with its signature: the K: line is wrong.
+    """
+
+    key: Key
+    misread: bool
 
 
 def find_key(notes: Iterable[tuple[int, Fraction]]) -> Key:
-    """Find the key of notes given as MIDI numbers with their lengths.
+    """Find the key of notes given as MIDI numbers with their lengths in quarters.
 
-    >>> find_key([(62, Fraction(1)), (64, Fraction(1)), (66, Fraction(1)), (67, Fraction(1)), (69, Fraction(1)),
-    ...           (71, Fraction(1)), (73, Fraction(1)), (74, Fraction(2))]).signature
-    2
+    >>> scale = [(62, Fraction(1)), (64, Fraction(1)), (66, Fraction(1)), (67, Fraction(1)), (69, Fraction(1)), (73, Fraction(1))]
+    >>> str(find_key([*scale, (74, Fraction(2))]))
+    'D'
     """
-    time = [Fraction(0)] * 12
+    time: Counter[int] = Counter()
     last = 0
     for midi, length in notes:
-        time[midi % 12] += length
+        time[midi % 12] += float(length)  # type: ignore[assignment]
         last = midi % 12
+    return max(_keys(range(-5, 7)), key=lambda key: _likely(key, time, {}, last) - 0.01 * abs(key.signature))
 
-    def merit(signature: int) -> tuple[Fraction, bool, Fraction, int]:
-        tonic = signature * 7 % 12
-        inside = sum((time[(tonic + step) % 12] for step in _SCALE), Fraction(0))
-        return inside, (last - tonic) % 12 in _MODES, time[tonic], -abs(signature)
 
-    signature = max(range(-5, 7), key=merit)
-    major = signature * 7 % 12
-    above = (last - major) % 12
-    if above not in _MODES:
-        above = max(_MODES, key=lambda step: time[(major + step) % 12])
-    return Key(PitchClass.at_fifths(signature + _STEPS[above]), _MODES[above])
+def doubted(tune: Tune) -> Doubt | None:
+    r"""Say which key a tune is in where its written key is contradicted by its notes; None where it isn't.
+
+    Only tunes in one key throughout, long enough to tell, are looked at.
+
+    >>> from underbow.tune.abc.reader import read_abc
+    >>> music = "GABc d2d2|e2c2 d4|cBAG FGAF|G2B2 G4|GABc d2d2|e2c2 d4|cBAG FDEF|G4 G4|]"
+    >>> [doubted(read_abc(f"X:1\nM:4/4\nL:1/8\nK:{key}\n{music}")[0]) for key in ("G", "D")]
+    [None, Doubt(key=Key(tonic=PitchClass(letter='G', alter=0), mode='major', altered=()), misread=True)]
+    """
+    written = tune.key
+    played = [tune.measures[i] for i in sorted(set(tune.order))]
+    last = next((measure.notes[-1] for i in reversed(tune.order) if (measure := tune.measures[i]).notes), None)
+    if (
+        last is None
+        or written.altered
+        or any(measure.key != written for measure in played)
+        or sum(len(measure.notes) for measure in played) < _LEAST_NOTES
+        or last.midi % 12 == written.tonic.number
+    ):
+        return None
+
+    def best(signature: int) -> tuple[float, Key]:
+        read = _shifts(written, signature)
+        time, first = _counted(played, read)
+        end = (last.midi + read[last.pitch.letter] * (last.pitch.alter == written.alteration(last.pitch.letter))) % 12
+        ends_there = [(_likely(key, time, first, end), key) for key in _keys((signature,)) if key.tonic.number == end]
+        return max(ends_there, key=lambda pair: pair[0], default=(-inf, written))
+
+    time, first = _counted(played, _shifts(written, written.signature))
+    same_tonic = [Key(written.tonic, mode) for mode in _RARER if -7 <= written.tonic.fifths + MODES[mode] <= 7]
+    end = last.midi % 12
+    now = max(_likely(key, time, first, end) for key in same_tonic)
+    sounding, key = max(
+        (
+            (_likely(key, time, first, end) + _KEPT * (key.signature == written.signature), key)
+            for key in _keys(range(-5, 7))
+        ),
+        key=lambda pair: pair[0],
+    )
+    others = [
+        (merit - _MISREAD - abs(signature - 1), other)
+        for signature in _SIGNATURES
+        if signature != written.signature
+        for merit, other in [best(signature)]
+    ]
+    meant, other = max(others, key=lambda pair: pair[0])
+    if max(sounding, meant) - now < _LIKELIER:
+        return None
+    if sounding - now >= _LIKELIER and meant - sounding < _PLAINLY:
+        return Doubt(key, misread=False)
+    return Doubt(other, misread=True)
+
+
+def reread(tune: Tune, key: Key) -> Tune:
+    r"""Read a tune's letters again with another key's signature; notes that differ from the old one stay.
+
+    >>> from underbow.tune.abc.reader import read_abc
+    >>> [note.midi for note in reread(read_abc("K:D\nFc^g|")[0], Key.parse("C")).measures[0].notes]
+    [65, 72, 80]
+    """
+
+    def again(measure: Measure) -> Measure:
+        notes = []
+        for note in measure.notes:
+            pitch = note.pitch
+            if pitch.alter == measure.key.alteration(pitch.letter):
+                note = replace(note, pitch=replace(pitch, alter=key.alteration(pitch.letter)))  # noqa: PLW2901
+            notes.append(note)
+        return replace(measure, notes=tuple(notes), key=key)
+
+    return replace(tune, measures=tuple(again(measure) for measure in tune.measures), key=key)
+
+
+def in_key(tune: Tune) -> Tune:
+    """Give a tune the key that its notes are in, where they contradict the written one; its letters read again if need be."""
+    doubt = doubted(tune)
+    if doubt is None:
+        return tune
+    if doubt.misread:
+        return reread(tune, doubt.key)
+    return replace(tune, key=doubt.key, measures=tuple(replace(m, key=doubt.key) for m in tune.measures))
+
+
+def _keys(signatures: Iterable[int]) -> list[Key]:
+    """Every key of these signatures in one of the four modes, where its name is a usual one."""
+    found = ((signature - MODES[mode], mode) for signature in signatures for mode in _RARER)
+    return [Key(PitchClass.at_fifths(fifths), mode) for fifths, mode in found if -5 <= fifths <= 8]
+
+
+def _shifts(written: Key, signature: int) -> dict[str, int]:
+    """By how many semitones each letter moves under another signature."""
+    other = Key(PitchClass.at_fifths(signature))
+    return {letter: other.alteration(letter) - written.alteration(letter) for letter in "ABCDEFG"}
+
+
+def _counted(measures: list[Measure], shifts: Mapping[str, int]) -> tuple[Tones, Tones]:
+    """The time of each tone, and how often it falls on a first beat."""
+    time: dict[int, float] = {}
+    first: dict[int, float] = {}
+    for measure in measures:
+        for note in measure.notes:
+            pitch = note.pitch
+            tone = note.midi % 12
+            if pitch.alter == measure.key.alteration(pitch.letter):
+                tone = (tone + shifts[pitch.letter]) % 12
+            time[tone] = time.get(tone, 0.0) + float(note.length)
+            if not note.start:
+                first[tone] = first.get(tone, 0.0) + 1.0
+    return time, first
+
+
+def _likely(key: Key, time: Tones, first: Tones, last: int) -> float:
+    """The logarithm of how likely a key is."""
+    tonic, shares = key.tonic.number, _SHARES[key.mode]
+    merit = _RARER[key.mode] + _ENDS * shares[2][(last - tonic) % 12]
+    for counted, share, most in ((time, shares[0], _MOST_TIME), (first, shares[1], _MOST_FIRST)):
+        total = sum(counted.values())
+        if total:
+            merit += min(total, most) / total * sum(many * share[(tone - tonic) % 12] for tone, many in counted.items())
+    return merit
+
+
+def _logs(mode: str) -> tuple[tuple[float, ...], ...]:
+    out = []
+    for table in (_TIME, _FIRST, _LAST):
+        row = list(map(float, table["minor" if mode in ("minor", "dorian") else "major"]))
+        if mode == "mixolydian":
+            row[10], row[11] = row[11], row[10]
+        if mode == "dorian" and table is not _LAST:
+            sixth, seventh = row[8] + row[9], row[10] + row[11]
+            row[8:12] = 0.12 * sixth, 0.88 * sixth, 0.9 * seventh, 0.1 * seventh
+        out.append(tuple(log(share / sum(row)) for share in row))
+    return tuple(out)
+
+
+_SHARES = {mode: _logs(mode) for mode in _RARER}

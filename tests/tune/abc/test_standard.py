@@ -307,3 +307,51 @@ def test_key_inside_the_bar_and_of_the_measure() -> None:
     assert [str(measure.key) for measure in tune.measures] == ["C", "G", "G", "F"]
     assert midis(tune) == [60, 66, 66, 70, 70]
     assert tune.measures[3].key == Key.parse("F")
+
+
+@pytest.mark.parametrize(
+    ("key", "letter", "alter"),
+    [("Dm^c", "C", 1), ("D=c", "C", 0), ("Dmaj=c", "C", 0), ("Dm^c_e", "E", -1), ("D exp_b^f", "B", -1), ("D exp_b^f", "F", 1),
+     ("D exp_b^f", "C", 0), ("Bb_e=a", "A", 0), ("D middle=B", "B", 0), ("D clef=C", "C", 1)],
+)  # fmt: skip
+def test_accidentals_of_a_key_need_no_space(key: str, letter: str, alter: int) -> None:
+    """3.1.14 wants none between the key and its accidentals; settings such as middle= are no accidentals (4.6)."""
+    (tune,) = read_abc(f"X:1\nM:4/4\nL:1/4\nK:{key}\nABcd|\n")
+    assert tune.key.alteration(letter) == alter
+    assert not [fault for fault in tune.told if "no key" in fault.what]
+
+
+@pytest.mark.parametrize(
+    ("music", "order"),
+    [
+        ("d|:|||:cdef|gabc':|", [0, 1, 2, 1, 2]),  # a repeat begins, and begins: nothing ends there
+        ("d|:|:cdef|gabc':|", [0, 1, 2, 1, 2]),
+        ("cdef:|:|:gabc':|", [0, 0, 1, 1]),
+        ('|:cdef|1 gabc:|2 fedc|["Coda" c4|]', [0, 1, 0, 2, 3]),  # an ending has a number (4.10): played straight on
+        ('|:cdef|1 gabc:|["^Coda" c4|]', [0, 1, 0, 2]),
+    ],
+)
+def test_bar_lines_and_brackets_that_the_standard_leaves_open(music: str, order: list[int]) -> None:
+    """4.8 asks for a liberal reading of bar lines; 4.10 has endings with numbers alone."""
+    (tune,) = read_abc(f"X:1\nM:4/4\nL:1/4\nK:C\n{music}\n")
+    assert list(tune.order) == order
+
+
+@pytest.mark.parametrize(
+    ("music", "midi"),
+    [
+        ("A2|cdef&CDEF|c4|]", [69, 72, 74, 76, 77, 72]),
+        ("cdef&CDEF&EFGA|c4|]", [72, 74, 76, 77, 72]),
+        ("g2f2|e3e|\n&&(d4|c3)c|g4|]", [79, 77, 76, 76, 79]),  # the second example of 7.4: back by two bar lines
+        ("c4|(&d4|e4 & f4|g4 &)|a4|]", [72, 74, 76, 81]),
+        ("c4|(&d4|e4 &)|a4|]", [72, 74, 76, 81]),
+        (
+            "c4|(&d4|e4 & f4|g4 :|a4|b4 & c4|d4|]",
+            [72, 74, 76, 72, 74, 76, 81, 83, 74],
+        ),  # not closed: up to the repeat sign
+    ],
+)
+def test_overlays_of_one_bar_and_of_several(music: str, midi: list[int]) -> None:
+    """7.4: each & goes back by one bar line, and what follows is a second voice; (& and &) are no part of the standard."""
+    (tune,) = read_abc(f"X:1\nM:4/4\nL:1/4\nK:C\n{music}\n")
+    assert [note.midi for note in write_out(tune).notes] == midi

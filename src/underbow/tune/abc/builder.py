@@ -7,31 +7,18 @@ played is found afterwards, in :mod:`underbow.tune.page.repeats`.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from contextlib import suppress
 
-from underbow.theory.chord import Chord
 from underbow.tune.abc.header import FREE_METER, FieldReader
 from underbow.tune.abc.lexer import Sign, bar_line, signs
 from underbow.tune.abc.notes import MARKS, Accidentals
 from underbow.tune.abc.text import Line, Music, TuneText, body_field, field_of
+from underbow.tune.abc.words import MEANT_AS_CHORD, ending_numbers, jump_word, not_a_chord, quoted_chord
 from underbow.tune.page.draft import Event
 from underbow.tune.page.told import Told
 
 MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
 _OPENS_NOTHING = re.compile(r'(?:"[^"\n]{0,99}"|[^\]|"\n]){0,199}\|')
 _MAIL = re.compile(r"=3D|=20$|=$")
-# Words over a note that are no chord, but were surely meant as one: "Hm", "B flat", "Gmj", "g".
-_MEANT_AS_CHORD = re.compile(
-    r"[A-Ha-h](?:[#b♯♭]| ?(?:flat|sharp)\b)? ?(?:m|mi|min|minor|mj|maj|major|moll|dur|dim|aug|sus|add|[-+°ø#b/()0-9])*"
-)
-_NO_CHORD = re.compile(r"N\.?C\.?", re.IGNORECASE)
-_JUMPS = (
-    ("D.C.", re.compile(r"d\.?\s?c\.?|da\s?capo", re.IGNORECASE)),
-    ("D.S.", re.compile(r"d\.?\s?s\.?|dal\s?segno", re.IGNORECASE)),
-)
-_PLAIN_JUMPS = {"fine": "fine", "fin": "fine", "segno": "segno", "coda": "coda", "tocoda": "to coda", "alcoda": "to coda",
-                "dacoda": "D.C. al coda"}  # fmt: skip
 _DYNAMICS = frozenset(("p", "pp", "ppp", "pppp", "f", "ff", "fff", "ffff", "mp", "mf", "sfz", "fz"))
 
 
@@ -50,6 +37,8 @@ class TuneBuilder(FieldReader):
         self.last_ending: tuple[int, ...] = ()
         self.after_bar = -1  # where the last bar line ended, for |1
         self.line_start = False
+        self.overlaid = 0  # bar lines to come until the overlay in hand ends
+        self.in_overlays = False  # between (& and &)
         self.count = 0
 
     # -- lines ------------------------------------------------------------------------------------------------------
@@ -131,11 +120,11 @@ class TuneBuilder(FieldReader):
     def _sign(self, sign: Sign, music: Music) -> None:
         place = music.place(sign.start)
         if self.silent and sign.kind != "inline":
-            if sign.kind != "bar" or not self.overlay:
+            if not self._overlay_ends(sign):
                 return
             self.silent = self.overlay = False
         if sign.kind == "open" and _OPENS_NOTHING.match(music.text, sign.end):
-            self.told.assume("[ without a ] before the bar line; left out", place)
+            self._opens_nothing(music.text[sign.end : sign.end + 40], place)
             return
         getattr(self, "_on_" + sign.kind)(sign, place)
 
@@ -200,9 +189,49 @@ class TuneBuilder(FieldReader):
             self.told.assume(f"{sign.text[:20]!r} has no ] after it; taken to the end of the line", place)
         self.field(letter.strip(), value, 3, place)
 
-    def _on_overlay(self, _: Sign, place: int) -> None:
-        self.told.pass_over("what stands after & is a second voice in its bar; it was left out", place)
-        self.silent = self.overlay = True
+    def _opens_nothing(self, after: str, place: int) -> None:
+        """Pass over a bracket that is neither a chord of notes nor an ending: endings have numbers (section 4.10)."""
+        words = re.match(r'[ \t]*"[\^_<>@]?([^"\n]*)"', after)
+        if words is None or not self.m.empty:
+            self.told.assume("[ without a ] before the bar line; left out", place)
+            return
+        self.told.assume(
+            f"[ with the words {words[1][:20]!r} in place of a number is no ending; played straight on, once", place
+        )
+        self.ending = self.m.ending = ()
+
+    def _on_overlay(self, sign: Sign, place: int) -> None:
+        """Leave a second voice out: ``&`` goes back by one bar line, ``&&`` by two (section 7.4).
+
+        ``(&`` and ``&)`` around several bars are not in the standard: the voice before the ``&`` between them is the melody.
+        """
+        if sign.text == "(&":
+            self.told.assume(
+                "(& ... &) is not in the standard; its first voice is the melody, up to the & inside it", place
+            )
+            self.in_overlays = True
+        elif sign.text == "&)":
+            if not self.in_overlays:
+                self.told.assume("&) without a (& before it; left out", place)
+            self.in_overlays = False
+        else:
+            self.told.pass_over("what stands after & is a second voice in its bar; it was left out", place)
+            self.silent = self.overlay = True
+            self.overlaid = len(sign.text)
+
+    def _overlay_ends(self, sign: Sign) -> bool:
+        """Whether the melody goes on with this sign: at the bar line that the overlay reaches, or at its ``&)``."""
+        if not self.overlay:
+            return False
+        if self.in_overlays:  # where it isn't closed, a repeat sign or a double bar ends it
+            return sign.text == "&)" or (sign.kind == "bar" and self._closes(sign))
+        self.overlaid -= sign.kind == "bar"
+        return self.overlaid == 0
+
+    @staticmethod
+    def _closes(sign: Sign) -> bool:
+        line = bar_line(sign.text)
+        return bool(line.ends or line.final)
 
     def _on_mark(self, sign: Sign, place: int) -> None:
         name = sign.text[1:-1]
@@ -223,7 +252,7 @@ class TuneBuilder(FieldReader):
             self._mark(name)
 
     def _mark(self, name: str) -> None:
-        if (jump := _jump(name)) and name not in ("fermata",):
+        if (jump := jump_word(name)) and name not in ("fermata",):
             self.m.jumps[jump] = len(self.m.events)
         elif name and name not in _DYNAMICS and not re.fullmatch(r"[0-5]|[<>]?[()]|\S*[()]", name):
             self.notes.mark(name)
@@ -236,9 +265,9 @@ class TuneBuilder(FieldReader):
         elif found := quoted_chord(text):
             self.m.chords.append((len(self.m.events), *found))
             return
-        if jump := _jump(text):
+        if jump := jump_word(text):
             self.m.jumps[jump] = len(self.m.events)
-        elif text == sign.text[1:-1].strip() and text not in _DYNAMICS and _MEANT_AS_CHORD.fullmatch(text):
+        elif text == sign.text[1:-1].strip() and text not in _DYNAMICS and MEANT_AS_CHORD.fullmatch(text):
             self.told.assume(f"{not_a_chord(text)}; taken as words", place)
         elif text and not text[0].isdigit():
             self.told.pass_over(f'"{text[:40]}" was taken as words, not as a chord', place)
@@ -276,9 +305,10 @@ class TuneBuilder(FieldReader):
         self.m.repeat_start = max(self.m.repeat_start, line.starts)
         if line.ends or line.starts or line.final:
             self.ending = self.m.ending = ()
+            self.in_overlays = False
 
     def _on_ending(self, sign: Sign, place: int) -> None:
-        numbers = _numbers(sign.text)
+        numbers = ending_numbers(sign.text)
         if not self.m.empty:
             self.told.assume(f"{sign.text!r} stands inside a bar; a bar line was assumed before it", place)
             self.close_measure()
@@ -323,70 +353,3 @@ class TuneBuilder(FieldReader):
             self._add(self.notes.close_bracket("]", self.notes.bracket_start))
         if not self.m.empty or (self.m.ending_start and self.measures):
             self.close_measure()
-
-
-def quoted_chord(words: str) -> tuple[Chord | None] | None:
-    """Read quoted words as a chord symbol: the chord, or None for "no chord", in a tuple of one; None for other words.
-
-    Of several in one symbol the first that is a chord counts.
-
-    >>> [str(quoted_chord(words)[0]) for words in ("Am", "N.C.", "G;D7")], quoted_chord("slowly")
-    (['Am', 'None', 'G'], None)
-    """
-    if _NO_CHORD.fullmatch(words):
-        return (None,)
-    for part in re.split(r"[;\n]|\\n", words):
-        with suppress(ValueError):
-            return (Chord.parse(part),)
-    return None
-
-
-def not_a_chord(words: str) -> str:
-    """Say why words that look like a chord are none, with the cure.
-
-    >>> not_a_chord("Hm")
-    "not a chord: 'Hm'; the German H is B here: write Bm"
-    """
-    try:
-        Chord.parse(words)
-    except ValueError as fault:
-        return str(fault)
-    return ""
-
-
-def _numbers(text: str) -> tuple[int, ...]:
-    """Numbers of an ending: ``[1,3,5-7`` (section 4.10); empty where it can't be one."""
-    found: list[int] = []
-    for item in text.strip("[ \t.").split(","):
-        first, dash, last = item.partition("-")
-        if len(first) > 2 or len(last) > 2:
-            return ()
-        if first.isdigit():
-            found += range(int(first), int(last) + 1) if dash and last.isdigit() else [int(first)]
-    return tuple(dict.fromkeys(number for number in found if 0 < number < 100))
-
-
-def _jump(text: str) -> str:
-    """Read a word that sends the player elsewhere; empty where it is none."""
-    plain = re.sub(r"[\s.!<>]", "", text).lower()
-    if plain in _PLAIN_JUMPS:
-        return _PLAIN_JUMPS[plain]
-    for name, form in _JUMPS:
-        match = form.match(text)
-        if match:
-            tail = re.sub(r"[\s.]", "", text[match.end() :]).lower()
-            if tail in ("", "alfine", "alfin"):
-                return name
-            if tail == "alcoda":
-                return f"{name} al coda"
-    return ""
-
-
-def header_text(texts: dict[str, list[str]], letter: str) -> str:
-    """First value of a text field."""
-    return next((value for value in texts.get(letter, ()) if value), "")
-
-
-def joined_text(values: Iterable[str]) -> str:
-    """Values of a text field in one line."""
-    return ", ".join(value for value in values if value)

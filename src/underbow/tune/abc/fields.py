@@ -15,10 +15,13 @@ from underbow.theory.pitch import PitchClass
 
 MOST_PARTS = 1000
 _KEY = re.compile(r"([A-Ga-g])([#b♯♭]?)\s*(exp\b|[A-Za-z]*)(.*)", re.DOTALL)
-_ACCIDENTAL = re.compile(r"(?<![\w=])(\^\^|\^|__|_|=)([A-Ga-g])(?![\w=])")
+_ACCIDENTAL = re.compile(r"(\^\^|\^|__|_|=)([A-Ga-g])(?![A-Za-z0-9=])")  # a space before it is not needed
 _CLEFS = re.compile(r"(?:treble|alto|tenor|bass|perc|none)\d?(?:[+-]8)?|[+-]8")
 _OCTAVE = re.compile(r"(?<![\w])(?:clef=)?(?:[a-z]+\d?)?([+-])8\b")
-_GIVEN = re.compile(r"\b(?![A-G]=)\w+=\S*")
+_SETTINGS = re.compile(  # name=value; but not a key with a natural, D=c or Dmin=b
+    r"\b(?![A-Ga-g][#b♯♭]?(?:m|exp|(?:maj|min|mix|dor|phr|lyd|loc|ion|aeo)[a-z]*)?=[A-Ga-g](?![A-Za-z]))\w+=\S*",
+    re.IGNORECASE,
+)
 _SETTING = re.compile(r"\b(octave|transpose)\s*=\s*(-?\d{1,2})\b")
 _WORDS = ("up", "down", "merge", "stem", "stems")  # print only
 _ALTER = {"^^": 2, "^": 1, "__": -2, "_": -1, "=": 0}
@@ -50,11 +53,14 @@ def key_field(value: str, before: Key) -> KeyField:
     ('Dphr', 0)
     >>> [key_field("D exp _b _e ^f", Key.parse("C")).key.alteration(letter) for letter in "BCEF"]
     [-1, 0, -1, 1]
+    >>> str(key_field("Dm^c", Key.parse("C")).key), key_field("Dm^c", Key.parse("C")).key.alteration("C")
+    ('Dm', 1)
     """
     value = value.strip()
     octaves, semitones = _shift(value)
-    altered = {letter.upper(): _ALTER[sign] for sign, letter in _ACCIDENTAL.findall(value)}
-    rest = _ACCIDENTAL.sub(" ", _GIVEN.sub(" ", value)).strip()
+    rest = _SETTINGS.sub(" ", value)
+    altered = {letter.upper(): _ALTER[sign] for sign, letter in _ACCIDENTAL.findall(rest)}
+    rest = _ACCIDENTAL.sub(" ", rest).strip()
     key, odd = _named(rest, altered, before) if rest else (None, "")
     if not value or (key is None and altered):  # an empty K: has no signature; accidentals alone change the key before
         key = _key(before.tonic, before.mode, dict(before.altered) | altered) if value else Key(PitchClass("C"))

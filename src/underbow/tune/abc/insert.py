@@ -7,10 +7,10 @@ from bisect import bisect_left
 from collections.abc import Iterator
 
 from underbow.errors import Fault, InputError
-from underbow.tune.abc.builder import quoted_chord
 from underbow.tune.abc.encoding import decoded, encodings
 from underbow.tune.abc.lexer import signs
 from underbow.tune.abc.text import body_field, field_of, tunes_of
+from underbow.tune.abc.words import quoted_chord
 from underbow.tune.tune import Tune
 
 # What stands directly before a note and comes after its chord symbol: decorations (ABC 2.1, section 4.20), and the signs that

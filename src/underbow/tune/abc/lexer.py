@@ -30,6 +30,7 @@ _SIGNS = {
     "spacer": r"y[\d/]*",
     "string": r'"[^"\n]{0,999}"|[“”„][^“”"\n]{0,99}[“”"]',  # curly quotes, as a word processor makes them
     "grace": r"\{[^}\n]{0,199}\}",
+    "overlay": r"\(&|&\)|&+",
     "tuplet": r"\([ \t]*\d+(?::\d*){0,2}",
     "slur": r"\.?\(",
     "unslur": r"\)",
@@ -39,7 +40,6 @@ _SIGNS = {
     "broken": r"<+|>+",
     "mark": r"![^!\s|\[\]:]{0,60}!|![a-z]{2,12}[|:][a-z]{1,12}!|\+[^+\s|\[\]:]{0,60}\+",
     "short": r"[.~H-Wh-w]",
-    "overlay": r"&+",
     "number": r"/+\d*|\d+/+\d*|\d+(?:[,\-]\d+)*\.?",
     "reserved": r"[#*;?@$!\\]",
     "odd": r".",
@@ -134,6 +134,8 @@ class BarLine:
 
     >>> bar_line("|:"), bar_line("::|"), bar_line(":||:").final, bar_line("|]").final
     (BarLine(ends=0, starts=1, final='', invisible=False), BarLine(ends=2, starts=0, final='', invisible=False), '', '|]')
+    >>> bar_line("|:|||:").ends, bar_line(":|:|:").ends
+    (0, 1)
     """
 
     ends: int
@@ -156,8 +158,10 @@ def bar_line(text: str) -> BarLine:
     ends, starts = len(first), len(last)
     if ":" in middle and not (ends or starts):  # |:| is |: and another stroke
         starts = 1
-    elif ":" in middle:  # :|:|: and the like
-        ends, starts = max(ends, 1), max(starts, 1)
+    elif (
+        ":" in middle
+    ):  # :|:|: ends and begins; |:|||: only begins, for nothing stands between its strokes to be repeated
+        starts = max(starts, 1)
     final = ""
     if not (ends or starts):
         final = "|]" if "]" in middle else "||" if middle.count("|") > 1 or "[" in middle else ""

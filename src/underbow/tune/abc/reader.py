@@ -13,14 +13,16 @@ from itertools import islice
 
 from underbow.errors import Fault, InputError
 from underbow.theory.meter import note_value
-from underbow.tune.abc.builder import MOST_WRITTEN, TooLongError, TuneBuilder, header_text, joined_text
+from underbow.tune.abc.builder import MOST_WRITTEN, TooLongError, TuneBuilder
 from underbow.tune.abc.fields import plain_text
 from underbow.tune.abc.finish import finish
 from underbow.tune.abc.header import FREE_METER
 from underbow.tune.abc.headings import first_field, number_of
 from underbow.tune.abc.notes import Accidentals
 from underbow.tune.abc.text import TuneText, tunes_of
+from underbow.tune.abc.words import header_text, joined_text
 from underbow.tune.bars import printed_numbers, uneven
+from underbow.tune.keyfind import doubted
 from underbow.tune.page.repeats import MOST_PLAYED, TooManyMeasuresError, order_of
 from underbow.tune.page.told import LineIndex, Told
 from underbow.tune.tune import Tune
@@ -95,6 +97,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
             )
         tune = _tune(builder, order)
         _tell_bars(tune, builder)
+        _tell_key(tune, builder)
     except TooLongError:
         return _refused(builder, f"more than {MOST_WRITTEN} notes in one tune; divide it into several")
     except TooManyMeasuresError:
@@ -117,6 +120,18 @@ def _tell_bars(tune: Tune, builder: TuneBuilder) -> None:
             what = f"bar {number} is too {size}: it holds {note_value(bar.length)}, the meter is {meter}"
             what += "; it is waited out" if bar.done else ""
         builder.told.assume(what, builder.measures[bar.index].place)
+
+
+def _tell_key(tune: Tune, builder: TuneBuilder) -> None:
+    """Tell of a K: line that the notes contradict; they are read as it says all the same."""
+    doubt = doubted(tune) if builder.key_line >= 0 else None
+    if doubt is None:
+        return
+    if doubt.misread:
+        what = f"the notes make no sense in K:{tune.key}; K:{doubt.key} was probably meant"
+    else:
+        what = f"the notes are in {doubt.key}, not in {tune.key}; write K:{doubt.key}"
+    builder.told.assume(f"{what}, and chords are looked for in that key", builder.key_line)
 
 
 def _refused(builder: TuneBuilder, why: str) -> Tune:

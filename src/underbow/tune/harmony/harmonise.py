@@ -30,6 +30,7 @@ from underbow.tune.harmony.changes import changes_of
 from underbow.tune.harmony.model import CHORDS, Solved, model_of, solve
 from underbow.tune.harmony.seen import see
 from underbow.tune.harmony.units import Array, Seen, Unit
+from underbow.tune.keyfind import in_key
 from underbow.tune.tune import Tune
 
 Style = Literal["usual", "few", "open"]
@@ -111,6 +112,8 @@ def harmonise(
 ) -> Harmony:
     r"""Suggest chords for a tune; chords that it has are left out of account.
 
+    Where the notes contradict the written key, they are heard in the one that fits (see :mod:`underbow.tune.keyfind`).
+
     Parameters
     ----------
     tune : Tune
@@ -138,10 +141,11 @@ def harmonise(
         raise InputError(f"no such style: {style!r}{near_miss(style, get_args(Style))}; write usual, few or open")
     if not any(measure.notes for measure in tune.measures):
         raise InputError("the tune has no notes, so there is nothing to find chords for")
-    seen = see(tune)
-    model = model_of(tune.key.mode)
+    heard = in_key(tune)
+    seen = see(heard)
+    model = model_of(heard.key.mode)
     fits, steps = model.fits(seen), model.steps(seen)
-    keys = [tune.measures[unit.measure].key for unit in seen.units]
+    keys = [heard.measures[unit.measure].key for unit in seen.units]
     if cost is not None:
         fits = fits - _costs(keys, cost)
     if style == "few":
