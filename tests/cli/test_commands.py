@@ -261,7 +261,7 @@ def test_chords_suggests_a_progression_for_a_bare_tune(tmp_path: Path) -> None:
 def test_chords_say_where_a_progression_cannot_say_both_endings(tmp_path: Path) -> None:
     tune = tmp_path / "t.abc"
     head = "X:1\nM:4/4\nL:1/4\nK:G\n"
-    told = "of every ending; leave progression out of the sheet then."
+    told = "every ending, and leave progression out of the sheet."
     tune.write_text(head + "|: GBdB | GBdg |1 FAdA | DFAd :|2 G4 | G4 |]\n")
     assert told in run("chords", tune).stdout
     tune.write_text(head + "D |: GBdB | FAdA | G3 D :|\n")
@@ -279,7 +279,7 @@ def test_new_makes_a_folder_that_renders(tmp_path: Path) -> None:
     assert run("check", *sorted(folder.iterdir())).exit_code == 0
     again = run("new", folder)
     assert again.exit_code == 2
-    assert "not empty" in again.stderr
+    assert "isn't empty" in again.stderr
 
 
 def test_the_mixes_written_out_in_the_new_sheet_are_the_ones_it_has_without_them(tmp_path: Path) -> None:
@@ -348,6 +348,6 @@ def test_check_tells_what_will_be_taken_where_a_sheet_leaves_it_open(tmp_path: P
     sheet.write_text('tune = "t.abc"\npattern = "saw"\n')
     result = run("check", sheet)
     assert result.exit_code == 0
-    note = "t.abc:6:9: tune 1: not a chord: 'Hm'; the German H is B here: write Bm; taken as words"
+    note = "t.abc:6:9: tune 1: not a chord: 'Hm'; the German H is B here: write Bm; read as words"
     assert result.stdout == f"{sheet}: fine\n  note: {note}\n"
     assert document("check", sheet, "--json") == [{"file": str(sheet), "faults": [], "notes": [note]}]

@@ -181,11 +181,11 @@ def test_a_link_that_leads_nowhere_is_no_near_miss_of_itself(tmp_path: Path) -> 
     [
         ('[tempo]\nramp = "low"', '"steps", "glide" or "steady"'),
         ('[tempo]\nbeat = "½"', 'write "1/2"'),
-        ('chords = "G | D"', "the word for it is progression"),
-        ('bowing = "saw"', "the word for it is pattern"),
-        ("speed = 80", "the word for it is tempo"),
-        ('[[mix]]\nname = "x"\nguitar = "off"', "the word for it is rhythm"),
-        ('guitar = "off"', "the word for it is rhythm, below the line [[mix]]"),
+        ('chords = "G | D"', "the key for this is progression"),
+        ('bowing = "saw"', "the key for this is pattern"),
+        ("speed = 80", "the key for this is tempo"),
+        ('[[mix]]\nname = "x"\nguitar = "off"', "the key for this is rhythm"),
+        ('guitar = "off"', "the key for this is rhythm, below the line [[mix]]"),
         ('pattern = "jig-separate"', "and the tune in 4/4; choose one of nashville-shuffle,"),
     ],
 )

@@ -14,7 +14,7 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 SHEET = ROOT / "src/underbow/cli/starter/first-track.toml"
-STOPPED = "underbow: stopped; nothing half made was left behind"
+STOPPED = "underbow: stopped; no half-finished files were left behind"
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="this system has no such signals")
 

@@ -214,7 +214,7 @@ class TestSwing:
     @pytest.mark.parametrize(("meter", "cells"), [("6/8", 6), ("4/4", 12), ("3/4", 9), ("9/8", 9)])
     def test_cells_must_pair_within_a_beat(self, meter: str, cells: int) -> None:
         row = ("du" * cells)[: cells * 2]
-        with pytest.raises(InputError, match="swing: cells swing in pairs"):
+        with pytest.raises(InputError, match="swing: swing needs an even number of cells a beat"):
             AccentGrid.parse(meter, cells, row, "9" * len(row), swing=0.6)
 
 

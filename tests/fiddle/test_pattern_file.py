@@ -35,14 +35,14 @@ class TestMessages:
         with pytest.raises(InputError) as told:
             find_pattern("nashvile shufle")
         assert str(told.value) == (
-            "no pattern 'nashvile shufle' (did you mean 'nashville-shuffle'?); `underbow patterns` lists them, "
-            "and a file of your own is named with its ending, such as my-shuffle.toml"
+            "no pattern 'nashvile shufle' (did you mean 'nashville-shuffle'?); `underbow patterns` lists them; "
+            "for a file of your own write its whole name, such as my-shuffle.toml"
         )
 
     def test_missing_file(self, tmp_path: Path) -> None:
         with pytest.raises(InputError) as told:
             find_pattern("mine.toml", tmp_path)
-        assert str(told.value) == ("mine.toml: no such file; write its path as seen from the sheet")
+        assert str(told.value) == ("mine.toml: no such file; write its path relative to the sheet")
 
     def test_folder_in_the_place_of_a_file(self, tmp_path: Path) -> None:
         (tmp_path / "mine.toml").mkdir()

@@ -104,7 +104,7 @@ def test_a_job_that_kills_three_workers_is_named_and_the_others_finish(
     crew = engage(lambda job, n: BrokenExecutor() if job.title == "Sheet 1" else None)
     (tmp_path / "w").mkdir()
 
-    with pytest.raises(SomeFailedError, match=r"^1 of 5 sheets failed: Sheet 1: 3 workers died of it$"):
+    with pytest.raises(SomeFailedError, match=r"^1 of 5 sheets failed: Sheet 1: it crashed 3 workers$"):
         list(do_jobs(jobs, tmp_path / "w", tmp_path, Way()))
     assert sorted(path.name for path in (tmp_path / "w").iterdir()) == ["00000", "00002", "00003", "00004"]
     assert crew.tries["Sheet 1"] == 3

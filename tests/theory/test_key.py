@@ -80,7 +80,7 @@ class TestWritings:
 
     @pytest.mark.parametrize("text", ["G#", "D#", "Fb", "Fbm", "Cbloc"])
     def test_more_than_seven_signs(self, text: str) -> None:
-        with pytest.raises(ValueError, match="7 are the most"):
+        with pytest.raises(ValueError, match="the maximum is 7"):
             Key.parse(text)
 
 

@@ -76,7 +76,7 @@ def test_parts_by_name() -> None:
         f"{note('C', 3, 2)}</measure></part></score-partwise>",
     )
     assert write_out(read_musicxml(two.encode(), part="bass")).notes[0].midi == 48
-    assert "of the parts Fiddle, Bass, the first was taken" in str(read_musicxml(two.encode()).told[0])
+    assert "of the parts Fiddle, Bass, the first was used" in str(read_musicxml(two.encode()).told[0])
     with pytest.raises(InputError, match="no part is called 'oboe'; there are Fiddle, Bass"):
         read_musicxml(two.encode(), part="oboe")
 

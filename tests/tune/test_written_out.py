@@ -80,7 +80,7 @@ def test_a_pickup_smaller_than_the_room_for_it_stands_at_the_end_of_the_bar() ->
     melody = write_out(tune)
     assert all(bar.length == 4 for bar in melody.bars[1:])
     assert [str(note.start) for note in melody.notes if note.pitch.letter == "A"] == ["33/2", "49/2"]
-    assert [f.what for f in tune.told] == ["bar 2 is too short: it holds 7/8, the meter is 4/4; it is waited out"]
+    assert [f.what for f in tune.told] == ["bar 2 is too short: it holds 7/8, the meter is 4/4; a rest fills it"]
 
 
 def test_the_room_left_for_the_next_pickup_is_waited_out_at_the_repeat() -> None:

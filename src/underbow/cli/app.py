@@ -13,13 +13,13 @@ HELP = """Play-along tracks for fiddlers who back up the tune.
 A track sheet names a tune, a bow-stroke pattern and a tempo ramp; Underbow works out the hand shapes and makes the audio:
 someone else plays the melody, you back it up with two-note chords, slowly at first and then at session speed.
 
-Begin with:
+To begin:
 
   underbow new my-lesson
 
   underbow render my-lesson/first-track.toml
 
-Every command tells more and gives examples:  underbow render --help
+More, with examples:  underbow render --help
 """
 
 app = typer.Typer(
@@ -41,7 +41,7 @@ def _version(asked: bool) -> None:
 @app.callback()
 def _root(
     _version_asked: Annotated[
-        bool, typer.Option("--version", metavar="", callback=_version, is_eager=True, help="Tell the version and stop.")
+        bool, typer.Option("--version", metavar="", callback=_version, is_eager=True, help="Show the version and exit.")
     ] = False,
 ) -> None:
     pass

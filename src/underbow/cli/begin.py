@@ -18,9 +18,9 @@ from underbow.errors import Fault, InputError
 @app.command()
 @command
 def new(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make; it must not hold anything yet.")],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make; it must be new or empty.")],
 ) -> None:
-    """Make a folder to start from: a track sheet, a tune and a pattern, all with remarks.
+    """Make a folder to start from: a track sheet, a tune and a pattern, with comments.
 
     Example:
 
@@ -30,7 +30,7 @@ def new(
 
     with suppress(OSError):  # what can't be looked at can't be made either
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise InputError(f"{folder} is there already and is not empty; name a new folder")
+            raise InputError(f"{folder} already exists and isn't empty; name a new folder")
     make_folder(folder)
     starter = files("underbow.cli").joinpath("starter")
     names = sorted(entry.name for entry in starter.iterdir() if entry.name.endswith((".toml", ".abc")))
@@ -46,9 +46,9 @@ def check(
     paths: Annotated[list[Path], typer.Argument(metavar="FILE", help="Track sheets, patterns (.toml), tunes.")],
     as_json: Json = False,
 ) -> None:
-    """Read sheets, patterns and tunes, and tell every fault.
+    """Check sheets, patterns and tunes, and list every problem.
 
-    Notes below a sheet say what will be taken where it leaves something open.
+    Notes below a sheet say what is used where it leaves a choice open.
 
     Example:
 

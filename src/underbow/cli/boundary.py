@@ -18,8 +18,8 @@ from underbow.text import is_shown, visible
 
 P = ParamSpec("P")
 R = TypeVar("R")
-STOPPED = "underbow: stopped; nothing half made was left behind"
-Json = Annotated[bool, typer.Option("--json", metavar="", help="One JSON document on stdout and nothing else.")]
+STOPPED = "underbow: stopped; no half-finished files were left behind"
+Json = Annotated[bool, typer.Option("--json", metavar="", help="Print one JSON document and nothing else.")]
 
 
 def command(body: Callable[P, R]) -> Callable[P, R]:
@@ -44,7 +44,7 @@ def command(body: Callable[P, R]) -> Callable[P, R]:
             say("underbow: the file is nested too deeply; write it with fewer brackets inside each other")
             raise typer.Exit(2) from None
         except MemoryError:
-            say("underbow: not enough memory; close other programs, or take fewer passes or a shorter tune")
+            say("underbow: not enough memory; close other programs, or use fewer passes or a shorter tune")
             raise typer.Exit(1) from None
         except Stopped as stopped:
             say(STOPPED)
@@ -74,7 +74,7 @@ def run_and_flush(run: Callable[[], object]) -> int | str | None:
         _drop_stdout()
         with suppress(OSError):
             what = "can't write the answer" if error.filename is None else f"can't use {error.filename}"
-            say(f"underbow: {what}: {error.strerror or error}; name another place")
+            say(f"underbow: {what}: {error.strerror or error}; choose another place")
         return 1
     except Stopped as stopped:  # before a command began, or after it ended
         say(STOPPED)

@@ -50,19 +50,21 @@ def changes_text(harmony: Harmony) -> str:
     lines += [f"progression = {quoted}", ""]
     if _two_ways(harmony):
         lines += [
-            "That says one ending of a section. With -o the tune is written with the chords",
-            "of every ending; leave progression out of the sheet then.",
+            "This has one ending of a section only. Use -o to write the tune with the chords of",
+            "every ending, and leave progression out of the sheet.",
             "",
         ]
     unsure = [bar for bar in harmony.bars if bar.sureness < _LOW and bar.runners_up]
     if not unsure:
-        lines.append(f"About {harmony.sureness:.0%} of it can be expected to be right; no bar stands out as doubtful.")
+        lines.append(f"Expect about {harmony.sureness:.0%} of it to be right; no bar stands out as doubtful.")
         return "\n".join(lines)
-    lines.append(f"About {harmony.sureness:.0%} of it can be expected to be right. Listen to these bars, as written:")
+    lines.append(
+        f"Expect about {harmony.sureness:.0%} of it to be right. Check these bars by ear, numbered as printed:"
+    )
     for bar in unsure:
         others = ", or ".join(" ".join(_names(other.chords)) for other in bar.runners_up)
         place = f"bar {bar.number}" + (f" (in {bar.section})" if bar.section else "")
-        lines.append(f"  {place}: {' '.join(_names(bar.chords))}, {bar.sureness:.0%}; else {others}")
+        lines.append(f"  {place}: {' '.join(_names(bar.chords))}, {bar.sureness:.0%}; or {others}")
     return "\n".join(lines)
 
 

@@ -16,7 +16,7 @@ from underbow.cli.sound import VoiceKind
 @command
 def desk(
     folder: Annotated[
-        Path, typer.Argument(metavar="[FOLDER]", help="A folder of track sheets; the working folder by default.")
+        Path, typer.Argument(metavar="[FOLDER]", help="A folder of track sheets; by default the current folder.")
     ] = Path(),
     port: Annotated[int, typer.Option(min=0, max=65_535, help="The port to use; by default any that is free.")] = 0,
     no_browser: Annotated[
@@ -25,7 +25,9 @@ def desk(
     launcher: Annotated[
         bool,
         typer.Option(
-            "--launcher", metavar="", help="Make what opens the desk for this folder by a double click, and stop."
+            "--launcher",
+            metavar="",
+            help="Make a launcher that opens the desk for this folder by a double click, and exit.",
         ),
     ] = False,
     voices: VoiceKind = "auto",

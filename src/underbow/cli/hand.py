@@ -53,21 +53,21 @@ def shapes(
     strings: Annotated[str, typer.Option(metavar="PAIR", help="The pair to stay on: low, middle or high.")] = "low",
     pin: Annotated[
         list[str] | None,
-        typer.Option(metavar="CHORD=SHAPE", help="A shape that you want, such as G=0-3; may be given again."),
+        typer.Option(metavar="CHORD=SHAPE", help="A shape you want, such as G=0-3; can be repeated."),
     ] = None,
     position: Annotated[int, typer.Option(metavar="N", help="The highest position: 1, 2 or 3.")] = 1,
     hand: Annotated[
         str,
-        typer.Option(
-            metavar="HAND", help="steady: one shape for each chord. nearest: whichever lies nearest each time."
-        ),
+        typer.Option(metavar="HAND", help="steady: one shape for each chord. nearest: whichever is nearest each time."),
     ] = "steady",
-    modal: Annotated[bool, typer.Option("--modal", metavar="", help="Rather without thirds, for modal tunes.")] = False,
+    modal: Annotated[
+        bool, typer.Option("--modal", metavar="", help="Avoid thirds where possible, for modal tunes.")
+    ] = False,
     every: Annotated[
-        bool, typer.Option("--all", metavar="", help="All choices of each chord, with their cost and why.")
+        bool, typer.Option("--all", metavar="", help="Every choice for each chord, with its cost and the reasons.")
     ] = False,
     four: Annotated[bool, typer.Option("--four-strings", metavar="", help="Draw all four strings.")] = False,
-    tapes: Annotated[bool, typer.Option("--tapes", metavar="", help="Draw where learners' tapes lie.")] = False,
+    tapes: Annotated[bool, typer.Option("--tapes", metavar="", help="Draw where a beginner's tapes are.")] = False,
     as_json: Json = False,
 ) -> None:
     """Find the hand shapes for chords, and draw them.
@@ -134,7 +134,7 @@ def _pins(words: Sequence[str], chords: Sequence[Chord]) -> dict[str, str]:
     pins = dict(word.partition("=")[::2] for word in words)
     for symbol, shape in pins.items():
         if not shape:
-            raise InputError(f"--pin must say which shape for which chord, such as G=0-3, not {symbol!r}")
+            raise InputError(f"--pin needs a chord and a shape, such as G=0-3, not {symbol!r}")
         (chord,) = _chords([symbol]) if len(symbol.split()) == 1 else (None,)
         if chord not in chords:
             raise InputError(f"--pin {symbol}={shape}: {symbol} is not among the chords; name it there too")

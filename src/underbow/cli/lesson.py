@@ -27,15 +27,17 @@ def lesson(
     output: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="DIR", help="The lesson's folder; the zip lies beside it.")
     ] = None,
-    title: Annotated[str | None, typer.Option(help="The lesson's title; the first sheet's otherwise.")] = None,
+    title: Annotated[str | None, typer.Option(help="The lesson's title; by default the first sheet's.")] = None,
     again: Annotated[
-        bool, typer.Option("--again", metavar="", help="Make a lesson that is there anew; only what changed is redone.")
+        bool, typer.Option("--again", metavar="", help="Replace an existing lesson; only what changed is made again.")
     ] = False,
     each_tempo: Annotated[
         bool, typer.Option("--each-tempo", metavar="", help="Also a track for every tempo, once through.")
     ] = False,
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
-    formats: Annotated[str, typer.Option("--format", help="mp3, wav, flac, ogg: one, or several with commas.")] = "mp3",
+    formats: Annotated[
+        str, typer.Option("--format", help="mp3, wav, flac, ogg: one, or several separated by commas.")
+    ] = "mp3",
     voices: VoiceKind = "auto",
     soundfont: Bank = None,
     rate: Rate = 44_100,

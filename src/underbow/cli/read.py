@@ -12,8 +12,8 @@ from underbow.cli.boundary import Json, command, say, tell, tell_json
 
 TuneFile = Annotated[Path, typer.Argument(metavar="FILE", help="An ABC file or tunebook, MusicXML, or a MIDI file.")]
 Number = Annotated[int | None, typer.Option(metavar="N", help="The tune's number in its book (X: in ABC).")]
-Title = Annotated[str | None, typer.Option(metavar="TEXT", help="The tune's title, or a part of it.")]
-Strict = Annotated[bool, typer.Option("--strict", metavar="", help="Take what had to be assumed as an error.")]
+Title = Annotated[str | None, typer.Option(metavar="TEXT", help="The tune's title, or part of it.")]
+Strict = Annotated[bool, typer.Option("--strict", metavar="", help="Treat guesses as errors.")]
 
 
 @app.command()
@@ -62,7 +62,7 @@ def chords(
     ] = "usual",
     output: Annotated[
         Path | None,
-        typer.Option("-o", "--output", metavar="OUT.abc", help="Also write the file anew with these chords."),
+        typer.Option("-o", "--output", metavar="OUT.abc", help="Also write the tune to a new file, with these chords."),
     ] = None,
     as_json: Json = False,
 ) -> None:
@@ -87,7 +87,7 @@ def chords(
     from underbow.tune.source import load_tune
 
     if output is not None and (output.exists() or output.is_symlink()):
-        raise InputError(f"{output} is there already; name a new file, so that nothing is lost")
+        raise InputError(f"{output} already exists; name a new file, so that nothing is lost")
     found = load_tune(file, number=number, title=title)
     for told in found.told:
         say(f"underbow: note: {told}")

@@ -24,20 +24,18 @@ if TYPE_CHECKING:
 
 # Typer reads options from each command's own signature: naming these twice is plainer than code that builds signatures.
 Output = Annotated[
-    Path, typer.Option("-o", "--output", metavar="DIR", help="The folder for the files; made if need be.")
+    Path, typer.Option("-o", "--output", metavar="DIR", help="The folder for the files; created if missing.")
 ]
 Mixes = Annotated[
-    list[str] | None, typer.Option("--mix", metavar="NAME", help="Only this mix; may be given again for another.")
+    list[str] | None, typer.Option("--mix", metavar="NAME", help="Only this mix; repeat the option for more.")
 ]
-Formats = Annotated[str, typer.Option("--format", help="wav, flac, ogg, mp3: one, or several with commas.")]
+Formats = Annotated[str, typer.Option("--format", help="wav, flac, ogg, mp3: one, or several separated by commas.")]
 VoiceKind = Annotated[str, typer.Option("--voices", help="auto, soundfont or builtin.")]
 Bank = Annotated[Path | None, typer.Option("--soundfont", metavar="FILE", help="The SoundFont to play (.sf2, .sf3).")]
-Stems = Annotated[bool, typer.Option("--stems", metavar="", help="Every part alone too, as a file of its own.")]
+Stems = Annotated[bool, typer.Option("--stems", metavar="", help="Also each part alone, in its own file.")]
 Rate = Annotated[int, typer.Option(metavar="N", help="Samples a second: 44100 or 48000.")]
 Bits = Annotated[str, typer.Option(help="16, 24 or float, for wav and flac.")]
-Afresh = Annotated[
-    bool, typer.Option("--afresh", metavar="", help="Sound every stroke anew instead of reusing equal ones: slower.")
-]
+Afresh = Annotated[bool, typer.Option("--afresh", metavar="", help="Don't reuse identical strokes (slower).")]
 
 
 @app.command()
@@ -82,14 +80,16 @@ def drill(
     goal: Annotated[int, typer.Option(metavar="N", help="Tempo of the last pass.")] = 100,
     passes: Annotated[int, typer.Option(metavar="N", help="How many times round.")] = 6,
     beat: Annotated[
-        str | None, typer.Option(help="What is counted: 1/4, 3/8, 1/2; the pattern's own otherwise.")
+        str | None, typer.Option(help="The beat to count: 1/4, 3/8 or 1/2; by default the pattern's own.")
     ] = None,
     key: Annotated[str | None, typer.Option(help="The key of the melody; by default what the chords suggest.")] = None,
     tuning: Annotated[str, typer.Option(help="Tuning of the strings.")] = "GDAE",
     strings: Annotated[str, typer.Option(help="low, middle or high.")] = "low",
-    rounds: Annotated[int, typer.Option(metavar="N", help="How often the chords go round in one pass.")] = 4,
-    seed: Annotated[int, typer.Option(metavar="N", help="Another number: another melody.")] = 0,
-    drone: Annotated[bool, typer.Option("--drone", metavar="", help="A drone of root and fifth under it.")] = False,
+    rounds: Annotated[int, typer.Option(metavar="N", help="How many times the chords go round in one pass.")] = 4,
+    seed: Annotated[int, typer.Option(metavar="N", help="Random seed for the melody.")] = 0,
+    drone: Annotated[
+        bool, typer.Option("--drone", metavar="", help="A drone on the root and the fifth underneath.")
+    ] = False,
     output: Output = Path("out"),
     mix: Mixes = None,
     formats: Formats = "wav",

@@ -18,13 +18,19 @@ if TYPE_CHECKING:
     from underbow.jobs.work import Way
 
 NoCache = Annotated[
-    bool, typer.Option("--no-cache", metavar="", help="Make everything again, also what was made before and is kept.")
+    bool, typer.Option("--no-cache", metavar="", help="Make everything again, even what is in the cache.")
 ]
 Workers = Annotated[
     int | None,
-    typer.Option("--workers", min=0, max=512, metavar="N", help="Processes; by default one a core for several sheets."),
+    typer.Option(
+        "--workers",
+        min=0,
+        max=512,
+        metavar="N",
+        help="Processes; by default one per core when there are several sheets.",
+    ),
 ]
-OnCluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Let a dask scheduler's workers do it.")]
+OnCluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Use the workers of a dask scheduler.")]
 
 
 @contextmanager
@@ -35,7 +41,7 @@ def a_way(sheets: int, workers: int | None, cluster: str, *, cache: bool) -> Ite
     from underbow.jobs.work import Way
 
     if workers is not None and cluster:
-        raise InputError("--workers and --cluster contradict each other; leave one of them out")
+        raise InputError("use --workers or --cluster, not both")
     count = usual_workers(sheets) if workers is None else workers
     begun = time.monotonic()
     states: list[Progress] = []

@@ -153,7 +153,7 @@ async def _body(request: Request) -> dict[str, Any]:
     except (ValueError, RecursionError):
         found = None
     if not isinstance(found, dict):
-        raise InputError("the page and the desk don't understand each other; load the page anew")
+        raise InputError("the page and the desk don't understand each other; reload the page")
     return found
 
 

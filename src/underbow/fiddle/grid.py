@@ -278,10 +278,10 @@ def _swing_faults(meter: Meter, cells: int, swing: float) -> list[Fault]:
     if not 0.5 <= swing <= 0.75:
         cure = "write 0.5 (even) to 0.75 (dotted), such as 0.667 for triplet swing"
         return [Fault(f"found {swing:g}, expected a share of a cell pair; {cure}", where="swing")]
-    if swing > 0.5 and (cells / len(meter.beats)) % 2:
+    if swing > 0.5 and (each := cells / len(meter.beats)) % 2:
         return [
             Fault(
-                f"cells swing in pairs, and {cells} cells a bar give a beat of {meter} no even number of them; "
+                f"swing needs an even number of cells a beat, and {cells} cells a bar of {meter} make {each:g}; "
                 "leave swing out or write twice as many cells",
                 where="swing",
             )

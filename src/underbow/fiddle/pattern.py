@@ -167,8 +167,8 @@ def find_pattern(name: str, beside: Path | None = None) -> Pattern:
     found = wanted if wanted in _files() else _names().get(wanted)
     if found is None:
         raise InputError(
-            f"no pattern {name!r}{near_miss(kebab(name), _names())}; `underbow patterns` lists them, "
-            "and a file of your own is named with its ending, such as my-shuffle.toml"
+            f"no pattern {name!r}{near_miss(kebab(name), _names())}; `underbow patterns` lists them; "
+            "for a file of your own write its whole name, such as my-shuffle.toml"
         )
     return _shipped(found)
 
@@ -230,7 +230,7 @@ def _names() -> dict[str, str]:
 
 
 def _from_file(name: str, beside: Path | None) -> Pattern:
-    missing = "write its path as seen from the sheet"
+    missing = "write its path relative to the sheet"
     return read_pattern(read_text((beside or Path()) / name, name, missing=missing), name)
 
 

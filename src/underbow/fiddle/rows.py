@@ -79,7 +79,7 @@ def _few(faults: list[Fault]) -> list[Fault]:
     rest = len(faults) - MOST_TOLD + 1
     return [
         *faults[: MOST_TOLD - 1],
-        Fault(f"and {rest} more such faults; is the row shifted?", where=faults[0].where),
+        Fault(f"and {rest} more like it; is the row shifted?", where=faults[0].where),
     ]
 
 
@@ -128,7 +128,7 @@ def _bow_faults(cells: int, bow: str, retake: bool) -> list[Fault]:
             other = "u" if symbol == "d" else "d"
             faults.append(
                 Fault(
-                    f"{_place(at, cells)}: a second {_NAME[symbol]} running; write {other} to turn the bow, ~ to pulse again "
+                    f"{_place(at, cells)}: a second {_NAME[symbol]} in a row; write {other} to turn the bow, ~ to pulse again "
                     "in the same stroke, or retake = true where the bow is lifted and set again",
                     where=Row.BOW,
                 )

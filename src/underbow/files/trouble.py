@@ -27,7 +27,7 @@ def output_error(error: OSError, path: Path) -> UnderbowError:
         errno.EEXIST: "a file has this name; name another folder",
         errno.EACCES: f"no permission to write in {path.parent}; name another folder",
         errno.EPERM: f"no permission to write in {path.parent}; name another folder",
-        errno.EROFS: f"{path.parent} can only be read; name another folder",
+        errno.EROFS: f"{path.parent} is read-only; name another folder",
         errno.EISDIR: "a folder has this name; remove it or choose another name",
         errno.ENAMETOOLONG: "the name is too long for this disk; choose a shorter title",
     }
@@ -35,7 +35,7 @@ def output_error(error: OSError, path: Path) -> UnderbowError:
         return InputError(f"can't write {path}: {advice[error.errno]}")
     trouble = {
         errno.ENOSPC: "the disk is full; free some space or write to another folder",
-        errno.EDQUOT: "your share of the disk is used up; free some space or write to another folder",
+        errno.EDQUOT: "your disk quota is used up; free some space or write to another folder",
         errno.EFBIG: "the file would be larger than this disk or this account allows; write to another folder",
     }
     why = trouble.get(error.errno or 0, f"{error.strerror or error}; try another folder")

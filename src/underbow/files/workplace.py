@@ -79,7 +79,7 @@ def workplace(parent: Path, key: str = "", *, busy: str = "") -> Iterator[Workpl
     except OSError as error:
         raise output_error(error, parent) from error
     if lock is None:
-        raise UnderbowError(busy or f"another run is at work in {parent}; try again when it has ended")
+        raise UnderbowError(busy or f"another run is working in {parent}; try again when it has finished")
     try:
         shutil.rmtree(place.folder, ignore_errors=True)  # a dead run's
         try:

@@ -135,9 +135,7 @@ class Cluster:
             raise self._gone()
 
     def _gone(self) -> UnderbowError:
-        return UnderbowError(
-            f"the scheduler at {self._address} is gone; what was finished is kept: the next run takes it over"
-        )
+        return UnderbowError(f"the scheduler at {self._address} is gone; what was finished is kept for the next run")
 
     def close(self) -> None:
         """Leave the scheduler; what is still being done is cancelled."""

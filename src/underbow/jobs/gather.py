@@ -168,7 +168,7 @@ def find_voices(sound: RenderOptions) -> Voices:
     """
     if sound.voices == "builtin":
         if sound.soundfont is not None:
-            raise InputError("--soundfont and --voices builtin contradict each other; leave one of them out")
+            raise InputError("use --soundfont or --voices builtin, not both")
         return Voices()
     asked = sound.voices == "soundfont" or sound.soundfont is not None
     found = voices_in_use(sound.soundfont)

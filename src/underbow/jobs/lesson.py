@@ -92,7 +92,7 @@ def make_lesson(gathered: Gathered, folder: Path, way: Way = Way(), *, title: st
         put_right(folder.parent)
     lesson.look(again=again)
     make_folder(folder.parent)
-    busy = f"another run is making {folder}; try again when it has ended"
+    busy = f"another run is making {folder}; try again when it has finished"
     with workplace(folder.parent, lesson.key, busy=busy) as place:
         before = lesson.look(again=again)
         (place.folder / _NEW).mkdir()
@@ -123,9 +123,7 @@ class _Lesson:
         there = inspect_folder(self.folder), inspect_zip(self.zip)
         for path, is_there in zip((self.folder, self.zip), there, strict=True):
             if is_there and not again:
-                raise InputError(
-                    f"{path} is there already; add --again to make it anew, or name another folder with -o"
-                )
+                raise InputError(f"{path} already exists; add --again to replace it, or name another folder with -o")
         return there
 
     def look_again(self, before: tuple[bool, bool]) -> None:
@@ -133,7 +131,7 @@ class _Lesson:
         try:
             after = inspect_folder(self.folder), inspect_zip(self.zip)
         except InputError as error:
-            raise UnderbowError(f"{error}; what was made is kept: the next run takes it over") from error
+            raise UnderbowError(f"{error}; what was made is kept for the next run") from error
         for path, was, now in zip((self.folder, self.zip), before, after, strict=True):
             if now and not was:
                 raise UnderbowError(

@@ -161,7 +161,7 @@ def _voiced(job: Job, performance: Performance, places: Mapping[str, Path]) -> t
         except InputError as wrong:
             trouble = _without_place(str(wrong), path, bank)
     if job.sound.voices == "soundfont":
-        raise InputError(trouble or "a SoundFont is asked for, and none is there to play; or use --voices builtin")
+        raise InputError(trouble or "there is no SoundFont to play; install one, or use --voices builtin")
     told = f"sound: built-in voices; for a SoundFont: {trouble}" if trouble else ""
     return replace(job.sound, voices="builtin", soundfont=None), told
 

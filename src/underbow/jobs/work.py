@@ -176,7 +176,7 @@ class _Work:
             if self._deaths[number] < DEATHS:
                 self._waiting.appendleft(number)
             else:
-                self._failures[number] = f"{title}: {DEATHS} workers died of it"
+                self._failures[number] = f"{title}: it crashed {DEATHS} workers"
                 self._counting.give_up(number)
             return False
         except (InputError, DiskError, StoppedError) as error:

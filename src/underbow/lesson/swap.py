@@ -150,7 +150,7 @@ def _forward(place: Workplace, number: int, exchange: Exchange) -> None:
         return
     if os.path.lexists(final):
         if os.path.lexists(old):
-            raise UnderbowError(f"{final} appeared before a run that was killed could be put right; move it away first")
+            raise UnderbowError(f"{final} appeared while an interrupted run was being put right; move it away first")
         final.rename(old)
     _name(new, final, exchange.kind)
 

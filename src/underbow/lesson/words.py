@@ -13,11 +13,11 @@ ENGLISH = {
     "shapes": "Where the fingers go",
     "bowing": "The bow",
     "plan": "Practice plan",
-    "plan_how": "Tick a pass when the changes come in time and the bow never stops. Go on only when it was easy.",
+    "plan_how": "Tick a pass when the changes come in time and the bow never stops. Move on once it feels easy.",
     "care": (
-        "Keep the track as quiet as you can still follow: your own fiddle is loud at your left ear. Rest some minutes in "
-        "every half hour; stop when something hurts. If pain, numbness or ringing in the ears stays, see a doctor; let your "
-        "teacher watch your hands."
+        "Keep the track just loud enough to follow: your own fiddle is loud at your left ear. Rest a few minutes every half "
+        "hour; stop if anything hurts. If pain, numbness or ringing in the ears doesn't go away, see a doctor; ask your "
+        "teacher to watch your hands."
     ),
     "played": "Played",
     "then": "then",
@@ -34,5 +34,5 @@ ENGLISH = {
     "readme_tracks": "the tracks, each with its MIDI file:",
     **{note_value(beat): beat_words(beat) for beat in _BEATS},
     "stays": "A second ring: this finger stays.",
-    "which": "Where a chord has several shapes, the changes say beside it which one to take.",
+    "which": "Where a chord has several shapes, the changes show which one to use.",
 }

@@ -15,7 +15,7 @@ from underbow.track.performance import Performance
 __all__ = ["Choice", "VoiceKind", "VoicesInUse", "choose_voice", "voices_in_use"]
 
 VoiceKind = Literal["auto", "soundfont", "builtin"]
-BETTER = "the pages on SoundFonts (soundfonts.md) say where to get one, and where to put it"
+BETTER = "soundfonts.md says where to get one, and where to put it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +67,7 @@ def choose_voice(
         raise InputError(f"voices: no such choice: {kind!r}{near_miss(kind, get_args(VoiceKind))}; write {known}")
     if kind == "builtin":
         if soundfont is not None:
-            raise InputError("--soundfont and --voices builtin contradict each other; leave one of them out")
+            raise InputError("use --soundfont or --voices builtin, not both")
         return Choice(_builtin(performance, rate), "builtin", "")
     needed = {part.program for part in performance.parts if part.gestures}
     asked = kind == "soundfont" or soundfont is not None

@@ -233,13 +233,13 @@ def _what_is_meant(name: str, root: type[Any], path: str) -> str:
     word = name.lower().replace(" ", "_").replace("-", "_")
     for other, row in here.items():
         if word in row.also or word == other:
-            return f"unknown key; the word for it is {other}: write {row.expected}"
+            return f"unknown key; the key for this is {other}: write {row.expected}"
     for full, row in every.items():
         within, _, other = full.rpartition(".")
         if other == name:
             return f"in the wrong place; write it {_below(within, every)}"
         if word in row.also:
-            return f"unknown key; the word for it is {other}, {_below(within, every)}: write {row.expected}"
+            return f"unknown key; the key for this is {other}, {_below(within, every)}: write {row.expected}"
     near = near_miss(name[:60], here)
     return f"unknown key{near}" if near else f"unknown key; the keys are {', '.join(here)}"
 

@@ -45,7 +45,7 @@ class Key:
             raise ValueError(f"mode must be one of {', '.join(MODES)}, not {self.mode!r}")
         if not -7 <= self.signature <= 7:
             raise ValueError(
-                f"{self.tonic} {self.mode} would need {abs(self.signature)} sharps or flats; 7 are the most"
+                f"{self.tonic} {self.mode} would need {abs(self.signature)} sharps or flats; the maximum is 7"
             )
 
     @classmethod

@@ -98,7 +98,7 @@ class Progression:
         if sum(len(section.bars) for section in sections) > MOST_BARS:
             faults.append(Fault(f"more than {MOST_BARS} bars; use form to repeat sections"))
         if len(faults) > MOST_LISTED:
-            faults[MOST_LISTED:] = [Fault(f"and {len(faults) - MOST_LISTED} more faults")]
+            faults[MOST_LISTED:] = [Fault(f"and {len(faults) - MOST_LISTED} more problems")]
         if faults:
             raise InputError(*faults)
         return cls(sections)

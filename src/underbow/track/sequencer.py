@@ -90,7 +90,7 @@ def _within_limit(sheet: Sheet, timeline: Timeline) -> None:
         raise InputError(
             Fault(
                 f"{passes} passes of {len(timeline.whole_bars) // passes} bars are about {count} strokes and notes; "
-                f"{MOST_GESTURES} are the most, write fewer passes or bars",
+                f"the maximum is {MOST_GESTURES}: write fewer passes or bars",
                 file=sheet.file,
             )
         )

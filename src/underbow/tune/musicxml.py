@@ -68,7 +68,7 @@ def read_musicxml(data: bytes, *, file: str = "", part: str | None = None, stric
     try:
         order = order_of(drafts, (), lambda what, place: told.append(Fault(what, file, where=f"measure {place}")))
     except TooManyMeasuresError:
-        raise InputError(Fault("too many bars when its repeats are written out; take repeats off", file)) from None
+        raise InputError(Fault("too many bars when its repeats are written out; write fewer repeats", file)) from None
     if strict and told:
         raise InputError(*told)
     measures = tuple(draft.frozen() for draft in drafts)
@@ -172,7 +172,7 @@ def _part(score: Any, name: str | None, file: str, told: list[Fault]) -> Any:
             raise InputError(Fault(f"no part is called {name!r}; there are {', '.join(names)}", file))
         return found[0]
     if len(parts) > 1:
-        told.append(Fault(f"of the parts {', '.join(names)}, the first was taken", file))
+        told.append(Fault(f"of the parts {', '.join(names)}, the first was used", file))
     return parts[0]
 
 
@@ -238,7 +238,7 @@ def _meter(signature: Any, before: Meter, told: list[Fault], file: str) -> Meter
             return Meter.parse("C")
         return Meter.parse(str(signature.ratioString))
     except ValueError as fault:
-        told.append(Fault(f"{fault}; the meter before it goes on", file))
+        told.append(Fault(f"{fault}; the meter before it stays", file))
         return before
 
 

@@ -273,7 +273,7 @@ class Tune:
     told : tuple of Fault
         What the reader could not make sense of and what it assumed instead.
     passed_over : tuple of Fault
-        What it left out because it does not bear on the melody: other voices, directives, words.
+        What it left out because it doesn't affect the melody: other voices, directives, words.
     meter_assumed : bool
         Whether the meter was not left free on purpose: nothing was said of it, and ``told`` says what it is counted by.
     """

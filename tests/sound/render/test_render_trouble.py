@@ -56,7 +56,7 @@ def test_mixes_called_alike_or_as_a_stem_is_have_files_of_their_own(quartet: Per
         ({"formats": ()}, "no format is asked for"),
         ({"rate": 8000}, "write 44100 or 48000"),
         ({"rate": 96_000, "formats": ("mp3",)}, "mp3 can't hold 96000 Hz"),
-        ({"soundfont": Path("none.sf2")}, "contradict"),
+        ({"soundfont": Path("none.sf2")}, "not both"),
         ({"soundfont": Path("none.sf2"), "voices": "auto"}, "none.sf2: no such file"),
         ({"voices": "bultin"}, "did you mean 'builtin'"),
         ({"rate": 30_000, "formats": ("mp3",)}, "mp3 can't hold 30000 Hz"),

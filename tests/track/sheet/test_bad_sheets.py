@@ -57,7 +57,7 @@ MESSAGES: dict[str, list[str]] = {
         ': abc: found 3, expected a tune in ABC between triple quotes, """ ... """',
     ],
     "pattern-swing": [
-        ": sound.swing: cells swing in pairs, and 3 cells a bar give a beat of 3/4 no even number of them; leave swing out or write twice as many cells",
+        ": sound.swing: swing needs an even number of cells a beat, and 3 cells a bar of 3/4 make 1; leave swing out or write twice as many cells",
     ],
     "tune-number": [
         "two-tunes.abc: no tune has the number 3; there are 1, 2",
@@ -72,7 +72,7 @@ MESSAGES: dict[str, list[str]] = {
         ": sound.concertpitch: unknown key (did you mean 'concert_pitch'?)",
     ],
     "unknown-pattern": [
-        ": pattern: no pattern 'nashvile-shuffle' (did you mean 'nashville-shuffle'?); `underbow patterns` lists them, and a file of your own is named with its ending, such as my-shuffle.toml",
+        ": pattern: no pattern 'nashvile-shuffle' (did you mean 'nashville-shuffle'?); `underbow patterns` lists them; for a file of your own write its whole name, such as my-shuffle.toml",
     ],
     "pattern-file-missing": [
         ': pattern: no file "mine.toml" beside the sheet; write the name of a pattern that is there',
@@ -212,7 +212,7 @@ MESSAGES: dict[str, list[str]] = {
         ": tempo.passes: found 4000, expected a whole number of passes from 1 to 200, such as 8",
     ],
     "forty-hours": [
-        ": tempo: 200 passes would take 468.6 hours; 3 hours are the most, write fewer passes, a larger step or fewer bars",
+        ": tempo: 200 passes would take 468.6 hours; the maximum is 3: write fewer passes, a larger step or fewer bars",
     ],
     "count-in": [
         ": tempo.count_in: found 100, expected a whole number of bars from 0 to 16, such as 2",
@@ -243,13 +243,13 @@ MESSAGES: dict[str, list[str]] = {
         ': mix 1.click: found 40, expected dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]',
     ],
     "mix-unknown-part": [
-        ': mix 1.guitar: unknown key; the word for it is rhythm: write dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]',
+        ': mix 1.guitar: unknown key; the key for this is rhythm: write dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]',
     ],
     "mix-no-name": [
         ': mix 1.name: missing; write a name of at most 60 characters, such as "backup turn"',
     ],
     "mix-twice": [
-        ': mix 2.name: "Mine" is there twice; give each mix a name of its own',
+        ': mix 2.name: "Mine" is used twice; give each mix its own name',
     ],
     "mix-silent": [
         ": mix 1: no part is heard; write a level in dB for one, such as melody = 0",

@@ -51,7 +51,7 @@ def test_the_least_that_a_sheet_can_say() -> None:
     assert (sheet.concert_pitch, sheet.loudness, sheet.seed) == (440.0, -16.0, 0)
     assert (sheet.drone, sheet.tuning_notes) == (False, False)
     assert [str(fault) for fault in sheet.told] == [
-        f"pattern: none is named; {pattern.name} suits the tune and is played"
+        f"pattern: no pattern given; using {pattern.name}, which suits the tune"
     ]
 
 
@@ -274,7 +274,7 @@ def test_tuning_notes_come_before_the_count_in_and_move_everything(sheet_of: She
 def test_far_too_many_strokes_are_refused(sheet_of: SheetMaker) -> None:
     body = " | ".join(['"G"GABc defg'] * 84) + " |]"
     sheet = sheet_of(body, tempo={"start": 390, "goal": 400, "passes": 200})
-    with pytest.raises(InputError, match=r"500000 are the most, write fewer passes or bars"):
+    with pytest.raises(InputError, match=r"the maximum is 500000: write fewer passes or bars"):
         perform(sheet)
 
 

@@ -45,9 +45,7 @@ fafd gbge | fafd edcA | fafd gbge faec d4 :|
 def test_a_forgotten_bar_line_is_put_in() -> None:
     tune = read("X:1\nM:2/4\nL:1/8\nK:D\ndf af|gf ed ce ag|f2 d2|]\n")
     assert [bar.length for bar in write_out(tune).bars] == [2, 2, 2, 2]
-    assert (
-        told(tune) == "line 5, column 7: tune 1: a bar of 2 times its meter; the bar lines that are missing were put in"
-    )
+    assert told(tune) == "line 5, column 7: tune 1: a bar of 2 times its meter; the missing bar lines were added"
 
 
 def test_no_bar_lines_at_all() -> None:
@@ -93,19 +91,19 @@ def test_a_pickup_and_the_bar_that_it_completes_are_not_told() -> None:
         ("(A2 B2", "AB", "a slur that does not end"),
         ("A2 B2)", "AB", "a slur ends where none began"),
         ("A4 7 B4|", "AB", "the number '7' belongs to no note"),
-        ('"Hm"A4 B4|', "AB", "not a chord: 'Hm'; the German H is B here: write Bm; taken as words"),
-        ('"B flat"A4 B4|', "AB", "not a chord: 'B flat'; write Bb for B flat; taken as words"),
-        ('"g"A4 B4|', "AB", "not a chord: 'g'; the root is a capital letter, such as G; taken as words"),
-        ("A99999 B4", "AB", "is no note that can be played"),
-        ("A/0 B4", "AB", "is no note that can be played"),
-        ("(1AB", "AB", "is no tuplet"),
+        ('"Hm"A4 B4|', "AB", "not a chord: 'Hm'; the German H is B here: write Bm; read as words"),
+        ('"B flat"A4 B4|', "AB", "not a chord: 'B flat'; write Bb for B flat; read as words"),
+        ('"g"A4 B4|', "AB", "not a chord: 'g'; the root is a capital letter, such as G; read as words"),
+        ("A99999 B4", "AB", "isn't a playable note"),
+        ("A/0 B4", "AB", "isn't a playable note"),
+        ("(1AB", "AB", "isn't a playable tuplet"),
         ("(3(3ABc", "ABC", "a tuplet inside another"),
         ("+CE+ A4", "EA", "read as a chord of notes"),
         ("A2 e/f\n/ A2", "AEFA", "at the start of a line; read as the length"),
-        ("A2 =3DB2|=20\nc2 =\nd2", "ABCD", "marks of a mail program"),
+        ("A2 =3DB2|=20\nc2 =\nd2", "ABCD", "come from a mail program"),
         ("A4 é B4", "AB", "makes no sense here"),
-        ("K:H\nA4", "A", "'H' is no key or mode"),
-        ("K:D ^h\nA4", "A", "'^h' is no key or mode; read as D"),
+        ("K:H\nA4", "A", "'H' isn't a key or mode"),
+        ("K:D ^h\nA4", "A", "'^h' isn't a key or mode; read as D"),
         ('|:A4|1B4:|2A4:|["Coda"B4|]', "ABAAB", "with the words 'Coda' in place of a number is no ending"),
         ("A4|(&B4|A4 & D4|E4 &)|C4|]", "ABAC", "(& ... &) is not in the standard; its first voice is the melody"),
         ("A4|B4 &) A4|]", "ABA", "&) without a (& before it"),
@@ -140,7 +138,7 @@ def test_strict_turns_what_was_assumed_into_errors() -> None:
         read_abc(text, file="tunes.abc", strict=True)
     assert str(caught.value).split("\n") == [
         "tunes.abc:5:3: tune 3: > between notes of unequal length; they are played as written",
-        "tunes.abc:5:9: tune 3: bar 1 is too short: it holds 7/8, the meter is 4/4; it is waited out",
+        "tunes.abc:5:9: tune 3: bar 1 is too short: it holds 7/8, the meter is 4/4; a rest fills it",
     ]
     read_abc("%%scale 0.7\nX:1\nM:4/4\nL:1/8\nK:C\nc8|\n", strict=True)  # what is passed over is no fault
 

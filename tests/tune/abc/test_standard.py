@@ -271,7 +271,7 @@ def test_comments_continuations_and_fields_between() -> None:
     assert letters(tune) == "CDEFG"
     assert lengths(tune) == ["1/2", "1/2", "1/2", "1", "1"]
     assert [str(fault) for fault in tune.passed_over] == [
-        "line 9, column 1: tune 1: %%staves does not bear on the melody"
+        "line 9, column 1: tune 1: %%staves doesn't affect the melody"
     ]
 
 

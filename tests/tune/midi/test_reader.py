@@ -100,7 +100,7 @@ def test_the_highest_track_or_the_one_named() -> None:
     ]
     tune = read_midi(several(tracks), file="song.mid")
     assert [note.midi for note in write_out(tune).notes] == [69, 71]
-    assert "song.mid: of the tracks Bass, Piano, Harmony, Harmony was taken as the highest one" in map(str, tune.told)
+    assert "song.mid: of the tracks Bass, Piano, Harmony, Harmony was chosen as the highest one" in map(str, tune.told)
     assert line(several(tracks), track="piano") == [(67, "0", "1"), (72, "1", "1")]
     named = [("Flute high", [(0, 480, 90), (480, 480, 91)]), ("Melody", [(0, 480, 70), (480, 480, 71)])]
     assert [note.midi for note in write_out(read_midi(several(named), track="melody")).notes] == [70, 71]

@@ -64,8 +64,11 @@ def draw(pattern: Pattern, width: int = 80) -> str:
         ("", "(a word a cell, a comma after each beat)"),
         ("marks", ", ".join(marks)),
         ("strings", "= both, _ the lower alone, ^ the upper alone"),
-        ("start", "the first cell goes on from the bar before; from rest, begin with a stroke" * (grid.bow[0] in "-~")),
-        ("next time", "the strokes are odd in number, so every other time is bowed the other way" * grid.flips),
+        (
+            "start",
+            "the first cell carries on from the bar before; from rest, begin with a stroke" * (grid.bow[0] in "-~"),
+        ),
+        ("next time", "odd number of strokes: the bowing reverses each time round" * grid.flips),
         (
             "tempo",
             f"{beat_words(pattern.tempo.beat)} = {pattern.tempo.low} to {pattern.tempo.high}",

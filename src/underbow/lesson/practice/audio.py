@@ -110,14 +110,14 @@ def check_length(seconds: float, title: str = "") -> None:
 
     >>> check_length(1900.0, "Lamplight")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
-    underbow.errors.InputError: Lamplight: a track of 32 minutes is too long for a practice page; 30 are the most, ...
+    underbow.errors.InputError: Lamplight: a track of 32 minutes is too long for a practice page; the maximum is 30: ...
     """
     minutes = seconds / 60
     if minutes > MOST_MINUTES:
         named = f"{title}: " if title else ""
         raise InputError(
-            f"{named}a track of {minutes:.0f} minutes is too long for a practice page; {MOST_MINUTES} are the most, "
-            "write fewer passes"
+            f"{named}a track of {minutes:.0f} minutes is too long for a practice page; the maximum is "
+            f"{MOST_MINUTES}: write fewer passes"
         )
 
 

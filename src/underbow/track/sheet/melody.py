@@ -61,7 +61,10 @@ def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, not
         if melody is not None and otherwise:
             notebook.tell("bars", f"these are bars as printed; counted as they are played it would be {otherwise}")
     if melody is not None and len(melody.notes) > MOST_NOTES:
-        notebook.say("tune", f"{len(melody.notes)} notes in one pass; {MOST_NOTES} are the most, write form or bars")
+        notebook.say(
+            "tune",
+            f"{len(melody.notes)} notes in one pass; the maximum is {MOST_NOTES}: play less of it with form or bars",
+        )
     return None if melody is None else Laid(tune, melody, progression or worked_out)
 
 

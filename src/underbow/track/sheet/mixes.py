@@ -15,7 +15,7 @@ def mixes_of(tables: tuple[MixTable, ...], notebook: Notebook) -> tuple[Mix, ...
         if not name:
             notebook.say(f"mix {number}.name", f"nothing in it can be read; write {EXPECTED['mix.name']}")
         elif names.index(name) != number - 1:
-            notebook.say(f"mix {number}.name", f'"{mix.name}" is there twice; give each mix a name of its own')
+            notebook.say(f"mix {number}.name", f'"{mix.name}" is used twice; give each mix its own name')
         if not any(getattr(mix, part) is not None for part in PARTS):
             notebook.say(f"mix {number}", "no part is heard; write a level in dB for one, such as melody = 0")
     return tuple(_mix(mix) for mix in tables) or STANDARD_MIXES

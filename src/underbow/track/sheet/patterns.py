@@ -42,7 +42,7 @@ def patterns_played(
                 continue  # told already
             pattern = default_pattern(tune.meter, tune.rhythm)
             if section == played[0]:
-                notebook.tell("pattern", f"none is named; {pattern.name} suits the tune and is played")
+                notebook.tell("pattern", f"no pattern given; using {pattern.name}, which suits the tune")
         pattern = notebook.attempt("pattern", partial(pattern.fitted, tune.meter))
         if pattern is not None and swing is not None:
             pattern = notebook.attempt("sound.swing", partial(_swung, pattern, float(swing)))

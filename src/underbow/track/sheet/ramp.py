@@ -152,6 +152,6 @@ def too_long(ramp: Ramp, melody: Melody, count_in: int) -> str:
     if seconds <= MOST_SECONDS:
         return ""
     return (
-        f"{ramp.playings} passes would take {seconds / 3600:.1f} hours; {MOST_SECONDS // 3600} hours are the most, "
+        f"{ramp.playings} passes would take {seconds / 3600:.1f} hours; the maximum is {MOST_SECONDS // 3600}: "
         "write fewer passes, a larger step or fewer bars"
     )

@@ -75,7 +75,7 @@ class TuneBuilder(FieldReader):
         if not self.in_body:
             if self.key_line > line.start:
                 if text.strip():
-                    self.told.assume("a line before K: that is no field; left out", line.start)
+                    self.told.assume("a line before K: that isn't a field; left out", line.start)
                 return
             self.begin_body(line.start)
         if self.mailed and self._mail(text, line.start, music):
@@ -99,7 +99,7 @@ class TuneBuilder(FieldReader):
         for match in found:
             music.add(text[at : match.start()] + ("=" if match[0] == "=3D" else ""), start + at)
             at = match.end()
-        self.told.assume("=3D, =20 and = at the end of a line are marks of a mail program; read through them", start)
+        self.told.assume("=3D, =20 and = at the end of a line come from a mail program; ignored", start)
         if found[-1][0] != "=":
             music.add(text[at:], start + at)
             self._flush(music)
@@ -148,7 +148,7 @@ class TuneBuilder(FieldReader):
         """Read ``Z4``: whole bars of rest (section 4.5)."""
         bars = int(sign.text[1:] or 1) if len(sign.text) < 5 else 0
         if not bars:
-            self.told.assume(f"{sign.text!r} is no number of bars to rest; read as one", place)
+            self.told.assume(f"{sign.text!r} isn't a number of bars' rest; read as one", place)
         for i in range(bars or 1):
             if i:
                 self.close_measure()
@@ -215,7 +215,7 @@ class TuneBuilder(FieldReader):
                 self.told.assume("&) without a (& before it; left out", place)
             self.in_overlays = False
         else:
-            self.told.pass_over("what stands after & is a second voice in its bar; it was left out", place)
+            self.told.pass_over("the notes after & are a second voice in the bar; left out", place)
             self.silent = self.overlay = True
             self.overlaid = len(sign.text)
 
@@ -268,9 +268,9 @@ class TuneBuilder(FieldReader):
         if jump := jump_word(text):
             self.m.jumps[jump] = len(self.m.events)
         elif text == sign.text[1:-1].strip() and text not in _DYNAMICS and MEANT_AS_CHORD.fullmatch(text):
-            self.told.assume(f"{not_a_chord(text)}; taken as words", place)
+            self.told.assume(f"{not_a_chord(text)}; read as words", place)
         elif text and not text[0].isdigit():
-            self.told.pass_over(f'"{text[:40]}" was taken as words, not as a chord', place)
+            self.told.pass_over(f'"{text[:40]}" was read as words, not as a chord', place)
 
     # -- bar lines --------------------------------------------------------------------------------------------------
 
@@ -314,7 +314,7 @@ class TuneBuilder(FieldReader):
             self.close_measure()
             self.notes.new_bar()
         if not numbers:
-            self.told.assume(f"{sign.text!r} is no ending; left out", place)
+            self.told.assume(f"{sign.text!r} isn't an ending; left out", place)
             return
         self.ending = self.m.ending = self.last_ending = numbers
         self.m.ending_start = True

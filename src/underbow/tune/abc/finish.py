@@ -104,11 +104,9 @@ def _with_bar_lines(measures: list[Draft], told: Told) -> list[Draft]:
         out += pieces
     for draft in cut[:3]:
         times = draft.length / draft.meter.bar
-        told.assume(
-            f"a bar of {float(times):g} times its meter; the bar lines that are missing were put in", draft.place
-        )
+        told.assume(f"a bar of {float(times):g} times its meter; the missing bar lines were added", draft.place)
     if len(cut) > 3:
-        told.assume(f"{len(cut) - 3} more bars of several times their meter were divided likewise")
+        told.assume(f"{len(cut) - 3} more bars of several times their meter were divided the same way")
     return out
 
 

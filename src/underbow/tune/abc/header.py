@@ -69,7 +69,7 @@ class FieldReader:
         if len(words) > 1 and words[0] == "propagate-accidentals" and words[1] in ("pitch", "octave", "not"):
             self.notes.accidentals = words[1]  # type: ignore[assignment]
         elif words:
-            self.told.pass_over(f"%%{words[0]} does not bear on the melody", place)
+            self.told.pass_over(f"%%{words[0]} doesn't affect the melody", place)
 
     # -- fields -----------------------------------------------------------------------------------------------------
 
@@ -87,11 +87,11 @@ class FieldReader:
         elif letter == "I":
             self.directive(value.strip(), place)
         elif letter == "m":
-            self.told.assume("m: macros are not carried out; the sign is read as it stands", place)
+            self.told.assume("m: macros are ignored; the sign is read as written", place)
         elif letter == "X":
             self.texts.setdefault("X", []).append(value.strip())
         elif letter not in "wWrs+":
-            self.told.pass_over(f"{letter}: is no field of ABC", place)
+            self.told.pass_over(f"{letter}: isn't an ABC field", place)
 
     def _key(self, value: str, place: int) -> None:
         if self.silent:
@@ -99,7 +99,7 @@ class FieldReader:
         found = fields.key_field(value, self.key)
         if found.odd:
             read = f"read as {found.key}" if found.key else "left out"
-            self.told.assume(f"{found.odd!r} is no key or mode; {read}", place)
+            self.told.assume(f"{found.odd!r} isn't a key or mode; {read}", place)
         if found.key is not None:
             self.key = found.key
             self.has_key = True
@@ -115,7 +115,7 @@ class FieldReader:
         try:
             meter = fields.meter_field(value)
         except ValueError as fault:
-            self.told.assume(f"{fault}; the meter before it goes on", place)
+            self.told.assume(f"{fault}; the meter before it stays", place)
             return
         if not self.silent:
             self.meter, self.has_meter = meter, True
@@ -150,7 +150,7 @@ class FieldReader:
         try:
             self.parts = fields.parts_field(value)
         except ValueError as fault:
-            self.told.assume(f"{fault}; the tune is played as it stands", place)
+            self.told.assume(f"{fault}; the tune is played as written", place)
 
     def _voice(self, value: str, place: int) -> None:
         name = (value.split() or [""])[0]

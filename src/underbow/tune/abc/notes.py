@@ -81,7 +81,7 @@ class NoteReader:
         """Give the pitch of a note sign, accidentals in force applied, and its length in units."""
         written = note_sign(text)
         if not written.good:
-            self.told.assume(f"{text!r} is no note that can be played; read as a plain {written.letter}", place)
+            self.told.assume(f"{text!r} isn't a playable note; read as a plain {written.letter}", place)
         scope = (written.letter, written.octave if self.accidentals == "octave" else 0)
         alter = written.accidental
         if alter is None:
@@ -117,7 +117,7 @@ class NoteReader:
         """Read ``z`` or ``x``."""
         units = length_of(text[1:])
         if units is None:
-            self.told.assume(f"{text!r} is no rest that can be counted; read as one unit", place)
+            self.told.assume(f"{text!r} isn't a countable rest; read as one unit", place)
         if self.bracket is not None:
             return None
         return self._place(Event(self._quarters(units or Fraction(1)), source=(place, place + len(text))))
@@ -137,7 +137,7 @@ class NoteReader:
             return None
         outer = length_of(text[1:])
         if outer is None:
-            self.told.assume(f"{text!r} is no length; read as one unit", place)
+            self.told.assume(f"{text!r} isn't a length; read as one unit", place)
         if not inside:
             self.told.assume("a chord of notes without notes; left out", place)
             return None
@@ -169,7 +169,7 @@ class NoteReader:
         q = q or _TIME.get(p, 3 if compound else 2)
         r = r or p
         if not 2 <= p <= 64 or not 1 <= q <= 64 or r > 64 or (":" not in text and p > 9):
-            self.told.assume(f"{text!r} is no tuplet that can be played; the notes are read as they stand", place)
+            self.told.assume(f"{text!r} isn't a playable tuplet; the notes are read as written", place)
             return
         if self.tuplet_now is not None:
             self.told.assume(

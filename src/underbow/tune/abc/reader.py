@@ -93,7 +93,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
         order = order_of(builder.measures, builder.parts, told.assume, jumps=jumps)
         if sum(len(builder.measures[i].events) for i in order) > MOST_SOUNDED:
             return _refused(
-                builder, f"more than {MOST_SOUNDED} notes when its repeats are written out; take repeats off"
+                builder, f"more than {MOST_SOUNDED} notes when its repeats are written out; write fewer repeats"
             )
         tune = _tune(builder, order)
         _tell_bars(tune, builder)
@@ -101,7 +101,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
     except TooLongError:
         return _refused(builder, f"more than {MOST_WRITTEN} notes in one tune; divide it into several")
     except TooManyMeasuresError:
-        return _refused(builder, f"more than {MOST_PLAYED} bars when its repeats are written out; take repeats off")
+        return _refused(builder, f"more than {MOST_PLAYED} bars when its repeats are written out; write fewer repeats")
     return replace(tune, told=tuple(told.assumed), passed_over=tuple(told.passed_over))
 
 
@@ -118,7 +118,7 @@ def _tell_bars(tune: Tune, builder: TuneBuilder) -> None:
         else:
             size = "short" if bar.length < meter.bar else "long"
             what = f"bar {number} is too {size}: it holds {note_value(bar.length)}, the meter is {meter}"
-            what += "; it is waited out" if bar.done else ""
+            what += "; a rest fills it" if bar.done else ""
         builder.told.assume(what, builder.measures[bar.index].place)
 
 

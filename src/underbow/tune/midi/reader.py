@@ -212,7 +212,7 @@ def _chosen(parts: tuple[_Part, ...], track: str | None, file: str) -> tuple[_Pa
     least = max(len(part.notes) for part in parts) / 5
     part = max(named or [part for part in parts if len(part.notes) >= least], key=lambda part: part.height)
     why = "by its name" if named else "as the highest one"
-    return part, [Fault(f"of the tracks {names}, {part.name or '(no name)'} was taken {why}", file)]
+    return part, [Fault(f"of the tracks {names}, {part.name or '(no name)'} was chosen {why}", file)]
 
 
 def _bar_starts(

@@ -118,7 +118,7 @@ def _expanded(measures: list[Draft], start: int, end: int, say: Say) -> list[int
         if measure.repeat_start:
             order += range(done, i)
             if opened and i > back:
-                say("|: while the |: before it has no :|; the repeat was taken to end here", measure.place)
+                say("|: while the |: before it has no :|; the repeat is assumed to end here", measure.place)
                 order += list(range(back, i)) * measures[back].repeat_start
             done, back, opened = i, i, True
         if measure.ending_start and i >= back:
@@ -205,7 +205,7 @@ def _with_jumps(measures: list[Draft], order: list[int], say: Say) -> list[int]:
     if word.startswith("D.S."):
         signs = [i for i, m in enumerate(measures) if "segno" in m.jumps]
         if not signs:
-            say("D.S. without a segno to go back to; not carried out", place)
+            say("D.S. without a segno to go back to; ignored", place)
             return order
         target = signs[0]
     straight = _straight(measures, order, target)
@@ -216,13 +216,13 @@ def _with_jumps(measures: list[Draft], order: list[int], say: Say) -> list[int]:
     )
     if word.endswith("al coda") or (codas and leave is not None):
         if not codas or leave is None:
-            say(f"{word} without the coda signs that it needs; not carried out", place)
+            say(f"{word} without the coda signs that it needs; ignored", place)
             return order
         leave += "to coda" in measures[straight[leave]].jumps
         return order[: last + 1] + straight[:leave] + list(range(codas[0], len(measures)))
     fine = next((n for n, i in enumerate(straight) if "fine" in measures[i].jumps), None)
     if fine is None:
-        say(f"{word} without Fine; not carried out, the next time round begins from the top anyway", place)
+        say(f"{word} without Fine; ignored: the next time round begins at the top anyway", place)
         return order
     return order[: last + 1] + straight[: fine + 1]
 

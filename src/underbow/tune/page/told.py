@@ -25,7 +25,7 @@ class Told:
         self._add(self.assumed, what, place)
 
     def pass_over(self, what: str, place: int | None = None) -> None:
-        """Tell, once a tune, something that was left out because it does not bear on the melody."""
+        """Tell, once a tune, something that was left out because it doesn't affect the melody."""
         if what not in self._once:
             self._once.add(what)
             self._add(self.passed_over, what, place)
@@ -36,7 +36,7 @@ class Told:
             told.append(Fault(what, self.file, line, column, self.where))
         elif len(told) == MOST_TOLD:
             told.append(
-                Fault(f"more than {MOST_TOLD} faults; the rest are not listed", self.file, line, None, self.where)
+                Fault(f"more than {MOST_TOLD} problems; the rest are not listed", self.file, line, None, self.where)
             )
 
 
