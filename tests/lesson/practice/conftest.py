@@ -1,27 +1,30 @@
-"""A short track, its page, and a browser without a network to open it in."""
+"""A short track, its page, and browsers without a network to open it in."""
 
 from __future__ import annotations
 
 import base64
+import hashlib
 import os
 import subprocess
 import tarfile
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from selenium import webdriver
-from selenium.webdriver.chrome.options import Options
-from selenium.webdriver.chrome.service import Service
 
-from underbow.lesson.practice.page import make_page, page_audio
+from underbow.lesson.practice.audio import RATE, PageAudio, page_audio
+from underbow.lesson.practice.page import make_page
 from underbow.track.performance import Performance
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import build_sheet
+
+from .browsers import Browser, Chromium, Firefox, display, sound_server, webkit
 
 # A pickup, first and second endings, two chords in a bar, a slur over the bar line, a finger that stays.
 TUNE = """X:1
@@ -35,36 +38,32 @@ DF|:"G"G2BG dGBG|"C"E2 GE "D"F2 AF|1 "Em"GFED B,2 EF|"G"G2 D2 G2 DF:|2 "Am"ABcA 
 P:B
 |:"C"c2 ec g2 ec|"G"d2 Bd "D"A2 FA|"Em"G2 BG "Bm"F2 dF|"G"G2 B2 G4:|
 """
-FLAGS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-    "--hide-scrollbars",
-)
 AXE = "axe-core@4.14.1"
 
-# Written into the page before its own script: notes what is sent to the loudspeaker, and when.
+# Written into the page before its own script: notes what is sent to the loudspeaker, when and by which way, and what goes wrong.
 SPY = """
-window.spy = {starts: [], contexts: [], faults: []};
+window.spy = {sent: [], faults: [], contexts: [], ways: []};
 addEventListener("error", (event) => spy.faults.push(event.message));
 addEventListener("unhandledrejection", (event) => spy.faults.push(String(event.reason)));
 addEventListener("securitypolicyviolation", (event) => spy.faults.push(event.violatedDirective));
+for (const kind of ["error", "warn"]) {
+  const plain = console[kind];
+  console[kind] = (...said) => { spy.faults.push(said.join(" ")); plain.apply(console, said); };
+}
+const join = AudioNode.prototype.connect;
+AudioNode.prototype.connect = function (to, ...more) { this.to = to; return join.call(this, to, ...more); };
 const plain = AudioBufferSourceNode.prototype.start;
-AudioBufferSourceNode.prototype.start = function (when, offset) {
-  spy.starts.push({when, offset, buffer: this.buffer, loop: this.loop, node: this});
+AudioBufferSourceNode.prototype.start = function (when, ...more) {
+  if (!spy.ways.includes(this.to)) spy.ways.push(this.to);
+  spy.sent.push({when, buffer: this.buffer, way: spy.ways.indexOf(this.to)});
   if (!spy.contexts.includes(this.context)) spy.contexts.push(this.context);
-  return plain.call(this, when, offset);
+  return plain.call(this, when, ...more);
 };
 spy.clock = () => {  // the context's time of the sound that leaves the loudspeaker now
   const context = spy.contexts.at(-1);
   const stamp = context.getOutputTimestamp();
-  return stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
+  const exact = stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
+  return Math.abs(exact - context.currentTime) < 0.6 ? exact : context.currentTime - (context.outputLatency || 0);
 };
 """
 
@@ -75,7 +74,7 @@ class Track:
 
     sheet: Sheet
     performance: Performance
-    audio: dict[str, bytes]
+    audio: PageAudio
     path: Path
 
 
@@ -89,6 +88,11 @@ def short_sheet(title: str = "Short Ladder", **table: Any) -> Sheet:
             **table,
         }
     )
+
+
+def no_sound(performance: Performance) -> PageAudio:
+    """A page's audio that can't be played, for pages that are only looked at."""
+    return PageAudio({"melody": (b"no sound",)}, tuple(range(len(performance.passes))), 1000, 0.0)
 
 
 @pytest.fixture(scope="session")
@@ -109,43 +113,46 @@ def hostile(track: Track, tmp_path_factory: pytest.TempPathFactory) -> Track:
         replace(mix, name=f"{mix.name}</script><img src=x onerror='window.caught=1'>\u2029{'wide' * 60}")
         for mix in track.sheet.mixes
     )
-    audio = {mix.name: sound for mix, sound in zip(mixes, track.audio.values(), strict=True)}
     sheet = replace(short_sheet(pattern="strathspey", strings="middle"), title=title)  # longer than a sheet may say
     performance = perform(sheet)
     path = tmp_path_factory.mktemp("page") / "hostile.html"
-    path.write_bytes(make_page(sheet, performance, mixes, audio))
-    return Track(sheet, performance, audio, path)
+    path.write_bytes(make_page(sheet, performance, mixes, track.audio))
+    return Track(sheet, performance, track.audio, path)
 
 
 class Page:
     """A page in a browser."""
 
-    def __init__(self, driver: webdriver.Chrome) -> None:
-        self.driver = driver
+    def __init__(self, browser: Browser, folder: Path) -> None:
+        self.browser, self._folder, self._numbers = browser, folder, count()
 
     def open(self, path: Path, width: int = 1440, height: int = 900) -> None:
-        self.driver.get_log("browser")
-        self.size(width, height)
-        self.look()
-        self.driver.get(path.as_uri())
-
-    def size(self, width: int, height: int) -> None:
-        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
-        self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
-
-    def look(self, *, dark: bool = False, still: bool = False) -> None:
-        features = [
-            {"name": "prefers-color-scheme", "value": "dark" if dark else "light"},
-            {"name": "prefers-reduced-motion", "value": "reduce" if still else "no-preference"},
-        ]
-        self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+        """Open a copy that has the spy before its own script, which its policy must allow."""
+        text = path.read_text(encoding="utf-8")
+        digest = base64.b64encode(hashlib.sha256(SPY.encode()).digest()).decode()
+        text = text.replace("script-src '", f"script-src 'sha256-{digest}' '", 1)
+        text = text.replace(
+            '<script type="application/json"', f'<script>{SPY}</script>\n<script type="application/json"', 1
+        )
+        copy = self._folder / f"{next(self._numbers)} {path.name}"
+        copy.write_text(text, encoding="utf-8")
+        if isinstance(self.browser, Chromium):
+            self.browser.driver.get_log("browser")
+            self.browser.look()
+        self.browser.size(width, height)
+        self.browser.go(copy.as_uri())
 
     def run(self, script: str, *values: Any) -> Any:
-        return self.driver.execute_script(script, *values)
+        return self.browser.run(script, *values)
 
     def wait(self, script: str, *values: Any) -> Any:
-        """Run a script that calls ``done`` later."""
-        return self.driver.execute_async_script(f"const done = arguments[arguments.length - 1];{script}", *values)
+        return self.browser.wait(script, *values)
+
+    def until(self, condition: str, *values: Any) -> None:
+        self.wait(
+            f"const given = arguments; const look = () => ({condition}) ? done() : setTimeout(look, 10); look();",
+            *values,
+        )
 
     def press(self, selector: str) -> None:
         self.run("document.querySelector(arguments[0]).click()", selector)
@@ -153,52 +160,90 @@ class Page:
     def text(self, selector: str) -> str:
         return str(self.run("return document.querySelector(arguments[0]).textContent", selector))
 
-    def go(self, seconds: float) -> None:
+    def choose(self, selector: str, value: Any) -> None:
+        """Set a slider or a list."""
         self.run(
-            "const place = document.getElementById('place'); place.value = arguments[0];"
-            "place.dispatchEvent(new Event('input', {bubbles: true}))",
-            seconds,
+            "const e = document.querySelector(arguments[0]); e.value = arguments[1];"
+            "e.dispatchEvent(new Event('input', {bubbles: true})); e.dispatchEvent(new Event('change', {bubbles: true}))",
+            selector,
+            value,
         )
 
-    def play(self) -> None:
-        """Press play and wait for the sound."""
-        self.wait(
-            "document.getElementById('play').click(); const before = spy.starts.length;"
-            "const look = () => spy.starts.length > before && spy.clock() > spy.starts.at(-1).when + 0.05"
-            " ? done() : setTimeout(look, 10); look();"
-        )
+    def go(self, seconds: float) -> None:
+        self.choose("#place", 1000 * seconds)
 
-    def samples(self, index: int) -> np.ndarray:
-        """What is in the buffer of a start, as decoded by the browser."""
+    def play(self, *, counted: bool = False) -> None:
+        """Press play, by default without a count-in, and wait for the sound."""
+        if not counted:
+            self.choose("#counted", "none")
+        before = self.run("return spy.sent.length")
+        self.browser.click("#play")  # a real press: WebKit lets no sound begin without one
+        self.until("spy.sent.length > given[0] && spy.clock() > spy.sent[given[0]].when + 0.05", before)
+
+    def begun(self, start: int = 0) -> float:
+        """The context's time at which the first leg after so many sent buffers begins: they fade in over the first."""
+        when, length = self.run(
+            "const s = spy.sent[arguments[0]]; return [s.when, s.buffer.length / s.buffer.sampleRate]", start
+        )
+        return float(when + length)
+
+    def stream(self, way: int, start: int = 0) -> np.ndarray:
+        """All that went one way, from the first leg's beginning; ways count from 0 in the order in which they were first used."""
         text = self.run(
-            "const all = new Uint8Array(spy.starts.at(arguments[0]).buffer.getChannelData(0).slice().buffer);"
-            "let text = ''; for (let i = 0; i < all.length; i += 32768)"
-            " text += String.fromCharCode(...all.subarray(i, i + 32768)); return btoa(text)",
-            index,
+            "const chosen = spy.sent.filter((s, i) => s.way === arguments[0] && i >= arguments[1]);"
+            "const parts = chosen.map((s) => s.buffer.getChannelData(0));"
+            "const all = new Float32Array(parts.reduce((n, p) => n + p.length, 0)); let at = 0;"
+            "for (const part of parts) { all.set(part, at); at += part.length; }"
+            "const bytes = new Uint8Array(all.buffer); let text = '';"
+            "for (let i = 0; i < bytes.length; i += 32768) text += String.fromCharCode(...bytes.subarray(i, i + 32768));"
+            "return btoa(text)",
+            way,
+            start,
         )
-        return np.frombuffer(base64.b64decode(text), np.float32)
+        return np.frombuffer(base64.b64decode(text), np.float32)[round(0.01 * RATE) :]
 
     def complaints(self) -> list[Any]:
         """Everything the console and the spy have to say."""
-        said = self.driver.get_log("browser")
+        said = self.browser.driver.get_log("browser") if isinstance(self.browser, Chromium) else []
         return [*said, *self.run("return spy.faults")]
 
 
 @pytest.fixture(scope="session")
-def browser(program: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Page]:
-    options = Options()
-    options.binary_location = program("chromium")
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('chromium')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(program("chromedriver")))
-    driver.set_script_timeout(60)
-    driver.execute_cdp_cmd("Network.enable", {})
-    offline = {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0}
-    driver.execute_cdp_cmd("Network.emulateNetworkConditions", offline)
-    driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})
-    yield Page(driver)
-    driver.quit()
+def surroundings(program: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """What browsers need around them: a sound server that plays into nothing, a display that nobody sees."""
+    folder = tmp_path_factory.mktemp("browsers")
+    with ExitStack() as stack:
+        stack.enter_context(sound_server(program, folder / "sound"))
+        stack.enter_context(display(program))
+        yield folder
+
+
+@pytest.fixture(scope="session")
+def browser(program: Callable[[str], str], surroundings: Path) -> Iterator[Page]:
+    """Chromium, which most tests need only."""
+    chromium = Chromium(program, surroundings / "chromium")
+    yield Page(chromium, surroundings)
+    chromium.quit()
+
+
+@pytest.fixture(scope="session")
+def firefox(program: Callable[[str], str], surroundings: Path) -> Iterator[Page]:
+    found = Firefox(program, surroundings / "firefox")
+    yield Page(found, surroundings)
+    found.quit()
+
+
+@pytest.fixture(scope="session")
+def webkitgtk(program: Callable[[str], str], surroundings: Path) -> Iterator[Page]:
+    found = webkit(program, surroundings / "webkit")
+    yield Page(found, surroundings)
+    found.quit()
+
+
+@pytest.fixture(params=["browser", "firefox", "webkitgtk"], ids=["chromium", "firefox", "webkit"])
+def any_browser(request: pytest.FixtureRequest) -> Page:
+    page: Page = request.getfixturevalue(request.param)
+    return page
 
 
 @pytest.fixture(scope="session")

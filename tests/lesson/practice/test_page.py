@@ -13,12 +13,12 @@ from importlib.resources import files
 import pytest
 
 from underbow.errors import UnderbowError
-from underbow.lesson.practice.page import make_page
+from underbow.lesson.practice.page import _SCRIPTS, make_page, sound_files
 from underbow.lesson.practice.words import ENGLISH
 
 from .conftest import Track
 
-ASSETS = ("page.html", "page.css", "page.js", "view.js", "sound.js")
+ASSETS = ("page.html", "page.css", *(f"{name}.js" for name in _SCRIPTS))
 
 
 class Elements(HTMLParser):
@@ -47,7 +47,7 @@ def read(track: Track) -> list[tuple[str, dict[str, str | None], str]]:
 def test_the_file_has_its_own_scripts_and_no_others(request: pytest.FixtureRequest, which: str) -> None:
     found = read(request.getfixturevalue(which))
     scripts = [(attributes.get("type"), attributes.get("id")) for tag, attributes, _ in found if tag == "script"]
-    sounds = [("text/plain", f"sound-{number}") for number in range(4)]
+    sounds = [("text/plain", f"sound-{part}-{number}") for part in ("melody", "backup", "rhythm") for number in (0, 1)]
     assert scripts == [("application/json", "timeline"), *sounds, (None, None)]
     assert not [
         tag for tag, attributes, _ in found if any(name.startswith("on") or name == "style" for name in attributes)
@@ -77,11 +77,19 @@ def test_the_sound_in_the_page_is_the_sound_that_was_given(track: Track) -> None
     inside = [
         text for tag, attributes, text in read(track) if tag == "script" and attributes.get("type") == "text/plain"
     ]
-    assert [base64.b64decode(text) for text in inside] == [track.audio[mix.name] for mix in track.sheet.mixes]
+    assert [base64.b64decode(text) for text in inside] == [content for _, content in sound_files(track.audio)]
+
+
+def test_a_page_for_a_web_server_has_its_sound_beside_it(track: Track) -> None:
+    page = make_page(track.sheet, track.performance, track.sheet.mixes, track.audio, beside="sound").decode()
+    assert "connect-src 'self'" in page
+    assert '<script type="text/plain"' not in page
+    assert '"files":"sound"' in page
+    assert [name for name, _ in sound_files(track.audio)][:3] == ["melody-0.mp3", "melody-1.mp3", "backup-0.mp3"]
 
 
 def test_the_same_sheet_gives_the_same_page(track: Track) -> None:
-    again = make_page(track.sheet, track.performance, track.sheet.mixes, dict(track.audio))
+    again = make_page(track.sheet, track.performance, track.sheet.mixes, track.audio)
     assert again == track.path.read_bytes()
 
 
@@ -89,14 +97,11 @@ def test_hostile_text_can_not_end_the_data(hostile: Track) -> None:
     (text,) = [text for tag, attributes, text in read(hostile) if attributes.get("id") == "timeline"]
     assert not set(text) & set("<>&\u2028\u2029\u202e")
     data = json.loads(text)
-    assert data["mixes"][0][0].startswith("backup turn</script><img src=x onerror='window.caught=1'> wide")
+    assert data["mixes"][0]["name"].startswith("backup turn</script><img src=x onerror='window.caught=1'> wide")
 
 
-def test_a_mix_without_sound_is_told(track: Track) -> None:
-    without = {name: sound for name, sound in track.audio.items() if name != "together"}
-    with pytest.raises(UnderbowError, match="the page has no sound for together"):
-        make_page(track.sheet, track.performance, track.sheet.mixes, without)
-    with pytest.raises(UnderbowError, match="no sound for any mix"):
+def test_a_page_without_a_mix_is_refused(track: Track) -> None:
+    with pytest.raises(UnderbowError, match="no mix to play"):
         make_page(track.sheet, track.performance, (), track.audio)
 
 
@@ -104,9 +109,11 @@ def test_every_word_asked_for_is_in_the_table_and_every_word_in_it_is_used() -> 
     texts = {name: files("underbow.lesson.practice").joinpath(name).read_text(encoding="utf-8") for name in ASSETS}
     asked = set(re.findall(r"\{w_(\w+)\}", texts["page.html"]))
     asked |= {name for text in texts.values() for name in re.findall(r"words\.(\w+)", text)}
-    asked |= {f"repeat_{kind}" for kind in ("off", "pair", "section")}
-    asked |= {name for name in ENGLISH if name.startswith(("beat_", "about_"))}
-    asked |= {"lang", "page_title", "ramp", "tempo"}
+    asked |= {name for name in ENGLISH if name.startswith(("beat_", "about_", "player_"))}
+    asked |= {
+        name for text in texts.values() for name in re.findall(r'"((?:pick|held|broken|opening|failed)\w*)"', text)
+    }
+    asked |= {"lang", "page_title", "ramp", "near", "middle", "far", "out", "learner"}
     assert asked == set(ENGLISH)
 
 
@@ -119,4 +126,13 @@ def test_only_the_mixes_that_everybody_gets_are_explained(track: Track) -> None:
     """A teacher's own mix may have the name of one of them and be another."""
     own = replace(track.sheet.mixes[0], levels=(("click", (0.0,)),))
     page = make_page(track.sheet, track.performance, (own, *track.sheet.mixes[1:]), track.audio).decode()
-    assert '"mixes":[["backup turn",""],["tune turn","' + ENGLISH["about_tune turn"] in page
+    assert '"mixes":[{"name":"backup turn","about":"","levels"' in page
+    assert '{"name":"tune turn","about":"' + ENGLISH["about_tune turn"] in page
+
+
+def test_placings_fade_pass_by_pass_as_the_sheets_mixes_do(track: Track) -> None:
+    (text,) = [text for tag, attributes, text in read(track) if attributes.get("id") == "timeline"]
+    placings = {mix["name"]: mix["levels"] for mix in json.loads(text)["mixes"]}
+    assert placings["backup turn"] == {"melody": [0], "backup": [-6, -12, -18], "rhythm": [-6], "click": [-9]}
+    assert placings["take turns"]["melody"] == [0, None, 0]
+    assert placings["click alone"] == {"melody": [None], "backup": [None], "rhythm": [None], "click": [0]}

@@ -1,7 +1,7 @@
-"""The page in headless Chromium: what it shows is what sounds, at the time it sounds.
+"""The page in Chromium, Firefox and WebKit: what it shows is what sounds, at the time it sounds; loops, tempos and placings.
 
-The measure is not the page's own clock but what the page sends to the loudspeaker (every start of a buffer is noted) and the
-browser's time of what leaves it; where the music lies in a decoded buffer is found from the clicks of the count-in.
+The measure is not the page's own clock but what the page sends to the loudspeaker (every buffer and its start are noted) and the
+browser's time of what leaves it.
 """
 
 from __future__ import annotations
@@ -14,13 +14,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from underbow.lesson.practice.audio import RATE
 from underbow.sound.files.report import RenderReport
+
+from .test_page_audio import strip_of
 
 if TYPE_CHECKING:
     from .conftest import Page, Track
 
 TOLERANCE = 0.030  # seconds, between eye and ear
 PICTURE = 0.025  # seconds; a screen shows 60 pictures a second, so one was left out
+MELODY, BACKUP, RHYTHM, CLICK = range(4)
 
 # Every picture of the screen for so many seconds: the sound's clock and what is lit.
 WATCH = """
@@ -28,13 +32,11 @@ const seen = [], until = performance.now() + 1000 * arguments[0];
 const look = () => {
   const cells = [...document.querySelectorAll("#bow-now .cell")];
   seen.push([spy.clock(), cells.findIndex((cell) => cell.classList.contains("lit")),
-    document.querySelector("#now .chord").textContent, document.getElementById("w-bar").textContent,
-    document.getElementById("w-pass").textContent, spy.starts.length]);
+    document.querySelector("#now .chord").textContent, document.getElementById("w-bar").textContent]);
   if (performance.now() < until) requestAnimationFrame(look); else done(seen);
 };
 requestAnimationFrame(look);
 """
-STARTS = "return spy.starts.map((s) => [s.when, s.offset, s.buffer.length / s.buffer.sampleRate, s.loop])"
 
 
 def chord_at(track: Track, seconds: float) -> str:
@@ -42,83 +44,97 @@ def chord_at(track: Track, seconds: float) -> str:
     for span in track.performance.chords:
         if float(span.start) <= at < float(span.end):
             return "rest" if span.chord is None else str(span.chord)
-    return "Count-in"
+    return "rest"
 
 
 def signs(text: str) -> str:
     return text.replace("♭", "b").replace("♯", "#")
 
 
-def expected_cells(track: Track) -> list[float]:
+def starts(track: Track) -> list[float]:
+    """When each whole bar of the track begins."""
+    return [track.performance.tempo.seconds(bar.start) for bar in track.performance.bars if bar.number > 0]
+
+
+def expected_cells(track: Track) -> np.ndarray:
     """When each cell of each whole bar begins, from the performance's bars and the pattern alone."""
     seconds, grid = track.performance.tempo.seconds, track.sheet.patterns[0][1].grid
-    out = []
-    for bar in track.performance.bars:
-        if bar.number > 0:
-            out += [seconds(bar.start + grid.swung(grid.cell * n)) for n in range(grid.cells)]
-    return out
+    whole = [bar for bar in track.performance.bars if bar.number > 0]
+    return np.array([seconds(bar.start + grid.swung(grid.cell * n)) for bar in whole for n in range(grid.cells)])
 
 
-def changes(seen: list[Any], places: list[float], boundaries: np.ndarray) -> list[float]:
+def changes(seen: list[Any], places: list[float], boundaries: np.ndarray, picture: float) -> list[float]:
     """How late the lit cell changes, in seconds; where a busy machine left pictures out nobody can tell."""
     return [
         float(place - boundaries[np.abs(boundaries - place).argmin()])
         for (clock, before, *_), (then, after, *_), place in zip(seen, seen[1:], places[1:], strict=False)
-        if before != after and then - clock < PICTURE
+        if before != after and then - clock < picture
     ]
 
 
-def test_the_decoded_music_begins_where_the_page_thinks(browser: Page, track: Track) -> None:
-    browser.open(track.path)
-    browser.play()
-    ((_, offset, _, _),) = browser.run(STARTS)
-    sound = browser.samples(0)
-    rate = browser.run("return spy.starts[0].buffer.sampleRate")
-    assert rate == 24_000
-    seconds = track.performance.tempo.seconds
-    clicks = [
-        seconds(click.start) for click in track.performance.part("click").gestures if click.start < track.performance.count_in
-    ]  # fmt: skip
-    assert len(clicks) >= 2
-    for click in clicks:  # the first sample near a click that is as loud as a tenth of the loudest there
-        first = round((offset + click - 0.02) * rate)
-        near = np.abs(sound[first : first + round(0.06 * rate)])
-        onset = (first + int(np.argmax(near > near.max() / 10))) / rate
-        assert onset - offset == pytest.approx(click, abs=0.004)
-    browser.press("#play")
-    assert browser.complaints() == []
+def hits(stream: np.ndarray) -> np.ndarray:
+    """Frames where a click begins: the first sample that is loud after silence."""
+    loud = np.flatnonzero(np.abs(stream) > 0.02)
+    return loud[np.flatnonzero(np.diff(loud, prepend=-RATE) > RATE // 20)]
 
 
-def test_the_lit_cell_keeps_within_30_milliseconds_of_the_sound(browser: Page, track: Track) -> None:
-    browser.open(track.path)
-    start = track.performance.tempo.seconds(track.performance.passes[1].start) - 0.5
-    browser.go(start)
-    browser.play()
-    seen = browser.wait(WATCH, 4.0)
-    (when, offset, _, _), *more = browser.run(STARTS)
-    assert not more
-    begins = offset - start
-    assert 0.3 < begins < 0.5
-    places = [offset - begins + clock - when for clock, *_ in seen]
-    boundaries = np.array(expected_cells(track))
-    late = changes(seen, places, boundaries)
-    assert len(late) > 10
-    assert max(map(abs, late)) < TOLERANCE, late
+def test_the_lit_cell_keeps_within_30_milliseconds_of_the_sound(any_browser: Page, track: Track) -> None:
+    page = any_browser
+    page.open(track.path)
+    start = starts(track)[9]
+    page.go(start)
+    page.play()
+    seen = page.wait(WATCH, 3.0)
+    places = [start + clock - page.begun() for clock, *_ in seen]
+    boundaries = expected_cells(track)
+    late = changes(seen, places, boundaries, PICTURE if page.browser.name != "webkit" else 4 * PICTURE)
+    assert len(late) > 5
+    assert np.median(np.abs(late)) < TOLERANCE, late
+    assert np.quantile(np.abs(late), 0.9) < TOLERANCE + 2 * PICTURE, late  # a machine that runs three browsers stumbles
     # and the right one is lit: count the cells from the bar's start
-    for (_, cell, *_), place in zip(seen, places, strict=True):
-        number = int(np.searchsorted(boundaries, place, "right")) - 1
-        if abs(boundaries - place).min() > TOLERANCE:
-            assert cell == number % 8
-    assert browser.complaints() == []
+    wrong = [
+        (cell, place)
+        for (_, cell, *_), place in zip(seen, places, strict=True)
+        if abs(boundaries - place).min() > TOLERANCE
+        and cell != (int(np.searchsorted(boundaries, place, "right")) - 1) % 8
+    ]
+    assert len(wrong) <= len(seen) // 20, wrong
+    page.press("#play")
+    assert page.complaints() == []
+
+
+def test_the_clicks_and_the_parts_lie_where_the_performance_has_them(any_browser: Page, track: Track) -> None:
+    """The parts are held against the strip as another decoder reads it, the clicks against the performance."""
+    page = any_browser
+    page.open(track.path)
+    page.play()
+    page.until("spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > 24000 * 2.5")
+    page.press("#play")
+    seconds = track.performance.tempo.seconds
+    begin = seconds(track.performance.passes[0].start)
+    clicks = hits(page.stream(CLICK)) / RATE
+    expected = [seconds(click.start) - begin for click in track.performance.part("click").gestures]
+    for click in clicks:
+        assert min(abs(click - at) for at in expected) < 0.001
+    assert len(clicks) >= 3
+    for way, part in enumerate(track.audio.parts):
+        sent = page.stream(way)
+        place = track.audio.places[0]
+        carried = strip_of(track.audio.parts[part])[place - 200 : place + len(sent) + 200]
+        lags = np.correlate(carried[: 20_000 + 400], sent[:20_000], "valid")
+        assert abs(int(np.argmax(lags)) - 200) <= 3, part
+        assert np.corrcoef(carried[200 : 200 + len(sent)], sent)[0, 1] > 0.98, part
+    assert page.complaints() == []
 
 
 def test_the_chord_shown_is_the_manifests_at_50_random_times(browser: Page, track: Track) -> None:
     browser.open(track.path)
-    seconds, end = track.performance.tempo.seconds, track.performance.length
-    bars = RenderReport(track.performance, (), 44_100, "").to_json()["bars"]
+    seconds, performance = track.performance.tempo.seconds, track.performance
+    bars = RenderReport(performance, (), 44_100, "").to_json()["bars"]
     chance = random.Random(50)
+    first = performance.passes[0].start
     for _ in range(50):
-        at = Fraction(chance.randrange(int(end * 64))) / 64 + Fraction(1, 128)
+        at = first + Fraction(chance.randrange(int((performance.length - first) * 64))) / 64 + Fraction(1, 128)
         time = seconds(at)
         browser.go(time)
         shown = signs(browser.text("#now .chord"))
@@ -128,94 +144,177 @@ def test_the_chord_shown_is_the_manifests_at_50_random_times(browser: Page, trac
     assert browser.complaints() == []
 
 
-def test_two_bars_go_round_without_a_gap_or_a_seam(browser: Page, track: Track) -> None:
-    browser.open(track.path)
-    seconds = track.performance.tempo.seconds
-    bars = [bar for bar in track.performance.bars if bar.playing == 3 and bar.number in (3, 4, 5)]
-    first, last = seconds(bars[0].start), seconds(bars[2].start)
-    browser.press("#repeat")
-    assert browser.text("#repeat-word") == "two bars"
-    browser.go(seconds(bars[1].start))
-    browser.play()
-    seen = browser.wait(WATCH, 2 * (last - first) + 0.4)
-    (when, offset, length, loop), *more = browser.run(STARTS)
-    assert loop
-    assert not more
-    assert length == pytest.approx(last - first, abs=1.5 / 24_000)
-    assert offset == pytest.approx(seconds(bars[1].start) - first, abs=0.001)
-    boundaries = np.array(expected_cells(track))
-    places = [first + (offset + clock - when) % length for clock, *_ in seen]
-    late = changes(seen, places, boundaries)
-    for (_, cell, *_), place in zip(seen, places, strict=True):
-        if abs(boundaries - place).min() > TOLERANCE:
-            assert cell == (int(np.searchsorted(boundaries, place, "right")) - 1) % 8
-    assert len(late) > 10
-    assert max(map(abs, late)) < TOLERANCE
-    assert {name for _, _, _, name, _, _ in seen} == {"Section A, Bar 3", "Section A, Bar 4"}
-    ring = browser.samples(0)
-    # let go of the repeat: the track goes on from where it is, and what went round was that stretch of it
-    browser.press("#repeat")
-    browser.press("#repeat")
-    (then, on, _, still_round), *_ = browser.run(STARTS)[::-1]
-    assert not still_round
-    whole = browser.samples(-1)
-    place = first + (offset + then - when) % length
-    start = round((on - place + first) * 24_000)
-    same = [np.abs(whole[start + by : start + by + 20_000] - ring[:20_000]).max() for by in (-1, 0, 1)]
-    assert min(same) == 0
-    # the end meets the beginning as the track itself comes to it: a bar may begin with a knock, but with no more than that
-    start += (-1, 0, 1)[int(np.argmin(same))]
-    assert ring[0] - ring[-1] == pytest.approx(whole[start] - whole[start - 1], abs=0.02)
-    assert browser.complaints() == []
+def test_a_loop_goes_round_to_the_frame_and_every_round_is_alike(any_browser: Page, track: Track) -> None:
+    page = any_browser
+    page.open(track.path)
+    page.choose("#from", 2)
+    page.choose("#to", 3)
+    assert page.text("#repeat-word").startswith("bars ")
+    page.play()
+    begins = starts(track)
+    long = round((begins[4] - begins[2]) * RATE)
+    page.until(f"spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > {2 * long + 6000}")
+    page.press("#play")
+    for way in (MELODY, BACKUP, RHYTHM):
+        sound = page.stream(way)
+        first, second = sound[: long - 300], sound[long : 2 * long - 300]
+        assert np.abs(first - second).max() < 1e-6
+        # no seam: nowhere does the wave jump more than it does inside
+        jumps = np.abs(np.diff(sound[: 2 * long], 2))
+        assert jumps[long - 300 : long + 10].max() <= max(jumps[: long - 300].max(), 0.02)
+    clicks = hits(page.stream(CLICK))
+    first = clicks[clicks < long]
+    again = clicks[(clicks >= long) & (clicks < 2 * long)]
+    assert list(again - long) == list(first)
+    assert first[0] == 0
+    assert page.complaints() == []
 
 
-def test_a_section_goes_round(browser: Page, track: Track) -> None:
+@pytest.mark.parametrize("share", [0.6, 0.8, 1.25])
+def test_another_tempo_keeps_every_onset_where_the_clock_wants_it(browser: Page, track: Track, share: float) -> None:
+    """Held against the strip itself: a note's beginning within 10 ms of where it belongs. For the pitch see test_stretch."""
+    page, performance = browser, track.performance
+    page.open(track.path)
+    tempo = round(100 * share)
+    page.choose("#tempo", tempo)
+    assert page.text("#pace-now") == str(tempo)
+    page.choose("#from", 0)
+    page.choose("#to", 5)
+    page.play()
+    seconds = performance.tempo.seconds
+    nearest = min(range(3), key=lambda n: abs(np.log(tempo / float(performance.passes[n].tempo.count))))
+    stretch = float(performance.passes[nearest].tempo.count) / tempo
+    first = seconds(performance.passes[nearest].downbeat)
+    page.until(f"spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > 24000 * {2.4 + 1.2 * stretch}")
+    page.press("#play")
+    place = track.audio.places[nearest] + round((first - seconds(performance.passes[nearest].start)) * RATE)
+    original = strip_of(track.audio.parts["melody"])[place:]
+    sent = page.stream(MELODY)
+    last = first + (len(sent) / RATE - 0.4) / stretch
+    notes = [note for note in performance.part("melody").gestures if first <= seconds(note.start) < last]
+    off = []
+    for one in notes:
+        start = seconds(one.start) + one.offset - first
+        a, b = rise(original, start), rise(sent, start * stretch)
+        if a is not None and b is not None and abs(a) < 0.012:  # an attack, not a slurred note's swell
+            off.append(1000 * (b - a))
+    assert len(off) >= 5
+    assert np.median(np.abs(off)) < 1, off
+    assert np.quantile(np.abs(off), 0.9) < 10, off
+    clicks = hits(page.stream(CLICK)) / RATE
+    assert np.allclose(np.diff(clicks), 60 / tempo, atol=0.0001)
+    assert page.complaints() == []
+
+
+def rise(sound: np.ndarray, near: float) -> float | None:
+    """Seconds where the sound rises most within 25 ms of a place, and how far from it; None where it hardly does."""
+    step = RATE // 1000
+    at = np.arange(round((near - 0.025) * RATE), round((near + 0.025) * RATE), step)
+    at = at[at >= 6 * step]
+    power = np.array([np.sum(sound[i : i + 6 * step] ** 2) - np.sum(sound[i - 6 * step : i] ** 2) for i in at])
+    return float(at[power.argmax()] / RATE - near) + 0.0 if power.max() > 1e-3 else None
+
+
+def test_a_loop_rises_by_itself_up_to_the_goal(browser: Page, track: Track) -> None:
     browser.open(track.path)
-    browser.go(track.performance.tempo.seconds(track.performance.passes[0].start + 20))
-    browser.press("#repeat")
-    browser.press("#repeat")
-    assert browser.text("#repeat-word") == "section"
+    browser.choose("#tempo", 130)
+    browser.choose("#from", 0)
+    browser.choose("#to", 0)
+    browser.choose("#rise", "1")
     browser.play()
-    ((_, _, length, loop),) = browser.run(STARTS)
-    section = track.sheet.melody.sections[1]
-    places = {(bar.number, bar.time) for bar in section.bars}
-    inside = [bar for bar in track.performance.bars if bar.playing == 1 and (bar.number, bar.time) in places]
-    seconds = track.performance.tempo.seconds
-    assert loop
-    assert length == pytest.approx(seconds(inside[-1].start + 4) - seconds(inside[0].start), abs=0.001)
-    browser.press("#repeat")
-    assert browser.text("#repeat-word") == "off"
-    assert browser.run(STARTS)[-1][3] is False
+    browser.until("document.getElementById('pace-now').textContent === '140'")
+    browser.wait("setTimeout(done, 1500)")
     browser.press("#play")
+    assert browser.text("#pace-now") == "140"
+    clicks = np.diff(hits(browser.stream(CLICK))) / RATE
+    assert clicks[0] == pytest.approx(60 / 130, abs=0.001)
+    assert clicks[-1] == pytest.approx(60 / 140, abs=0.001)
     assert browser.complaints() == []
 
 
-def test_another_mix_takes_over_at_the_same_place(browser: Page, track: Track) -> None:
+@pytest.mark.parametrize("counted", ["start", "round", "none"])
+def test_the_count_in_is_a_bar_before_each_start_or_round(browser: Page, track: Track, counted: str) -> None:
     browser.open(track.path)
-    browser.go(5.0)
-    browser.play()
-    browser.press("#mixes label:nth-of-type(3) input")
-    browser.wait("const look = () => spy.starts.length > 1 ? done() : setTimeout(look, 10); look();")
-    (when, offset, *_), (then, on, *_) = browser.run(STARTS)
-    begins = offset - 5.0
-    assert on - begins == pytest.approx(5.0 + then - when, abs=0.003)
-    first, second = browser.samples(0), browser.samples(1)
-    assert len(first) == len(second)
-    assert np.abs(first - second).max() > 0.05
-    assert browser.run("return document.querySelector('#mixes :checked + span b').textContent") == "take turns"
+    browser.choose("#from", 4)
+    browser.choose("#to", 4)
+    browser.choose("#counted", counted)
+    browser.play(counted=True)
+    if counted != "none":
+        assert browser.text("#now .chord") == "Count-in"
+    bar = round((starts(track)[5] - starts(track)[4]) * RATE)
+    browser.until(f"spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > {4 * bar + 3000}")
     browser.press("#play")
+    loud = [
+        np.sqrt(np.mean(browser.stream(BACKUP)[bar * n + 300 : bar * (n + 1) - 300] ** 2)) > 0.005 for n in range(4)
+    ]
+    assert loud == {"start": [False, True, True, True], "round": [False, True] * 2, "none": [True] * 4}[counted]
+
+
+def test_players_stand_where_they_are_put_and_fade_as_the_mix_says(browser: Page, track: Track) -> None:
+    browser.open(track.path)
+
+    def levels() -> dict[str, float]:
+        ways = browser.run("return spy.ways.slice(-4).map((gain) => gain.gain.value)")
+        return dict(zip(("melody", "backup", "rhythm", "click"), ways, strict=True))
+
+    browser.play()
+    expected = {"melody": 1.0, "backup": 10 ** (-6 / 20), "rhythm": 10 ** (-6 / 20), "click": 10 ** (-9 / 20)}
+    assert levels() == pytest.approx(expected, abs=0.01)
+    assert browser.text("#click-name") == "click (-9 dB)"
+    for where, level in (("out", 0.0), ("far", 10 ** (-12 / 20)), ("middle", 10 ** (-6 / 20)), ("near", 1.0)):
+        browser.press(f"#melody-{where}")
+        browser.wait("setTimeout(done, 250)")
+        assert levels()["melody"] == pytest.approx(level, abs=0.01)
+    browser.press("#play")
+    browser.press("#placings button:nth-child(1)")
+    browser.press("#passes li:nth-child(3) button")
+    assert browser.text("#backup-name") == "backup (-18 dB)"
+    browser.press("#placings button:nth-child(5)")
+    assert browser.run(
+        "return ['melody', 'backup', 'rhythm'].every((p) => document.getElementById(`${p}-out`).checked)"
+    )
     assert browser.complaints() == []
+
+
+def test_the_sum_stays_below_minus_1_dbfs_however_near_all_stand(browser: Page, track: Track) -> None:
+    """All that sounds goes through one curve into the loudspeaker, and the curve, which clamps what is beyond it, stays below."""
+    browser.open(track.path)
+    browser.run(
+        "const plain = BaseAudioContext.prototype.createWaveShaper;"
+        "BaseAudioContext.prototype.createWaveShaper = function () { return window.shaper = plain.call(this); };"
+    )
+    browser.play()
+    for part in ("melody", "backup", "rhythm", "click"):
+        browser.press(f"#{part}-near")
+    last, ways, oversample, curve = browser.run(
+        "const through = spy.ways.every((way) => way.to.to.to === shaper);"
+        "return [shaper.to === shaper.context.destination, through, shaper.oversample, [...shaper.curve]]"
+    )
+    assert last
+    assert ways
+    assert oversample == "none"
+    assert max(np.abs(curve)) < 10 ** (-1 / 20)
+    middle = (len(curve) - 1) // 2
+    straight = np.array(curve[middle : middle + middle // 6])  # up to -3.5 dBFS nothing is changed
+    assert np.allclose(straight, 4 * np.arange(len(straight)) / middle, atol=1e-6)
+    browser.press("#play")
 
 
 def test_a_pass_is_gone_to_and_played_from_its_pickup(browser: Page, track: Track) -> None:
     browser.open(track.path)
     browser.press("#passes li:nth-child(3) button")
-    assert browser.text("#w-pass") == "Pass 3 of 3"
+    assert browser.text("#w-pass") == "3"
+    assert browser.text("#w-pass-name") == "Pass (of 3)"
     assert browser.text("#w-bar") == "Pickup"
+    assert browser.run("return document.getElementById('place').getAttribute('aria-valuetext')").startswith(
+        "pass 3, bar Pickup"
+    )
     assert browser.text("#w-tempo .unseen") == "half = 140"
     browser.play()
-    ((_, offset, _, _),) = browser.run(STARTS)
-    assert offset == pytest.approx(track.performance.tempo.seconds(track.performance.passes[2].start) + 0.4, abs=0.06)
+    sent = browser.stream(MELODY)
+    place = track.audio.places[2]
+    carried = strip_of(track.audio.parts["melody"])[place : place + len(sent)]
+    assert np.corrcoef(carried, sent[: len(carried)])[0, 1] > 0.98
     assert browser.run("return document.querySelectorAll('#passes [aria-current]').length") == 1
     browser.press("#play")
     assert browser.complaints() == []
@@ -225,11 +324,19 @@ def test_the_beats_left_count_down_to_the_change(browser: Page, track: Track) ->
     browser.open(track.path)
     performance = track.performance
     spans = [span for span in performance.chords if span.chord is not None]
-    for span, after in itertools.pairwise(spans):
+    for span, after in itertools.pairwise(spans[:20]):
         for beats in range(1, int(span.length / 2) + 1):
             browser.go(performance.tempo.seconds(span.end - 2 * beats + Fraction(1, 8)))
             assert browser.text("#left-n") == str(beats)
             assert signs(browser.text("#next .chord")) == str(after.chord)
+
+
+def test_one_chord_going_round_is_no_end(browser: Page, track: Track) -> None:
+    browser.open(track.path)
+    browser.choose("#from", 0)
+    browser.choose("#to", 0)
+    assert (browser.text("#now .chord"), browser.text("#next .chord")) == ("G", "G")
+    assert browser.text("#next .stays") == "the same chord again"
 
 
 def test_the_end_stops_the_sound_and_leads_back_to_the_start(browser: Page, track: Track) -> None:
@@ -238,10 +345,9 @@ def test_the_end_stops_the_sound_and_leads_back_to_the_start(browser: Page, trac
     browser.go(end - 0.7)
     assert browser.text("#next .chord") == "end"
     browser.play()
-    browser.wait(
-        "const look = () => document.body.classList.contains('playing') ? setTimeout(look, 20) : done(); look();"
-    )
-    assert browser.text("#w-bar") == "Count-in"
+    browser.until("!document.body.classList.contains('playing')")
+    assert browser.text("#w-bar") == "Pickup"
+    assert browser.text("#w-pass") == "1"
     assert browser.complaints() == []
 
 

@@ -1,20 +1,25 @@
-"""The practice page's audio: every mix as one small MP3, mono, with a knock before it that tells where it begins.
+"""The practice page's audio: every part of every tempo once, as short MP3 pieces that a phone decodes as it needs them.
+
+The page mixes, so it carries parts (melody, backup, rhythm, a drone), each alone and at one common gain; the click it makes.
+What is carried lies one behind the other on a *strip*: of passes that are played alike only one. The strip is cut into
+pieces that overlap a little, so that one can be faded into the next.
 
 MP3 adds a lag, and browsers differ in how much of it they take away again: up to a tenth of a second, far more than an eye
-lets pass. So each track has a short knock at a known place before its music. It is never heard: the page looks for it in what
-the browser decoded, and counts time from there.
+lets pass. So each piece has a short knock at a known place before its music. It is never heard: the page looks for it in what
+the browser decoded, and counts frames from there.
 
-Sizes: in a page bytes cost a third more. The bit rate follows from the length, so that a page of six minutes and four mixes
-stays below 12 MB.
+Sizes: in a page bytes cost a third more. The bit rate follows from the length, between 64 and 48 kbit/s a part.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
+from dataclasses import dataclass, field
+from io import BytesIO
+from itertools import groupby
 from math import isfinite
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,25 +27,55 @@ from numpy.typing import NDArray
 from underbow.errors import InputError
 from underbow.sound.choose import choose_voice
 from underbow.sound.fan import fan_out
-from underbow.sound.files.encode import encode
+from underbow.sound.files.mp3 import write_mp3
 from underbow.sound.mastering.limiter import Limiter
 from underbow.sound.mastering.master import loudnesses, ticking
 from underbow.sound.mix import Mixer, is_heard
 from underbow.sound.stems import Stems
-from underbow.sound.voice.voices import Remembered, Voice
+from underbow.sound.voice.voices import Remembered, Voice, frame_of
 from underbow.track.mixes import Mix
-from underbow.track.performance import Performance
+from underbow.track.performance import Pass, Performance
 
 RATE = 24_000
-LEAD = 0.35  # seconds before the music
+LEAD = 0.3  # seconds before the music of a piece
 KNOCK = 0.1  # where the middle of the knock lies
-MOST_MINUTES = 30  # of a page: a browser holds a track as 6 MB a minute
-_RATES = (64, 56, 48, 40, 32)  # kbit/s
-_BUDGET = 8_700_000  # bytes for all mixes
+PIECE = 30 * RATE  # frames of the strip in a piece
+OVER = RATE // 20  # frames that a piece has more at both ends
+MOST_MINUTES = 30  # of a page
+_RATES = (64, 56, 48)  # kbit/s
+_BUDGET = 7_600_000  # bytes of all parts, where 48 kbit/s allow it
+_AROUND = RATE // 10  # frames carried before and after a pass that stands alone
+_TAIL = 3 * RATE // 2  # frames that the end may ring
 _ROOM = 64 << 20
 _CEILING = -1.5  # dBTP; a coarse MP3 swings a little over what it was given
+_MADE_BY_THE_PAGE = ("click", "tuning")
 
 Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class PageAudio:
+    """What a page carries.
+
+    Parameters
+    ----------
+    parts : dict of str to tuple of bytes
+        For each part its pieces: MP3, mono, 24,000 Hz.
+    places : tuple of int
+        For each pass the frame of the strip where it begins.
+    frames : int
+        Length of the strip.
+    gain : float
+        dB that every part was raised by, so that the first mix is as loud as asked.
+    trims : dict of str to float
+        For each mix the dB that are left to make it as loud as the first.
+    """
+
+    parts: dict[str, tuple[bytes, ...]]
+    places: tuple[int, ...]
+    frames: int
+    gain: float
+    trims: dict[str, float] = field(default_factory=dict)
 
 
 def page_audio(
@@ -51,26 +86,26 @@ def page_audio(
     soundfont: Path | None = None,
     loudness: float = -16.0,
     progress: Callable[[float], None] | None = None,
-) -> dict[str, bytes]:
+) -> PageAudio:
     """Make the audio of a practice page.
 
     Parameters
     ----------
     performance : Performance
     mixes : sequence of Mix
+        The placings that the page offers; a part that none of them lets be heard isn't carried.
     voices : {"auto", "soundfont", "builtin"}
     soundfont : Path, optional
         A bank the user named.
     loudness : float
-        LUFS that each mix is brought to, as far as its peaks allow.
+        LUFS that the mixes are brought to, as far as their peaks allow.
     progress : callable, optional
         Told the share done, 0 to 1.
 
     Returns
     -------
-    dict of str to bytes
-        For the name of each mix an MP3, mono, 24,000 Hz: :data:`LEAD` seconds with the knock, then the track. The same
-        performance gives the same bytes.
+    PageAudio
+        The same performance gives the same bytes.
 
     Raises
     ------
@@ -78,16 +113,15 @@ def page_audio(
         If the track is too long for a page, or the voice can't be had.
     """
     with closing(choose_voice(performance, voices, soundfont=soundfont, rate=RATE)) as choice:
-        return _made(performance, mixes, choice.voice, loudness, progress or (lambda _: None))
+        return _make(performance, mixes, choice.voice, loudness, progress or (lambda _: None))
 
 
-def _made(
+def _make(
     performance: Performance, mixes: Sequence[Mix], voice: Voice, loudness: float, told: Callable[[float], None]
-) -> dict[str, bytes]:
-    wanted = [p.name for p in performance.parts if any(is_heard(performance, mix, p.name) for mix in mixes)]
-    stems = Stems(performance, Remembered(voice, _ROOM), wanted)
+) -> PageAudio:
+    heard = [p.name for p in performance.parts if any(is_heard(performance, mix, p.name) for mix in mixes)]
+    stems = Stems(performance, Remembered(voice, _ROOM), heard)
     check_length(stems.frames / RATE)
-    kbps = bit_rate(stems.frames / RATE, len(mixes))
     done, frames = 0, max(stems.frames, 1)
 
     def tick(count: int) -> None:
@@ -96,13 +130,78 @@ def _made(
         told(min(done / (2 * frames), 1.0))
 
     mixers = [Mixer(performance, mix, stems.names, RATE) for mix in mixes]
-    gains = [loudness - measured if isfinite(measured) else 0.0 for measured in loudnesses(stems, mixers, tick)]
-    with TemporaryDirectory(prefix="underbow-") as folder:
-        paths = [Path(folder) / f"{number}.mp3" for number in range(len(mixes))]
-        jobs = [_job(path, mixer, gain, kbps) for path, mixer, gain in zip(paths, mixers, gains, strict=True)]
-        if jobs:
-            fan_out(ticking(stems.blocks(), tick), jobs)
-        return {mix.name: path.read_bytes() for mix, path in zip(mixes, paths, strict=True)}
+    measured = loudnesses(stems, mixers, tick)
+    gain = next((round(loudness - one, 2) for one in measured if isfinite(one)), 0.0)
+    strip = Strip.of(performance, stems.frames)
+    rows = {name: row for row, name in enumerate(stems.names) if name not in _MADE_BY_THE_PAGE}
+    kbps = bit_rate(strip.frames / RATE, len(rows))
+    jobs = [_job(row, strip, gain, kbps) for row in rows.values()]
+    pieces = fan_out(ticking(stems.blocks(), tick), jobs) if jobs else []
+    told(1.0)
+    return PageAudio(
+        dict(zip(rows, pieces, strict=True)),
+        strip.places,
+        strip.frames,
+        gain,
+        {
+            mix.name: round(min(max(loudness - one - gain, -6.0), 6.0), 1) if isfinite(one) else 0.0
+            for mix, one in zip(mixes, measured, strict=True)
+        },
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Which stretches of a performance are carried, one behind the other.
+
+    Parameters
+    ----------
+    stretches : tuple of (int, int)
+        From and to, in frames of the performance.
+    places : tuple of int
+        For each pass the frame of the strip where it begins.
+    """
+
+    stretches: tuple[tuple[int, int], ...]
+    places: tuple[int, ...]
+
+    @property
+    def frames(self) -> int:
+        """Length of the strip."""
+        return sum(end - start for start, end in self.stretches)
+
+    @classmethod
+    def of(cls, performance: Performance, frames: int) -> Strip:
+        """Choose from a performance of so many frames; the last pass, which ends otherwise than the rest, is always there."""
+        *before, last = performance.passes
+        carried = [list(alike)[-1] for _, alike in groupby(before, key=_played_alike)]
+        chosen = {_played_alike(one): one for one in carried}
+        stretches: list[tuple[int, int]] = []
+        places: dict[int, int] = {}
+        seconds = performance.tempo.seconds
+        offset = 0
+        for one in [*carried, last]:
+            start, end = frame_of(seconds(one.start), RATE), frame_of(seconds(one.end), RATE)
+            pickup = frame_of(seconds(one.downbeat), RATE) - start  # rings into a last bar that goes round
+            low = max(start - _AROUND, 0)
+            high = min(end + (_TAIL if one is last else _AROUND + pickup), frames)
+            if stretches and low < stretches[-1][1]:  # goes on from the one before
+                low, high = stretches[-1][0], max(high, stretches[-1][1])
+                stretches[-1] = (low, high)
+            else:
+                offset = sum(b - a for a, b in stretches)
+                stretches.append((low, high))
+            places[one.playing] = offset + start - low
+        return cls(
+            tuple(stretches),
+            tuple(
+                places[(chosen[_played_alike(one)] if one is not last else last).playing] for one in performance.passes
+            ),
+        )
+
+
+def _played_alike(one: Pass) -> tuple[object, ...]:
+    return one.tempo, one.end_tempo, one.length, one.downbeat - one.start
 
 
 def check_length(seconds: float, title: str = "") -> None:
@@ -121,13 +220,13 @@ def check_length(seconds: float, title: str = "") -> None:
         )
 
 
-def bit_rate(seconds: float, mixes: int) -> int:
-    """Choose the kbit/s of so many mixes, so that they fit a page; the lowest for what is longer than that.
+def bit_rate(seconds: float, parts: int) -> int:
+    """Choose the kbit/s of so many parts, so that they fit a page; the lowest for what is longer than that.
 
-    >>> bit_rate(90, 4), bit_rate(360, 4), bit_rate(1200, 4)
-    (64, 48, 32)
+    >>> bit_rate(240, 3), bit_rate(360, 3), bit_rate(900, 3)
+    (64, 56, 48)
     """
-    fitting = (rate for rate in _RATES if rate * 125 * (seconds + LEAD) * mixes <= _BUDGET)
+    fitting = (rate for rate in _RATES if rate * 125 * seconds * parts <= _BUDGET)
     return next(fitting, _RATES[-1])
 
 
@@ -137,21 +236,42 @@ def knock() -> Floats:
     return (0.7 * np.exp(-((time / 0.004) ** 2)) * np.cos(2 * np.pi * 1_500 * time)).astype(np.float32)
 
 
-def _job(path: Path, mixer: Mixer, gain: float, kbps: int) -> Callable[[Iterator[Floats]], object]:
-    def run(blocks: Iterator[Floats]) -> object:
-        limiter = Limiter(RATE, 1, gain=round(gain, 2), ceiling=_CEILING)
-        sound = _after_knock(limiter.run(_mono(mixer.mixed(blocks))))
-        return encode(path, sound, rate=RATE, format="mp3", channels=1, kbps=kbps)
+def _job(row: int, strip: Strip, gain: float, kbps: int) -> Callable[[Iterator[Floats]], tuple[bytes, ...]]:
+    def run(blocks: Iterator[Floats]) -> tuple[bytes, ...]:
+        limiter = Limiter(RATE, 1, gain=gain, ceiling=_CEILING)
+        sound = limiter.run(block[row][:, None] for block in blocks)
+        return tuple(_encoded(piece, kbps) for piece in _pieces(_carried((block[:, 0] for block in sound), strip)))
 
     return run
 
 
-def _after_knock(blocks: Iterable[Floats]) -> Iterator[Floats]:
-    yield knock()[:, None]
-    yield from blocks
-
-
-def _mono(blocks: Iterable[Floats]) -> Iterator[Floats]:
-    """Half of both sides together: as loud from two loudspeakers as the two sides were for what lay in the middle."""
+def _carried(blocks: Iterable[Floats], strip: Strip) -> Iterator[Floats]:
+    """Give what lies on the strip, in order."""
+    at = 0
     for block in blocks:
-        yield block.mean(axis=1, keepdims=True, dtype=np.float32)
+        for start, end in strip.stretches:
+            low, high = max(start - at, 0), min(end - at, len(block))
+            if low < high:
+                yield block[low:high]
+        at += len(block)
+
+
+def _pieces(blocks: Iterable[Floats]) -> Iterator[Floats]:
+    """Cut the strip into overlapping pieces, with silence around both ends of it."""
+    whole = PIECE + 2 * OVER
+    waiting = np.zeros(OVER, np.float32)
+    for block in blocks:
+        waiting = np.concatenate([waiting, block])
+        while len(waiting) >= whole:
+            yield waiting[:whole]
+            waiting = waiting[PIECE:]
+    if len(waiting) > 2 * OVER:
+        yield np.concatenate([waiting, np.zeros(OVER, np.float32)])
+
+
+def _encoded(piece: Floats, kbps: int) -> bytes:
+    sound = np.concatenate([knock(), piece])
+    target = BytesIO()
+    steps = np.clip(np.rint(sound * 32_768), -32_768, 32_767).astype(np.int16)
+    write_mp3(target, [steps[:, None]], rate=RATE, channels=1, kbps=kbps)
+    return target.getvalue()

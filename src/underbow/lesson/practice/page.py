@@ -18,20 +18,23 @@ from importlib.resources import files
 from typing import Any
 
 from underbow.errors import UnderbowError
-from underbow.lesson.practice.audio import KNOCK, LEAD, RATE, page_audio
+from underbow.lesson.practice.audio import KNOCK, LEAD, OVER, PIECE, RATE, PageAudio, page_audio
 from underbow.lesson.practice.words import ENGLISH
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.timeline import page_timeline
-from underbow.text import one_line
+from underbow.sound.synth.click import BLOCKS, HIGH, LOW, PEAK_DB
+from underbow.text import one_line, signs
+from underbow.theory.pitch import frequency
 from underbow.track.mixes import STANDARD_MIXES, Mix
+from underbow.track.parts.click import FIRST_DB, OTHER_DB
 from underbow.track.performance import Performance
 from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Tune
 
 __all__ = ["make_page", "page_audio"]
 
-_SCRIPTS = ("sound.js", "view.js", "page.js")
+_SCRIPTS = ("base", "stretch", "tape", "sound", "score", "book", "practice", "view", "notation", "panels", "page")
 _WIDE, _NARROW = 960, 400  # pixels of the two engravings; the page shows the one that its width suits
 _MARKED = re.compile(r'id="(?:m(\d+)|n(\d+-\d+)(?:-\d+)?)"')
 
@@ -40,9 +43,10 @@ def make_page(
     sheet: Sheet,
     performance: Performance,
     mixes: Sequence[Mix],
-    audio: Mapping[str, bytes],
+    audio: PageAudio,
     *,
     words: Mapping[str, str] = ENGLISH,
+    beside: str = "",
 ) -> bytes:
     """Make the practice page.
 
@@ -52,11 +56,14 @@ def make_page(
     performance : Performance
         Of this sheet.
     mixes : sequence of Mix
-        In the order shown; the page begins with the first.
-    audio : mapping of str to bytes
-        For the name of each mix its sound, as :func:`~underbow.lesson.practice.audio.page_audio` makes it.
+        The placings, in the order shown; the page begins with the first.
+    audio : PageAudio
+        As :func:`~underbow.lesson.practice.audio.page_audio` makes it.
     words : mapping of str to str
         Everything the page says, as in :data:`~underbow.lesson.practice.words.ENGLISH`.
+    beside : str
+        A folder beside the page that :func:`sound_files` are put into, for a page on a web server; where it is empty the page
+        holds its sound itself.
 
     Returns
     -------
@@ -66,22 +73,28 @@ def make_page(
     Raises
     ------
     UnderbowError
-        If the audio of a mix is missing.
+        If there is no mix.
     """
-    missing = [mix.name for mix in mixes if mix.name not in audio]
-    if missing or not mixes:
-        raise UnderbowError(f"the page has no sound for {', '.join(missing) or 'any mix'}")
+    if not mixes:
+        raise UnderbowError("the page has no mix to play")
     timeline, staff = page_timeline(sheet, performance), staff_tune(sheet)
     data = timeline | {
         "words": dict(words),
-        "head": {"rate": RATE, "lead": LEAD, "knock": KNOCK, "end": timeline["end"] / 1000},
-        "mixes": [[one_line(mix.name), words[f"about_{mix.name}"] if mix in STANDARD_MIXES else ""] for mix in mixes],
+        "title": one_line(sheet.title),
+        "count_in": sheet.count_in,
+        "strings": [
+            [signs(str(string.pitch_class)), round(frequency(string.midi, sheet.concert_pitch), 3)]
+            for string in sheet.tuning.strings
+        ],
+        "head": _head(performance, audio) | ({"files": beside} if beside else {}),
+        "mixes": [_placing(performance, mix, audio, words) for mix in (*mixes, _CLICK_ALONE)],
     }
-    css, js = _asset("page.css"), "\n".join(_asset(name) for name in _SCRIPTS)
+    css, js = _asset("page.css"), "\n".join(_asset(f"{name}.js") for name in _SCRIPTS)
     script = f'"use strict";\n{{\n{js}\n}}\n'
     policy = (
         f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(css)}'; img-src data:; "
-        "base-uri 'none'; form-action 'none'"
+        + ("connect-src 'self'; " if beside else "")
+        + "base-uri 'none'; form-action 'none'"
     )
     fields = {f"w_{name}": escape(text) for name, text in words.items()} | {
         "lang": escape(words["lang"]),
@@ -93,7 +106,8 @@ def make_page(
         "css": css,
         "js": script,
         "timeline": _json(data),
-        "sounds": "\n".join(_sounds(mixes, audio)),
+        "sounds": "" if beside else "\n".join(_sounds(audio)),
+        "to_learner": "",
         "notation_wide": _notation(staff, _WIDE, "wide"),
         "notation_narrow": _notation(staff, _NARROW, "narrow"),
     }
@@ -119,10 +133,71 @@ def _json(data: object) -> str:
     return text
 
 
-def _sounds(mixes: Sequence[Mix], audio: Mapping[str, bytes]) -> Iterator[str]:
-    for number, mix in enumerate(mixes):
-        text = base64.b64encode(audio[mix.name]).decode("ascii")
-        yield f'<script type="text/plain" id="sound-{number}">{text}</script>'
+def sound_files(audio: PageAudio) -> Iterator[tuple[str, bytes]]:
+    """Give the names and the bytes of the files that a page without sound of its own looks for beside it."""
+    for part, pieces in audio.parts.items():
+        for number, piece in enumerate(pieces):
+            yield f"{part}-{number}.mp3", piece
+
+
+def _sounds(audio: PageAudio) -> Iterator[str]:
+    for name, piece in sound_files(audio):
+        text = base64.b64encode(piece).decode("ascii")
+        yield f'<script type="text/plain" id="sound-{name.removesuffix(".mp3")}">{text}</script>'
+
+
+def _head(performance: Performance, audio: PageAudio) -> dict[str, Any]:
+    """What the page must know of its sound."""
+    click = {
+        name: {"modes": BLOCKS[key], "peak": round(10 ** ((PEAK_DB + level + audio.gain) / 20), 4)}
+        for name, key, level in (("high", HIGH, FIRST_DB), ("low", LOW, OTHER_DB))
+    }
+    return {
+        "rate": RATE,
+        "lead": LEAD,
+        "knock": KNOCK,
+        "piece": PIECE,
+        "over": OVER,
+        "pieces": max((len(pieces) for pieces in audio.parts.values()), default=0),
+        "parts": list(audio.parts),
+        "strip": audio.places,
+        "onsets": {part: _onsets(performance, audio, part) for part in audio.parts},
+        "clicks": click,
+    }
+
+
+def _onsets(performance: Performance, audio: PageAudio, part: str) -> list[int]:
+    """Where a part's sounds begin on the strip, in frames: there the page, when it stretches, must keep them sharp."""
+    found: set[int] = set()
+    seconds = performance.tempo.seconds
+    carried = dict(zip(audio.places, performance.passes, strict=True))  # of passes at one place the last is carried
+    for place, one in carried.items():
+        begins = seconds(one.start)
+        for gesture in performance.part(part).gestures:
+            if one.start <= gesture.start < one.end:
+                found |= {
+                    place + round((seconds(at) + gesture.offset - begins) * RATE)
+                    for at in {note.start for note in gesture.notes}
+                }
+    return sorted(found)
+
+
+_CLICK_ALONE = Mix("click alone", (("click", (0.0,)), ("drone", (None,)), ("tuning", (None,))))
+
+
+def _placing(performance: Performance, mix: Mix, audio: PageAudio, words: Mapping[str, str]) -> dict[str, Any]:
+    """A mix as the page places its players: dB of each part, pass by pass; None is out."""
+    known = mix in (*STANDARD_MIXES, _CLICK_ALONE)
+    levels: dict[str, list[float | None]] = {}
+    for part in (*audio.parts, "click"):
+        each = [mix.level(part, one.number, one.playing) for one in performance.passes]
+        levels[part] = each[:1] if len(set(each)) == 1 else each
+    return {
+        "name": one_line(mix.name),
+        "about": words[f"about_{mix.name}"] if known else "",
+        "levels": levels,
+        "trim": audio.trims.get(mix.name, 0.0),
+    }
 
 
 def _facts(sheet: Sheet) -> str:

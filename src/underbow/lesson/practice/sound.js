@@ -1,150 +1,241 @@
-// The sound: one decoded mix at a time, played from any place, round and round without a seam, and the clock of what is heard.
+// The sound: every part one unbroken stream of samples, made a little ahead, the click among them, all at one clock.
+//
+// A stream is made of legs, one after the other: a stretch of a pass, a count-in, the last ring. A leg says how many frames it has,
+// which frames of the strip they come from, and where it clicks. Legs join exactly at a frame: the last hundredth of a
+// second of the old one fades into what comes before the new one. Players stand near or far by a gain each.
+const AHEAD = 2.6;    // seconds made ahead: a page in the background is woken once a second
+const BLOCK = 6000;   // frames made at a time
+const JOIN = 240;     // frames over which two legs fade into each other
+const KNEE = 0.7, TOP = 0.88;
+
 class Sound {
-  constructor(head) {
-    this.head = head;            // rate, lead, knock (seconds), end (seconds)
-    this.delay = 0;              // seconds that the eye is to wait for late loudspeakers
-    this.place = 0;              // seconds, while nothing plays
-    this.loop = null;            // [from, to] in seconds
-    this.run = null;             // what plays: {node, gain, when, at, loop}
-    this.music = null;           // {buffer, begins}
+  // head: rate, parts, onsets (for each part), clicks (modes of the wood blocks, peak), and what the tape needs.
+  constructor(head, load) {
+    this.head = head;
+    this.tape = new Tape(head, load);
+    this.parts = [...head.parts, "click"];
+    this.delay = 0;          // seconds that the eye is to wait for late loudspeakers
+    this.run = null;         // what plays
+    this.level = () => 1;    // (part, leg) -> gain
+    this.master = 1;
+    this.onbreak = () => {}; // called when the browser takes the sound away
+    this.blocks = [head.clicks.low, head.clicks.high].map((modes) => woodBlock(modes, head.rate));
   }
 
-  // Decode a mix; the music begins where the knock says.
-  async open(base64) {
-    const text = atob(base64.trim());
-    const bytes = new Uint8Array(text.length);
-    for (let i = 0; i < text.length; i += 1) bytes[i] = text.charCodeAt(i);
-    const shop = new OfflineAudioContext(1, 1, this.head.rate);
-    const buffer = await shop.decodeAudioData(bytes.buffer);
-    return {buffer, begins: this.head.lead + this.lag(buffer)};
-  }
-
-  // How late the browser's decoder is: the middle of the knock, less where it was put.
-  lag(buffer) {
-    const rate = buffer.sampleRate;
-    const heard = buffer.getChannelData(0).subarray(0, Math.round(rate * (this.head.knock + 0.13)));
-    let peak = 0;
-    for (let i = 0; i < heard.length; i += 1) if (Math.abs(heard[i]) > Math.abs(heard[peak])) peak = i;
-    let sum = 0, moment = 0;
-    const around = Math.round(rate * 0.012);
-    for (let i = Math.max(0, peak - around); i < Math.min(heard.length, peak + around); i += 1) {
-      sum += heard[i] ** 2;
-      moment += i * heard[i] ** 2;
-    }
-    return sum ? moment / sum / rate - this.head.knock : 0;
-  }
-
-  // Must be called from a press: browsers let nothing sound before.
-  wake() {
+  // Must be called from a press: browsers let nothing sound before. Gives up after some seconds.
+  wake(patience = 4000) {
     if (!this.context) {
-      try {
-        this.context = new AudioContext({sampleRate: this.head.rate});
-      } catch {
-        this.context = new AudioContext();
-      }
+      this.context = new AudioContext({sampleRate: this.head.rate, latencyHint: "interactive"});
+      this.chain = limited(this.context, this.master);
+      this.context.onstatechange = () => { if (this.context.state !== "running" && this.run) this.onbreak(); };
     }
-    return this.context.resume();
+    if (this.context.state === "running") return Promise.resolve();
+    return Promise.race([
+      this.context.resume(),
+      new Promise((_, fail) => { setTimeout(() => fail(new Error("the sound does not start")), patience); }),
+    ]);
   }
 
   get playing() { return this.run !== null; }
 
-  play() { this.launch(this.place, 0.06); }
+  // Play legs: follow(leg) gives the one after a leg, null after the last. What sounds now dies away as they begin.
+  start(first, follow, soon = 0.08) {
+    const {rate} = this.head;
+    const {context} = this;
+    const t0 = Math.ceil((context.currentTime + soon) * rate) / rate;
+    this.hush(t0);
+    const out = context.createGain();
+    out.connect(this.chain);
+    const gains = new Map(this.parts.map((part) => {
+      const gain = context.createGain();
+      gain.gain.value = this.level(part, first);
+      gain.connect(out);
+      return [part, gain];
+    }));
+    const read = (part) => (from, count) => this.tape.read(part, from, count);
+    this.run = {
+      t0, out, gains, follow, legs: [], made: 0, nodes: new Set(), clicks: [],
+      streams: new Map(this.head.parts.map((part) => [part, {
+        stretch: new Stretch(rate, read(part), this.head.onsets[part]), held: new Float32Array(JOIN),
+      }])),
+    };
+    this.enter(first);
+    this.timer ??= setInterval(() => this.feed(), 100);
+    this.feed();
+  }
 
-  pause() {
-    this.place = this.heard();
+  stop() {
+    if (!this.run) return;
     this.hush(this.context.currentTime);
     this.run = null;
+    clearInterval(this.timer);
+    this.timer = null;
   }
 
-  // Go to a place, playing or not.
-  go(place) {
-    this.place = Math.min(Math.max(place, 0), this.head.end);
-    if (this.playing) this.launch(this.place, 0.03);
-  }
-
-  // Take another mix without leaving the place.
-  swap(music) {
-    this.music = music;
-    if (this.playing) this.carryOn();
-  }
-
-  setLoop(loop) {
-    const place = this.heard();
-    this.loop = loop;
-    const outside = loop && (place < loop[0] || place >= loop[1]);
-    if (outside) this.go(loop[0]);
-    else if (this.playing) this.carryOn();
-  }
-
-  // Begin anew at the very place that will be reached then, so that nobody hears a join.
-  carryOn() {
-    const when = this.context.currentTime + 0.06;
-    this.launch(this.reached(this.run, when), 0.06, when);
-  }
-
-  launch(at, soon, when = this.context.currentTime + soon) {
-    this.hush(when);
-    const node = this.context.createBufferSource();
-    const gain = this.context.createGain();
-    const loop = this.loop && at >= this.loop[0] && at < this.loop[1] ? this.loop : null;
-    node.buffer = loop ? this.ring(loop) : this.music.buffer;
-    node.loop = Boolean(loop);
-    gain.gain.setValueAtTime(0, when);
-    gain.gain.linearRampToValueAtTime(1, when + 0.012);
-    node.connect(gain).connect(this.context.destination);
-    node.start(when, loop ? at - loop[0] : this.music.begins + at);
-    this.run = {node, gain, when, at, loop};
-  }
-
-  // Let what plays die away at a time.
   hush(when) {
-    if (!this.run) return;
-    const {gain, node} = this.run;
-    gain.gain.cancelScheduledValues(when);
-    gain.gain.setValueAtTime(1, when);
-    gain.gain.linearRampToValueAtTime(0, when + 0.012);
-    node.stop(when + 0.02);
+    const {run} = this;
+    if (!run) return;
+    run.out.gain.setValueAtTime(1, when);
+    run.out.gain.linearRampToValueAtTime(0, when + 0.012);
+    for (const node of run.nodes) node.stop(when + 0.02);
+    setTimeout(() => run.out.disconnect(), 1000 * (when - this.context.currentTime) + 300);
   }
 
-  // A stretch as a buffer of its own: its last hundredth of a second turns into what comes before its beginning, so that the
-  // wave goes on where the end meets the beginning.
-  ring([from, to]) {
-    const {buffer, begins} = this.music;
-    const rate = buffer.sampleRate;
-    const first = Math.round((begins + from) * rate);
-    const size = Math.round((begins + to) * rate) - first;
-    const whole = buffer.getChannelData(0);
-    const ring = new AudioBuffer({length: size, sampleRate: rate});
-    const out = ring.getChannelData(0);
-    out.set(whole.subarray(first, first + size));
-    const turn = Math.min(Math.round(rate * 0.01), size, first);
-    for (let i = 1; i <= turn; i += 1) {
-      const share = (turn - i + 1) / (turn + 1);
-      out[size - i] = out[size - i] * (1 - share) + whole[first - i] * share;
+  // As loud as a placing wants to be as a whole.
+  setMaster(gain) {
+    this.master = gain;
+    this.chain?.gain.setTargetAtTime(gain / 4, this.context.currentTime, 0.02);
+  }
+
+  // Who stands where has changed.
+  place() {
+    const {run, context} = this;
+    if (!run) return;
+    const now = this.heard()?.leg ?? run.legs[0];
+    for (const [part, {gain}] of run.gains) {
+      gain.cancelScheduledValues(context.currentTime);
+      gain.setTargetAtTime(this.level(part, now), context.currentTime, 0.02);
+      for (const leg of run.legs) if (leg.start > now.start) this.fade(gain, leg, this.level(part, leg));
     }
-    return ring;
   }
 
-  // The place that a run has reached at a time of the context's clock.
-  reached(run, time) {
-    const place = run.at + Math.max(0, time - run.when);
-    if (!run.loop || place < run.loop[1]) return place;
-    const [from, to] = run.loop;
-    const rate = this.music.buffer.sampleRate;
-    const long = (Math.round(to * rate) - Math.round(from * rate)) / rate;
-    return from + (place - from) % long;
+  // Reach a gain when a leg begins.
+  fade(gain, leg, level) {
+    const when = this.run.t0 + leg.start / this.head.rate;
+    if (when > this.context.currentTime + 0.03) gain.setTargetAtTime(level, when - 0.03, 0.008);
   }
 
-  // The place that is in the air now, or so many seconds from now: the sound card is some way behind the clock.
+  // A leg is next in line.
+  enter(leg) {
+    const {run} = this;
+    leg.start = run.made + JOIN;
+    leg.done = -JOIN;
+    run.legs.push(leg);
+    if (run.legs.length > 40) run.legs.splice(0, 20);
+    for (const [part, stream] of run.streams) {
+      if (leg.points) stream.stretch.begin(leg.points, -JOIN);
+      if (run.legs.length > 1) this.fade(run.gains.get(part).gain, leg, this.level(part, leg));
+    }
+    if (run.legs.length > 1) this.fade(run.gains.get("click").gain, leg, this.level("click", leg));
+    for (const [frame, first] of leg.clicks) run.clicks.push({at: leg.start + frame, sound: this.blocks[first ? 1 : 0]});
+  }
+
+  // Make what is missing of the time ahead.
+  feed() {
+    const {run, context, head} = this;
+    if (!run || run.over) return;
+    while (run.t0 + run.made / head.rate < context.currentTime + AHEAD) {
+      let leg = run.legs.at(-1);
+      if (leg.done >= leg.frames - JOIN) {
+        const following = run.follow(leg);
+        if (!following) { run.over = true; return; }
+        for (const stream of run.streams.values()) stream.held = leg.points ? stream.stretch.next(JOIN) : new Float32Array(JOIN);
+        this.enter(following);
+        leg = following;
+      }
+      const count = leg.done < 0 ? JOIN : Math.min(BLOCK, leg.frames - JOIN - leg.done);
+      if (leg.points && !this.within(leg, count)) return;
+      for (const [part, stream] of run.streams) {
+        const sound = leg.points ? stream.stretch.next(count) : new Float32Array(count);
+        if (leg.done < 0) for (let i = 0; i < count; i += 1) sound[i] = stream.held[i] + (sound[i] - stream.held[i]) * (i + 0.5) / count;
+        this.send(part, sound);
+      }
+      this.send("click", this.clicked(run.made, count));
+      leg.done += count;
+      run.made += count;
+    }
+  }
+
+  // Whether the tape has what the next frames of a leg come from; what comes after them is sent for in time.
+  within(leg, count) {
+    const {rate} = this.head;
+    const from = along(leg.points, leg.done, 0, 1), to = along(leg.points, leg.done + count, 0, 1);
+    this.tape.ready(this.head.parts, from, to - from + 10 * rate);
+    return this.tape.ready(this.head.parts, from, to - from);
+  }
+
+  send(part, sound) {
+    const {run, context, head} = this;
+    const when = run.t0 + run.made / head.rate;
+    if (when < context.currentTime) run.t0 += Math.ceil((context.currentTime + 0.1 - when) * head.rate) / head.rate;
+    const buffer = new AudioBuffer({length: sound.length, sampleRate: head.rate});
+    buffer.copyToChannel(sound, 0);
+    const node = context.createBufferSource();
+    node.buffer = buffer;
+    node.connect(run.gains.get(part));
+    node.onended = () => { run.nodes.delete(node); node.disconnect(); };
+    run.nodes.add(node);
+    node.start(run.t0 + run.made / head.rate);
+  }
+
+  clicked(from, count) {
+    const {run} = this;
+    const out = new Float32Array(count);
+    for (const {at, sound} of run.clicks) {
+      for (let i = Math.max(at, from); i < Math.min(at + sound.length, from + count); i += 1) out[i - from] += sound[i - at];
+    }
+    run.clicks = run.clicks.filter(({at, sound}) => at + sound.length > from + count);
+    return out;
+  }
+
+  // The leg and its frame that are in the air now, or so many seconds from now: the sound card is some way behind the clock.
   heard(ahead = 0) {
-    if (!this.run) return this.place;
-    const {context} = this;
+    const {run, context} = this;
+    if (!run) return null;
     let time = context.currentTime - (context.outputLatency || context.baseLatency || 0);
     const stamp = context.getOutputTimestamp?.();
     if (stamp && stamp.contextTime > 0) {
       const exact = stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
       if (Math.abs(exact - context.currentTime) < 0.6) time = exact;
     }
-    return Math.min(this.reached(this.run, time - this.delay + ahead), this.head.end);
+    const frame = (time - this.delay + ahead - run.t0) * this.head.rate;
+    const at = Math.max(lastAt(run.legs, frame, (leg) => leg.start), 0);
+    const leg = run.legs[at];
+    return {leg, frame: Math.max(frame - leg.start, 0), over: Boolean(run.over) && frame >= leg.start + leg.frames - JOIN};
   }
+
+  // One string's note for tuning, seconds long, as rich as a bowed string, without the beat of a vibrato.
+  tone(hertz, seconds = 5) {
+    const {context} = this;
+    this.hushTone?.();
+    const wave = context.createPeriodicWave(new Float32Array(13), Float32Array.from({length: 13}, (_, n) => n && n ** -1.4));
+    const [node, gain] = [context.createOscillator(), context.createGain()];
+    node.setPeriodicWave(wave);
+    node.frequency.value = hertz;
+    const now = context.currentTime;
+    gain.gain.setValueAtTime(0, now);
+    gain.gain.linearRampToValueAtTime(0.25, now + 0.15);
+    gain.gain.setValueAtTime(0.25, now + seconds - 0.4);
+    gain.gain.linearRampToValueAtTime(0, now + seconds);
+    node.connect(gain).connect(this.chain);
+    node.start(now);
+    node.stop(now + seconds);
+    this.hushTone = () => {
+      gain.gain.cancelScheduledValues(context.currentTime);
+      gain.gain.setTargetAtTime(0, context.currentTime, 0.02);
+      node.stop(context.currentTime + 0.2);
+    };
+  }
+}
+
+// What everything goes through: however many stand near, no sample passes -1 dBFS. Straight below the knee, bent above.
+function limited(context, gain) {
+  const [half, shaper] = [context.createGain(), context.createWaveShaper()];
+  half.gain.value = gain / 4;
+  const size = 16385;
+  shaper.curve = Float32Array.from({length: size}, (_, i) => {
+    const x = 4 * (2 * i / (size - 1) - 1);
+    const over = Math.abs(x) - KNEE;
+    return over <= 0 ? x : Math.sign(x) * (KNEE + (TOP - KNEE) * Math.tanh(over / (TOP - KNEE)));
+  });
+  half.connect(shaper).connect(context.destination);
+  return half;
+}
+
+// A struck block of wood: a few modes that die away at once. modes: [hertz, seconds to 1/e, share] each; peak: of the first sample.
+function woodBlock({modes, peak}, rate) {
+  const count = Math.round(0.16 * rate);
+  const whole = modes.reduce((sum, [, , share]) => sum + share, 0);
+  return Float32Array.from({length: count}, (_, i) => modes.reduce((sum, [hertz, decay, share]) =>
+    sum + share * Math.cos(2 * Math.PI * hertz * i / rate) * Math.exp(-i / rate / decay), 0) * peak / whole * Math.min((count - 1 - i) / (0.02 * rate), 1));
 }

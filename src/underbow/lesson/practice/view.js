@@ -1,21 +1,7 @@
 // The picture: what to hold, what comes, and where the bow is, drawn from a place in the music.
-const $ = (id) => document.getElementById(id);
-const fill = (text, values) => text.replace(/\{(\w+)\}/g, (all, name) => values[name] ?? all);
-
-// The last of a sorted list that isn't after a time; -1 before the first.
-function lastAt(list, time, start = (item) => item[0]) {
-  let low = -1, high = list.length;
-  while (high - low > 1) {
-    const middle = (low + high) >> 1;
-    if (start(list[middle]) <= time) low = middle; else high = middle;
-  }
-  return low;
-}
-const self = (item) => item;
-
 class View {
-  constructor(data, words) {
-    Object.assign(this, {data, words, shown: {}});
+  constructor(data, words, score) {
+    Object.assign(this, {data, words, score, shown: {}});
     this.pictures = data.pictures.map((picture) => picture.svg);
     this.pen = document.createElement("canvas").getContext("2d");  // measures how wide a chord's name is
     this.measures = new Map();
@@ -36,65 +22,58 @@ class View {
     draw(value);
   }
 
-  // Draw a place (milliseconds) of the music; loop is [from, to] or null.
-  show(time, loop) {
-    const {data, words} = this;
-    const bar = lastAt(data.bars, time);
-    const pass = Math.max(lastAt(data.passes, time), 0);
-    const chord = lastAt(data.chords, time);
-    const hand = chord < 0 ? -1 : data.chords[chord][1];
-    const coming = this.coming(time, hand, loop);
-    this.change("pass", pass, () => this.drawPass(pass));
-    this.change("bar", `${bar} ${pass} ${time >= data.passes[0][0]} ${time < data.tuned} ${loop}`, () => this.drawBar(bar, pass, time, loop));
-    this.change("tempo", this.tempo(pass, time), () => this.drawTempo(pass, time));
-    const nothing = time < data.passes[0][0] ? this.before(time) : words.no_chord;
-    this.change("hand", `${hand} ${nothing}`, () => this.drawHand($("now"), hand, [], nothing));
-    this.change("coming", `${hand} ${coming.hand}`, () => this.drawComing(hand, coming.hand));
-    this.change("left", coming.hand < 0 || time < data.tuned ? "" : this.beatsLeft(time, coming.time, loop), (n) => this.drawLeft(n));
-    this.lightCell(bar, time);
-    this.lightNote(time);
+  // Write a text only where it is another: what is under a finger must not be replaced while it is pressed.
+  write(element, text) {
+    this.change(`text ${element.id}`, text, () => { element.textContent = text; });
   }
 
-  // What is heard before the first pass.
-  before(time) {
-    return time < this.data.tuned ? this.words.tuning_notes : this.words.count_in;
+  // Draw a place of the music (milliseconds). how: loop as [from, to] or null, tempo (own one or null), round (or 0),
+  // and during a count-in the beats of it that are left.
+  show(time, {loop = null, tempo = null, round = 0, waiting = 0} = {}) {
+    const {data, words, score} = this;
+    const pass = score.passAt(time);
+    const bar = lastAt(data.bars, time + 0.5);
+    const chord = lastAt(data.chords, time + 0.5);
+    const hand = chord < 0 ? -1 : data.chords[chord][1];
+    const coming = waiting ? {hand, time} : this.coming(time, hand, loop);
+    this.change("pass", `${pass} ${round}`, () => this.drawPass(pass, round, tempo));
+    this.change("bar", `${bar} ${pass} ${time + 0.5 >= data.passes[0][0]} ${loop}`, () => this.drawBar(bar, pass, loop));
+    this.change("tempo", tempo ?? Math.round(score.count(pass, time)), (count) => this.drawTempo(count));
+    this.change("hand", waiting ? "counting" : hand, () => this.drawHand($("now"), waiting ? -1 : hand, [], waiting ? words.count_in : words.no_chord));
+    this.change("coming", `${waiting > 0} ${hand} ${coming.hand} ${coming.same}`, () => this.drawComing(waiting ? -1 : hand, coming));
+    this.change("left", waiting || (coming.hand < 0 ? "" : this.beatsLeft(time, coming.time, loop)), (n) => this.drawLeft(n));
+    this.lightCell(bar, waiting ? -1 : time);
+    this.lightNote(time);
   }
 
   // The next hand and when it comes; in a loop the one after its end is the one at its beginning.
   coming(time, hand, loop) {
     const {chords} = this.data;
     const end = loop ? loop[1] : Infinity;
-    for (let i = lastAt(chords, time) + 1; i < chords.length && chords[i][0] < end; i += 1) {
+    for (let i = lastAt(chords, time + 0.5) + 1; i < chords.length && chords[i][0] < end; i += 1) {
       if (chords[i][1] !== hand) return {hand: chords[i][1], time: chords[i][0]};
     }
     if (!loop) return {hand: -1, time: 0};
-    for (let i = Math.max(lastAt(chords, loop[0]), 0); i < chords.length && chords[i][0] < end; i += 1) {
+    for (let i = Math.max(lastAt(chords, loop[0] + 0.5), 0); i < chords.length && chords[i][0] < end; i += 1) {
       if (chords[i][1] !== hand) return {hand: chords[i][1], time: end + Math.max(chords[i][0] - loop[0], 0)};
     }
-    return {hand: -1, time: 0};
+    return {hand, time: end, same: true};
   }
 
   // Beats from now to a change, the one under way included.
   beatsLeft(time, change, loop) {
-    const count = (from, to) => lastAt(this.data.beats, to, self) - lastAt(this.data.beats, from, self);
+    const count = (from, to) => lastAt(this.data.beats, to + 0.5, self) - lastAt(this.data.beats, from + 0.5, self);
     if (!loop || change <= loop[1]) return Math.max(count(time, change), 1);
     return Math.max(count(time, loop[1]) + count(loop[0], loop[0] + change - loop[1]), 1);
   }
 
-  // Beats a minute, where a glide has got to.
-  count(pass, time) {
-    const [from, to, slow, fast] = this.data.passes[pass];
-    const share = Math.min(Math.max((time - from) / (to - from), 0), 1);
-    return Math.round(slow + (fast - slow) * share);
-  }
-
-  tempo(pass, time) {
+  tempoSaid(count) {
     const {beat} = this.data;
-    return fill(this.words.tempo, {beat: this.words[`beat_${beat}`] ?? beat, count: this.count(pass, time)});
+    return fill(this.words.tempo, {beat: this.words[`beat_${beat}`] ?? beat, count});
   }
 
   // The beat as a written note, for the eye; in words for the ear.
-  drawTempo(pass, time) {
+  drawTempo(count) {
     const [top, bottom] = this.data.beat.split("/").map(Number);
     const dotted = top === 3;
     const value = dotted ? bottom / 2 : bottom / top;
@@ -102,30 +81,40 @@ class View {
     const head = `<ellipse cx="6" cy="15.500" rx="4.200" ry="3" transform="rotate(-20 6 15.500)"${value < 4 ? ' fill="none"' : ""}/>`;
     const dot = dotted ? '<circle cx="14" cy="15" r="1.200"/>' : "";
     $("w-tempo").innerHTML = `<svg class="note" viewBox="0 0 17 20" aria-hidden="true">${head}${stem}${dot}</svg>`
-      + ` <span aria-hidden="true">= ${this.count(pass, time)}</span><span class="unseen"></span>`;
-    $("w-tempo").lastChild.textContent = this.tempo(pass, time);
+      + ` <span aria-hidden="true">${count}</span><span class="unseen"></span>`;
+    $("w-tempo").lastChild.textContent = this.tempoSaid(count);
   }
 
-  drawPass(pass) {
-    $("w-pass").textContent = fill(this.words.pass_of, {number: pass + 1, count: this.data.passes.length});
-    document.querySelectorAll("#passes button").forEach((button, i) => {
-      if (i === pass) button.setAttribute("aria-current", "step"); else button.removeAttribute("aria-current");
+  drawPass(pass, round, tempo) {
+    const {words, data} = this;
+    this.write($("w-pass-name"), round ? words.round : fill(words.pass_of, {count: data.passes.length}));
+    this.write($("w-pass"), String(round || pass + 1));
+    document.querySelectorAll("#passes li button").forEach((button, i) => {
+      if (i === pass && !tempo) button.setAttribute("aria-current", "step"); else button.removeAttribute("aria-current");
       if (i === pass) button.parentElement.parentElement.scrollLeft = button.offsetLeft - 120;
     });
   }
 
-  drawBar(bar, pass, time, loop) {
-    const {bars, passes, sections} = this.data;
+  // A bar by its printed number, with the time where it is played several times; the pickup by its name.
+  barSaid(bar, pass) {
+    const now = this.data.bars[bar];
+    if (!now || now[1] !== pass) return this.words.pickup;
+    return now[6] > 1 ? fill(this.words.bar_time, {number: now[2], time: now[6]}) : String(now[2]);
+  }
+
+  drawBar(bar, pass, loop) {
+    const {bars, sections} = this.data;
     const now = bars[bar];
-    const pickup = now ? now[1] !== pass : time >= passes[0][0];
-    const section = now && !pickup ? sections[now[3]][0] : "";
-    const number = pickup ? this.words.pickup : now ? fill(this.words.bar_of, {number: now[2]}) : this.before(time);
-    $("w-bar").textContent = section ? `${fill(this.words.section, {name: section})}, ${number}` : number;
+    const inside = now && now[1] === pass;
+    const section = inside ? sections[now[3]]?.[0] ?? "" : "";
+    this.write($("w-bar-name"), section ? fill(this.words.bar_in, {section}) : this.words.bar);
+    this.write($("w-bar"), inside ? String(now[2]) : this.words.pickup);
+    $("w-bar").classList.toggle("long", !inside);
     const wrap = loop ? lastAt(bars, loop[0]) : -1;
     const next = loop && bars[bar + 1] && bars[bar + 1][0] >= loop[1] ? bars[wrap] : bars[bar + 1];
     this.change("picture", now ? now[4] : -1, (n) => { $("bow-now").innerHTML = this.pictures[n] ?? ""; this.drawn(); });
     this.change("next", next ? next[4] : -1, (n) => { $("bow-next").innerHTML = this.pictures[n] ?? ""; });
-    if (!now) this.change("picture", -2, () => { $("bow-now").innerHTML = this.pictures[next[4]]; this.drawn(); });
+    if (!now) this.change("picture", -2, () => { $("bow-now").innerHTML = this.pictures[next?.[4]] ?? ""; this.drawn(); });
   }
 
   drawn() {
@@ -136,6 +125,7 @@ class View {
 
   drawHand(box, number, kept, nothing) {
     const hand = this.data.hands[number];
+    box.classList.toggle("bare", !hand?.stops.length);
     const name = box.querySelector(".chord");
     const text = hand ? hand.chord || nothing : nothing;
     name.textContent = text;
@@ -158,11 +148,11 @@ class View {
     box.querySelector(".neck").innerHTML = hand?.svg ?? "";
   }
 
-  drawComing(hand, next) {
-    const kept = hand >= 0 && next >= 0 ? this.data.stays[hand][next] : [];
+  drawComing(hand, {hand: next, same = false}) {
+    const kept = hand >= 0 && next >= 0 && !same ? this.data.stays[hand][next] : [];
     this.drawHand($("next"), next, kept, next >= 0 ? this.words.no_chord : this.words.the_end);
     const words = kept.length > 1 ? this.words.stays_many : this.words.stays_one;
-    $("next").querySelector(".stays").textContent = kept.length ? fill(words, {fingers: kept.join(" + ")}) : "";
+    $("next").querySelector(".stays").textContent = same ? this.words.same : kept.length ? fill(words, {fingers: kept.join(" + ")}) : "";
   }
 
   drawLeft(count) {
@@ -172,7 +162,7 @@ class View {
 
   lightCell(bar, time) {
     const now = this.data.bars[bar];
-    const cell = now ? lastAt(now[5], time, self) : -1;
+    const cell = now ? lastAt(now[5], time + 0.5, self) : -1;
     this.change("cell", cell, () => this.cells.forEach((rect, i) => rect.classList.toggle("lit", i === cell)));
     if (!this.point) return;
     const way = now && this.wayAt(bar, time);
@@ -194,7 +184,7 @@ class View {
   }
 
   lightNote(time) {
-    const note = this.data.notes[lastAt(this.data.notes, time)];
+    const note = this.data.notes[lastAt(this.data.notes, time + 0.5)];
     this.change("note", note ? `${note[1]}-${note[2]}` : "", (name) => {
       document.querySelectorAll(".music .played").forEach((e) => e.classList.remove("played"));
       this.notes.get(name)?.forEach((e) => e.classList.add("played"));
@@ -203,27 +193,42 @@ class View {
   }
 
   markMeasure(name) {
-    document.querySelectorAll(".bar-mark").forEach((mark) => mark.remove());
-    for (const measure of this.measures.get(name) ?? []) {
+    this.mark("bar-mark", this.measures.get(name) ?? []);
+    const measure = (this.measures.get(name) ?? []).find((e) => e.getClientRects().length);
+    if (measure) this.bring(measure);
+  }
+
+  // Lay a mark of a class over the staff of measures.
+  mark(kind, measures) {
+    document.querySelectorAll(`.${kind}`).forEach((mark) => mark.remove());
+    for (const measure of measures) {
       const lines = measure.querySelector(".staff");
       if (!lines?.getClientRects().length) continue;
       const box = lines.getBBox();
       const mark = document.createElementNS("http://www.w3.org/2000/svg", "rect");
-      mark.setAttribute("class", "bar-mark");
-      for (const [side, value] of Object.entries({x: box.x, y: box.y - 250, width: box.width, height: box.height + 500})) {
-        mark.setAttribute(side, value);
-      }
+      mark.setAttribute("class", kind);
+      const high = kind === "hard-mark" ? {y: box.y + box.height + 120, height: 90} : {y: box.y - 250, height: box.height + 500};
+      for (const [side, value] of Object.entries({x: box.x, width: box.width, ...high})) mark.setAttribute(side, value);
       measure.prepend(mark);
     }
   }
 
+  // Where the tune has a window of its own, turn it to the line that is played.
+  bring(measure) {
+    const window = $("notation");
+    if (window.scrollHeight <= window.clientHeight + 4) return;
+    const line = measure.closest(".system")?.getBoundingClientRect() ?? measure.getBoundingClientRect();
+    const box = window.getBoundingClientRect();
+    if (line.top >= box.top - 1 && line.bottom <= box.bottom + 1) return;
+    window.scrollTop += line.top - box.top - Math.max((box.height - line.height) / 2, 0);
+  }
+
   // A place in words, for those who listen.
   said(time) {
-    const bar = this.data.bars[lastAt(this.data.bars, time)];
-    const chord = this.data.chords[lastAt(this.data.chords, time)];
-    const pass = Math.max(lastAt(this.data.passes, time), 0) + 1;
-    if (!bar) return this.before(time);
-    const name = (chord && this.data.hands[chord[1]].chord) || this.words.no_chord;
-    return fill(this.words.place_said, {pass, bar: bar[2], chord: name});
+    const {data, words, score} = this;
+    const pass = score.passAt(time);
+    const chord = data.chords[lastAt(data.chords, time + 0.5)];
+    const name = (chord && data.hands[chord[1]].chord) || words.no_chord;
+    return fill(words.place_said, {pass: pass + 1, bar: this.barSaid(score.barAt(time), pass), chord: name});
   }
 }

@@ -109,7 +109,8 @@ def encode(
             head = b"" if tags is None else id3_header(tags)
             steps = map(round_off.to_16_bits, chunks)
             try:
-                return Encoded(path, write_mp3(part, steps, rate=rate, channels=channels, kbps=kbps, head=head))
+                with part.open("wb") as file:
+                    return Encoded(path, write_mp3(file, steps, rate=rate, channels=channels, kbps=kbps, head=head))
             except OSError as error:
                 raise output_error(error, path) from error
         plain = {} if tags is None else _plain_tags(tags)

@@ -13,8 +13,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Iterator
-from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -53,14 +52,13 @@ def check_rate(rate: int, kbps: int) -> None:
 
 
 def write_mp3(
-    path: Path, chunks: Iterable[npt.NDArray[np.int16]], *, rate: int, channels: int, kbps: int, head: bytes = b""
+    file: BinaryIO, chunks: Iterable[npt.NDArray[np.int16]], *, rate: int, channels: int, kbps: int, head: bytes = b""
 ) -> int:
     """Write an MP3.
 
     Parameters
     ----------
-    path : Path
-        Written in place.
+    file : binary file, open for writing at its beginning
     chunks : iterable of int16 arrays, shape (frames, channels)
     rate : int
         Hertz, one of :data:`MP3_RATES`.
@@ -85,18 +83,17 @@ def write_mp3(
     encoder = _encoder(rate, channels, kbps)
     samples = size = 0
     first = b""
-    with path.open("wb") as file:
-        file.write(head)
-        for data, count in _encoded(chunks, encoder):
-            samples += count
-            if not first and data:
-                first = data[:4]
-                file.write(bytes(_frame_bytes(_tag_header(first, channels))))
-            file.write(data)
-            size += len(data)
-        if first:
-            file.seek(len(head))
-            file.write(_info_frame(first, channels=channels, kbps=kbps, rate=rate, samples=samples, size=size))
+    file.write(head)
+    for data, count in _encoded(chunks, encoder):
+        samples += count
+        if not first and data:
+            first = data[:4]
+            file.write(bytes(_frame_bytes(_tag_header(first, channels))))
+        file.write(data)
+        size += len(data)
+    if first:
+        file.seek(len(head))
+        file.write(_info_frame(first, channels=channels, kbps=kbps, rate=rate, samples=samples, size=size))
     return samples
 
 

@@ -1,0 +1,1 @@
+"""Three browsers behind one small interface, for tests of pages."""

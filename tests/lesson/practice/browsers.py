@@ -1,0 +1,354 @@
+"""Chromium, Firefox and WebKit behind one small interface, each driven by what its makers give for that.
+
+Chromium and WebKit by WebDriver (selenium), Firefox by WebDriver BiDi over its own websocket, which needs no driver. Firefox and
+WebKit let no sound clock run without a sound server: :func:`sound_server` starts one that plays into nothing.
+"""
+
+from __future__ import annotations
+
+import base64
+import glob
+import itertools
+import json
+import os
+import re
+import subprocess
+import time
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from selenium import webdriver
+from selenium.webdriver.chrome.options import Options as ChromeOptions
+from selenium.webdriver.chrome.service import Service as ChromeService
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.webkitgtk.options import Options as WebKitOptions
+from selenium.webdriver.webkitgtk.service import Service as WebKitService
+from websocket import create_connection
+
+Program = Callable[[str], str]
+
+CHROMIUM = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+    "--hide-scrollbars",
+)
+FIREFOX = {
+    "media.autoplay.default": 0,
+    "media.autoplay.block-webaudio": False,
+    "app.normandy.enabled": False,
+    "app.update.auto": False,
+    "browser.shell.checkDefaultBrowser": False,
+    "datareporting.policy.dataSubmissionEnabled": False,
+    "toolkit.telemetry.enabled": False,
+    "services.settings.server": "data:,#remote-settings-dummy/v1",
+    "browser.newtabpage.enabled": False,
+    "layout.scrollbar.side": 0,
+}
+KEYS = {
+    "Space": " ",
+    "Enter": "\ue007",
+    "Tab": "\ue004",
+    "ArrowLeft": "\ue012",
+    "ArrowRight": "\ue014",
+    "PageUp": "\ue00e",
+    "PageDown": "\ue00f",
+    "Shift": "\ue008",
+    "Home": "\ue011",
+    "End": "\ue010",
+    "ArrowUp": "\ue013",
+    "ArrowDown": "\ue015",
+}  # fmt: skip  (W3C WebDriver, section 17.4.2: keyboard actions)
+
+
+class Browser:
+    """What tests ask of a browser. Scripts are bodies of functions; their values are plain JSON."""
+
+    name = ""
+
+    def go(self, address: str) -> None:
+        raise NotImplementedError
+
+    def size(self, width: int, height: int) -> None:
+        raise NotImplementedError
+
+    def run(self, script: str, *values: Any) -> Any:
+        raise NotImplementedError
+
+    def wait(self, script: str, *values: Any) -> Any:
+        """Run a script that calls ``done`` later, and give what it is called with."""
+        raise NotImplementedError
+
+    def click(self, selector: str) -> None:
+        """Press the mouse in the middle of an element, as a hand does."""
+        raise NotImplementedError
+
+    def keys(self, *keys: str) -> None:
+        """Press keys one after the other; ``"Shift+ArrowLeft"`` holds one."""
+        raise NotImplementedError
+
+    def picture(self, path: Path) -> None:
+        raise NotImplementedError
+
+    def quit(self) -> None:
+        raise NotImplementedError
+
+
+class Driven(Browser):
+    """A browser behind selenium."""
+
+    def __init__(self, name: str, driver: Any) -> None:
+        self.name, self.driver = name, driver
+        driver.set_script_timeout(60)
+
+    def go(self, address: str) -> None:
+        self.driver.get(address)
+
+    def size(self, width: int, height: int) -> None:
+        self.driver.set_window_size(width, height)
+        for _ in range(3):  # what the window's frame takes away
+            wide, high = self.run("return [innerWidth, innerHeight]")
+            if (wide, high) == (width, height):
+                return
+            now = self.driver.get_window_size()
+            self.driver.set_window_size(now["width"] + width - wide, now["height"] + height - high)
+            time.sleep(0.2)
+
+    def run(self, script: str, *values: Any) -> Any:
+        return self.driver.execute_script(script, *values)
+
+    def wait(self, script: str, *values: Any) -> Any:
+        return self.driver.execute_async_script(f"const done = arguments[arguments.length - 1];{script}", *values)
+
+    def click(self, selector: str) -> None:
+        self.driver.find_element("css selector", selector).click()
+
+    def keys(self, *keys: str) -> None:
+        for key in keys:
+            *held, last = key.split("+") if len(key) > 1 else [key]
+            chain = ActionChains(self.driver, duration=0)
+            for one in held:
+                chain.key_down(KEYS[one])
+            chain.send_keys(KEYS.get(last, last))
+            for one in held:
+                chain.key_up(KEYS[one])
+            chain.perform()
+
+    def picture(self, path: Path) -> None:
+        self.driver.save_screenshot(str(path))
+
+    def quit(self) -> None:
+        self.driver.quit()
+
+
+class Chromium(Driven):
+    """Chromium, whose devtools set sizes and colours exactly and keep it off every network."""
+
+    def __init__(self, program: Program, folder: Path) -> None:
+        options = ChromeOptions()
+        options.binary_location = program("chromium")
+        for flag in (*CHROMIUM, f"--user-data-dir={folder}"):
+            options.add_argument(flag)
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+        super().__init__("chromium", webdriver.Chrome(options=options, service=ChromeService(program("chromedriver"))))
+        self.tell("Network.enable")
+        self.tell("Network.emulateNetworkConditions", offline=True, latency=0, downloadThroughput=0, uploadThroughput=0)
+
+    def tell(self, command: str, **values: Any) -> Any:
+        return self.driver.execute_cdp_cmd(command, values)
+
+    def size(self, width: int, height: int) -> None:
+        self.tell("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=False)
+
+    def look(self, *, dark: bool = False, still: bool = False, forced: bool = False) -> None:
+        features = [
+            {"name": "prefers-color-scheme", "value": "dark" if dark else "light"},
+            {"name": "prefers-reduced-motion", "value": "reduce" if still else "no-preference"},
+            {"name": "forced-colors", "value": "active" if forced else "none"},
+        ]
+        self.tell("Emulation.setEmulatedMedia", features=features)
+
+
+class Firefox(Browser):
+    """Firefox over WebDriver BiDi (https://www.w3.org/TR/webdriver-bidi/)."""
+
+    name = "firefox"
+
+    def __init__(self, program: Program, folder: Path) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        lines = [f"user_pref({json.dumps(key)}, {json.dumps(value)});" for key, value in FIREFOX.items()]
+        (folder / "user.js").write_text("\n".join(lines), encoding="utf-8")
+        self._log = (folder / "log.txt").open("w+", encoding="utf-8")
+        self._process = subprocess.Popen(
+            [program("firefox-esr"), "--headless", "--no-remote", "--profile", folder, "--remote-debugging-port=0"],
+            stderr=self._log,
+            stdout=subprocess.DEVNULL,
+        )
+        self._socket = create_connection(self._address() + "/session", suppress_origin=True, timeout=60)
+        self._numbers = itertools.count(1)
+        self._ask("session.new", capabilities={})
+        self._page = self._ask("browsingContext.getTree")["contexts"][0]["context"]
+
+    def _address(self) -> str:
+        for _ in range(300):
+            found = re.search(r"WebDriver BiDi listening on (ws://\S+)", Path(self._log.name).read_text("utf-8"))
+            if found:
+                return found[1]
+            time.sleep(0.1)
+        raise AssertionError(f"Firefox doesn't listen: {Path(self._log.name).read_text('utf-8')[-500:]}")
+
+    def _ask(self, method: str, **values: Any) -> Any:
+        number = next(self._numbers)
+        self._socket.send(json.dumps({"id": number, "method": method, "params": values}))
+        while True:
+            answer = json.loads(self._socket.recv())
+            if answer.get("id") == number:
+                assert answer["type"] == "success", answer
+                return answer["result"]
+
+    def go(self, address: str) -> None:
+        self._ask("browsingContext.navigate", context=self._page, url=address, wait="complete")
+
+    def size(self, width: int, height: int) -> None:
+        self._ask("browsingContext.setViewport", context=self._page, viewport={"width": width, "height": height})
+
+    def _call(self, body: str, values: tuple[Any, ...]) -> Any:
+        answer = self._ask(
+            "script.callFunction",
+            functionDeclaration=(
+                "async (given) => JSON.stringify(await "
+                f"(async function () {{ {body} }}).apply(null, JSON.parse(given)) ?? null)"
+            ),
+            arguments=[{"type": "string", "value": json.dumps(values)}],
+            target={"context": self._page},
+            awaitPromise=True,
+            userActivation=True,
+        )
+        assert answer["type"] == "success", answer["exceptionDetails"]["text"]
+        return json.loads(answer["result"]["value"])
+
+    def run(self, script: str, *values: Any) -> Any:
+        return self._call(script, values)
+
+    def wait(self, script: str, *values: Any) -> Any:
+        return self._call(
+            f"const given = arguments; return new Promise((done) => {{ (function () {{ {script} }}).apply(null, given); }});",
+            values,
+        )
+
+    def click(self, selector: str) -> None:
+        self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'nearest'})", selector)
+        x, y = self.run(
+            "const b = document.querySelector(arguments[0]).getBoundingClientRect();"
+            "return [Math.round(b.x + b.width / 2), Math.round(b.y + b.height / 2)]",
+            selector,
+        )
+        moves = [
+            {"type": "pointerMove", "x": x, "y": y},
+            {"type": "pointerDown", "button": 0},
+            {"type": "pointerUp", "button": 0},
+        ]
+        self._ask(
+            "input.performActions", context=self._page, actions=[{"type": "pointer", "id": "mouse", "actions": moves}]
+        )
+
+    def keys(self, *keys: str) -> None:
+        for key in keys:
+            names = key.split("+") if len(key) > 1 else [key]
+            values = [KEYS.get(name, name) for name in names]
+            actions = [{"type": "keyDown", "value": value} for value in values]
+            actions += [{"type": "keyUp", "value": value} for value in reversed(values)]
+            self._ask(
+                "input.performActions", context=self._page, actions=[{"type": "key", "id": "keys", "actions": actions}]
+            )
+
+    def picture(self, path: Path) -> None:
+        path.write_bytes(base64.b64decode(self._ask("browsingContext.captureScreenshot", context=self._page)["data"]))
+
+    def quit(self) -> None:
+        self._process.terminate()
+        self._process.wait(20)
+        self._socket.close()
+        self._log.close()
+
+
+def webkit(program: Program, folder: Path) -> Driven:
+    """WebKitGTK's own small browser; it needs a display."""
+    options = WebKitOptions()
+    found = sorted(
+        glob.glob("/usr/lib/*/webkit2gtk-4*/MiniBrowser") + glob.glob("/usr/libexec/webkit2gtk-4*/MiniBrowser")
+    )
+    options.binary_location = found[-1] if found else program("MiniBrowser")
+    options.add_argument("--automation")
+    folder.mkdir(parents=True, exist_ok=True)
+    with warnings.catch_warnings():  # selenium 4.51's own use of what it deprecates
+        warnings.simplefilter("ignore", DeprecationWarning)
+        return Driven("webkit", webdriver.WebKitGTK(options=options, service=WebKitService(program("WebKitWebDriver"))))
+
+
+@contextmanager
+def sound_server(program: Program, folder: Path) -> Iterator[None]:
+    """Run a sound server whose loudspeaker is nowhere, as the environment's own until the end."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    with _environment(XDG_RUNTIME_DIR=str(folder), PULSE_SERVER=f"unix:{folder}/pulse/native", HOME=str(folder)):
+        server = subprocess.Popen(
+            [program("pulseaudio"), "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disallow-exit",
+             "--load=module-null-sink", "--load=module-native-protocol-unix auth-anonymous=1"],
+            stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+        try:
+            _until((folder / "pulse" / "native").exists)
+            yield
+        finally:
+            server.terminate()
+            server.wait(20)
+
+
+@contextmanager
+def display(program: Program) -> Iterator[None]:
+    """Run a display that nobody sees."""
+    read, write = os.pipe()
+    server = subprocess.Popen(
+        [program("Xvfb"), "-displayfd", str(write), "-screen", "0", "1700x1300x24", "-nolisten", "tcp"],
+        pass_fds=[write],
+        stderr=subprocess.DEVNULL,
+    )
+    os.close(write)
+    try:
+        with os.fdopen(read) as told:
+            number = told.readline().strip()
+        with _environment(DISPLAY=f":{number}", WEBKIT_DISABLE_SANDBOX_THIS_IS_DANGEROUS="1", GDK_BACKEND="x11"):
+            yield
+    finally:
+        server.terminate()
+        server.wait(20)
+
+
+@contextmanager
+def _environment(**values: str) -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _until(true: Callable[[], bool], seconds: float = 15) -> None:
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "nothing happens"
+        time.sleep(0.05)

@@ -1,0 +1,74 @@
+"""Slower and faster at the same pitch, in all three engines: steady tones, double stops, plucks at known places."""
+
+from __future__ import annotations
+
+import base64
+from importlib.resources import files
+
+import numpy as np
+import pytest
+
+from .conftest import Page
+
+RATE = 24_000
+RUN = """
+const bytes = Uint8Array.from(atob(sound), (c) => c.charCodeAt(0));
+const samples = new Float32Array(bytes.buffer);
+const read = (from, count) => Float32Array.from({length: count}, (_, i) => samples[from + i] ?? 0);
+const stretch = new Stretch(24000, read, onsets);
+const frames = Math.round(samples.length * ratio);
+stretch.begin([[0, 0], [frames, samples.length]], 0);
+const out = new Float32Array(frames);
+for (let at = 0; at < frames; at += 6000) out.set(stretch.next(Math.min(6000, frames - at)), at);
+const back = new Uint8Array(out.buffer);
+let text = "";
+for (let i = 0; i < back.length; i += 32768) text += String.fromCharCode(...back.subarray(i, i + 32768));
+return btoa(text);
+"""
+
+
+def stretched(page: Page, sound: np.ndarray, ratio: float, onsets: list[int]) -> np.ndarray:
+    folder = files("underbow.lesson.practice")
+    source = "\n".join(folder.joinpath(f"{name}.js").read_text("utf-8") for name in ("base", "stretch"))
+    text = base64.b64encode(sound.astype("<f4").tobytes()).decode()
+    values = f"const [sound, ratio, onsets] = ['{text}', {ratio}, {onsets}];"
+    return np.frombuffer(base64.b64decode(page.run(source + values + RUN)), "<f4")
+
+
+def frequency(sound: np.ndarray, near: float) -> float:
+    """Frequency of a partial, by the peak of a long windowed spectrum."""
+    size = 1 << 20
+    spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size))
+    hertz = np.fft.rfftfreq(size, 1 / RATE)
+    around = np.abs(hertz / near - 1) < 0.03
+    return float(hertz[around][spectrum[around].argmax()])
+
+
+@pytest.mark.parametrize(("ratio", "most"), [(0.9, 3), (1.15, 3), (2.5, 8)])
+@pytest.mark.parametrize("notes", [(196.0,), (293.66, 440.0), (220.0, 277.18), (987.77,)], ids=str)
+def test_the_pitch_stays(any_browser: Page, notes: tuple[float, ...], ratio: float, most: float) -> None:
+    """Within 3 cents near the tempos that a page carries, within 8 for two notes as far off as a page goes (40 % of the goal)."""
+    time = np.arange(2 * RATE) / RATE
+    sound = 0.2 * np.sum([np.sin(2 * np.pi * hertz * h * time) / h for hertz in notes for h in (1, 2, 3, 4)], axis=0)
+    out = stretched(any_browser, sound, ratio, [])
+    inside = out[RATE // 4 : -RATE // 4]
+    for hertz in notes:
+        assert abs(1200 * np.log2(frequency(inside, hertz) / hertz)) < most
+    assert np.sqrt(np.mean(inside**2)) == pytest.approx(np.sqrt(np.mean(sound**2)), rel=0.2)
+
+
+@pytest.mark.parametrize("ratio", [0.77, 1.3, 2.5])
+def test_plucks_lie_where_they_belong_and_sound_once(any_browser: Page, ratio: float) -> None:
+    onsets = list(range(2_400, 44_000, 3_700))
+    sound = np.zeros(2 * RATE)
+    for number, at in enumerate(onsets):
+        time = np.arange(len(sound) - at) / RATE
+        sound[at:] += 0.3 * np.cos(2 * np.pi * (330 + 25 * (number % 5)) * time) * np.exp(-time / 0.03)
+    out = stretched(any_browser, sound, ratio, onsets)
+    # An attack: the first loud sample after a quiet hundredth of a second.
+    power = np.convolve(out**2, np.ones(240) / 240, "valid")
+    loud = np.flatnonzero(np.abs(out) > 0.2)
+    begins = loud[np.flatnonzero(np.diff(loud, prepend=-RATE) > 600)]
+    assert len(begins) == len(onsets)
+    assert np.abs(begins - np.array(onsets) * ratio).max() < 0.002 * RATE
+    assert power.max() < 1.3 * np.convolve(sound**2, np.ones(240) / 240, "valid").max()
