@@ -130,6 +130,7 @@ class Driven(Browser):
         return self.driver.execute_async_script(f"const done = arguments[arguments.length - 1];{script}", *values)
 
     def click(self, selector: str) -> None:
+        self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", selector)
         self.driver.find_element("css selector", selector).click()
 
     def keys(self, *keys: str) -> None:
@@ -246,7 +247,7 @@ class Firefox(Browser):
         )
 
     def click(self, selector: str) -> None:
-        self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'nearest'})", selector)
+        self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", selector)
         x, y = self.run(
             "const b = document.querySelector(arguments[0]).getBoundingClientRect();"
             "return [Math.round(b.x + b.width / 2), Math.round(b.y + b.height / 2)]",

@@ -9,7 +9,8 @@ class Notation {
     this.places = new Map();  // measure -> places in the tune, in order
     for (const [start, measure] of score.notes) {
       if (start >= score.passes[0][1]) break;
-      const place = Math.max(score.barAt(start), 0);
+      const place = score.barAt(start);
+      if (place < 0) continue;  // a pickup is no bar to repeat
       const known = this.places.get(String(measure)) ?? [];
       if (!known.includes(place)) known.push(place);
       this.places.set(String(measure), known);
@@ -18,7 +19,8 @@ class Notation {
     for (const bar of this.bars) {
       const [, , number] = score.bars[score.place(0, this.places.get(bar.dataset.measure)[0])];
       bar.setAttribute("role", "button");
-      bar.setAttribute("aria-label", fill(words.go_to_bar, {number}));
+      const seen = [...bar.querySelectorAll("text")].map((text) => text.textContent.trim().replace(/\s+/g, " "));
+      bar.setAttribute("aria-label", [fill(words.go_to_bar, {number}), ...seen].join(", "));
       bar.setAttribute("tabindex", "-1");
       bar.addEventListener("keydown", (event) => this.key(event, bar));
     }

@@ -194,8 +194,8 @@ class View {
 
   markMeasure(name) {
     this.mark("bar-mark", this.measures.get(name) ?? []);
-    const measure = (this.measures.get(name) ?? []).find((e) => e.getClientRects().length);
-    if (measure) this.bring(measure);
+    const mark = [...document.querySelectorAll(".bar-mark")].find((e) => e.getClientRects().length);
+    if (mark) this.bring(mark);
   }
 
   // Lay a mark of a class over the staff of measures.
@@ -214,13 +214,13 @@ class View {
   }
 
   // Where the tune has a window of its own, turn it to the line that is played.
-  bring(measure) {
+  bring(mark) {
     const window = $("notation");
     if (window.scrollHeight <= window.clientHeight + 4) return;
-    const line = measure.closest(".system")?.getBoundingClientRect() ?? measure.getBoundingClientRect();
-    const box = window.getBoundingClientRect();
-    if (line.top >= box.top - 1 && line.bottom <= box.bottom + 1) return;
-    window.scrollTop += line.top - box.top - Math.max((box.height - line.height) / 2, 0);
+    const [line, box] = [mark.getBoundingClientRect(), window.getBoundingClientRect()];
+    const above = line.height / 3;  // the chords
+    if (line.top - above >= box.top && line.bottom <= box.bottom) return;
+    window.scrollTop += line.top - above - box.top - Math.max((box.height - line.height - above) / 2, 0);
   }
 
   // A place in words, for those who listen.
