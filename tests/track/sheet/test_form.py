@@ -25,7 +25,13 @@ def formed(tune: Tune, form: str) -> Melody:
 
 
 def spelled(melody: Melody) -> str:
-    return " ".join(f"{note.pitch}:{note.length}" for note in melody.notes)
+    """Every note's pitch and length, and every silence before one, so that each start is looked at."""
+    words: list[str] = []
+    end = F(0)
+    for note in melody.notes:
+        words += [f"z:{note.start - end}"] * (note.start != end) + [f"{note.pitch}:{note.length}"]
+        end = note.start + note.length
+    return " ".join(words)
 
 
 @pytest.fixture
@@ -62,7 +68,7 @@ def test_each_time_takes_the_ending_that_leads_to_what_comes_next(sheet_of: Shee
     assert spelled(formed(tune, "AB")) == f"D4:1 {on} E5:4 G4:3"
     assert spelled(formed(tune, "A")) == f"D4:1 {back}"  # its own pickup comes back with the next pass
     assert spelled(formed(tune, "AA")) == f"D4:1 {back} D5:1 {back}"
-    assert spelled(formed(tune, "AABB")) == f"D4:1 {back} D5:1 {on} E5:4 G4:3 E5:4 G4:3"
+    assert spelled(formed(tune, "AABB")) == f"D4:1 {back} D5:1 {on} E5:4 G4:3 z:1 E5:4 G4:3"
     assert formed(tune, "A").pickup == 1
     assert formed(tune, "A").length == 8
 
@@ -138,7 +144,7 @@ def test_a_bar_that_the_form_leaves_out(sheet_of: SheetMaker) -> None:
 
 def test_a_pickup_comes_back_with_its_section_wherever_that_comes(sheet_of: SheetMaker) -> None:
     tune = sheet_of('D|"G"GABc|"D"d3||"C"e4|"D"d3|]', unit="1/4").tune
-    assert spelled(formed(tune, "AAB")) == "D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 E5:4 D5:3"
+    assert spelled(formed(tune, "AAB")) == "D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 D4:1 G4:1 A4:1 B4:1 C5:1 D5:3 z:1 E5:4 D5:3"
     assert spelled(formed(tune, "BA")) == "E5:4 D5:3 D4:1 G4:1 A4:1 B4:1 C5:1 D5:3"
     assert {bar.length for bar in formed(tune, "AABBA").full_bars[:-1]} == {4}
 
