@@ -17,6 +17,7 @@ from typer.testing import CliRunner, Result
 from underbow.cli import app
 from underbow.errors import UnderbowError
 from underbow.files.whole import whole_file
+from underbow.jobs import lesson as lesson_module
 from underbow.jobs.cache import Cache
 from underbow.jobs.gather import Gathered, gather
 from underbow.jobs.lesson import make_lesson
@@ -210,7 +211,7 @@ def test_of_two_at_once_one_says_so_and_nothing_is_mixed(tmp_path: Path) -> None
             refused.append(str(told.value))
 
     make_lesson(first, tmp_path / "l", Way(progress=begin_another))
-    assert refused == [f"another run is making {tmp_path / 'l'}; try again when it has ended"]
+    assert refused == [f"another run is making {tmp_path / 'l'}; try again when it has finished"]
     assert listed(tmp_path / "l")["title"] == "One"
 
 
@@ -273,3 +274,23 @@ def test_what_a_killed_run_left_is_cleared_by_the_next_but_nothing_of_a_live_one
         assert [path.name for path in out.iterdir() if path.name.startswith(".")] == [alive.name]
         alive.write_text("whole")
     assert (out / "alive").read_text() == "whole"
+
+
+def test_zips_are_made_of_all_of_each_or_none_and_an_old_one_goes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    both = jobs(tmp_path, "one", "two")
+    target = tmp_path / "l"
+    made = make_lesson(both, target)
+    assert made.zip == tmp_path / "l.zip"
+    assert make_lesson(both, target, again=True, zips="each").zip is None
+    assert not (tmp_path / "l.zip").exists()
+    with zipfile.ZipFile(target / "02 Two.zip") as packed:
+        assert "02 Two/Two.html" in packed.namelist()
+    assert {file["path"] for file in listed(target)["files"] if file["kind"] == "zip"} == {"01 One.zip", "02 Two.zip"}
+    make_lesson(both, target, again=True, zips="none")
+    assert not list(tmp_path.rglob("*.zip"))
+    monkeypatch.setattr(lesson_module, "_SENT", 1000)
+    assert make_lesson(both, target, again=True).zip is None
+    assert len(list(target.glob("*.zip"))) == 2
+    assert not list(tmp_path.glob(".underbow*"))

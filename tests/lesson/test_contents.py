@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import re
 from pathlib import Path
+from typing import Any
 
-from underbow.lesson.contents import sheet_text
+from underbow.lesson.contents import contents_page, learner_text, sheet_text
 from underbow.track.sheet.read import build_sheet, read_sheet
 
 ROOT = Path(__file__).parents[2]
@@ -36,3 +40,37 @@ def test_bars_stay_under_each_other_where_one_is_long_and_each_row_begins_with_i
 def test_the_plan_counts_the_beat_in_words() -> None:
     text = sheet_text(read_sheet(ROOT / "tracks" / "wet-socks.toml"))
     assert "Practice plan\n  dotted quarter note = 60, 70, 80, 90, 100, 110\n" in text
+
+
+def parts(count: int) -> list[dict[str, Any]]:
+    files = [{"path": f"{kind}/tracks/x.mp3", "kind": "audio", "mix": "x"} for kind in "a"]
+    return [
+        {
+            "title": f"Tune {n} <b>",
+            "place": f"{n:02d} Tune",
+            "key": "Bb",
+            "meter": "6/8",
+            "mixes": ["x"],
+            "files": files,
+        }
+        for n in range(count)
+    ]
+
+
+def test_many_tunes_are_searched_by_a_script_that_the_page_allows_and_no_other() -> None:
+    few, many = contents_page("A & B", parts(12)), contents_page("A & B", iter(parts(300)))
+    assert "<script" not in few
+    assert "script-src" not in few
+    (script,) = re.findall(r"<script>(.*?)</script>", many, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert f"script-src 'sha256-{digest}'" in many
+    assert many.count("<section>") == many.count("<details>") == 300
+    assert "Tune 299 &lt;b&gt;" in many
+    assert "<p>B♭, 6/8</p>" in many
+
+
+def test_the_readme_of_many_tunes_names_the_page_that_lists_them() -> None:
+    text = learner_text("A course", iter(parts(300)))
+    assert "There are 300 tunes. Open index.html" in text
+    assert len(text.splitlines()) < 30
+    assert "00 Tune/" in learner_text("A course", parts(2))

@@ -10,10 +10,11 @@ import typer
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
 from underbow.cli.sound import Bank, Bits, Rate, VoiceKind, render_options
-from underbow.cli.work import NoCache, OnCluster, Workers, a_way
+from underbow.cli.work import NoCache, OnCluster, Template, Workers, a_way
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
+    from underbow.jobs.lesson import Zips
     from underbow.lesson.print.handout import Paper
 
 
@@ -23,11 +24,16 @@ _MANY = 12  # sheets; of more the page of contents alone is named
 @app.command()
 @command
 def lesson(
-    sheets: Annotated[list[Path], typer.Argument(metavar="SHEET", help="Track sheets (.toml), in the lesson's order.")],
+    sheets: Annotated[
+        list[Path],
+        typer.Argument(metavar="SHEET", help="Track sheets (.toml), in the lesson's order; or a tunebook (.abc)."),
+    ],
     output: Annotated[
         Path | None, typer.Option("-o", "--output", metavar="DIR", help="The lesson's folder; the zip lies beside it.")
     ] = None,
-    title: Annotated[str | None, typer.Option(help="The lesson's title; by default the first sheet's.")] = None,
+    title: Annotated[
+        str | None, typer.Option(help="The lesson's title; by default the first sheet's, or the book's name.")
+    ] = None,
     again: Annotated[
         bool, typer.Option("--again", metavar="", help="Replace an existing lesson; only what changed is made again.")
     ] = False,
@@ -42,6 +48,10 @@ def lesson(
     soundfont: Bank = None,
     rate: Rate = 44_100,
     bits: Bits = "16",
+    zips: Annotated[
+        str, typer.Option("--zip", help="one (of all), each (one a sheet), none; by default one, if it can be sent.")
+    ] = "auto",
+    template: Template = None,
     workers: Workers = None,
     cluster: OnCluster = "",
     no_cache: NoCache = False,
@@ -64,21 +74,26 @@ def lesson(
     if paper.lower() not in papers:
         raise InputError(f"--paper must be a4 or letter, not {paper!r}")
     sound = render_options(formats, voices, soundfont, stems=False, rate=rate, bits=bits, afresh=False)
+    kinds: dict[str, Zips] = {"auto": "auto", "one": "one", "each": "each", "none": "none"}
+    if zips.lower() not in kinds:
+        raise InputError(f"--zip must be one, each or none, not {zips!r}")
     options = LessonOptions(sound, papers[paper.lower()], each_tempo)
-    gathered = gather(sheets, options)
+    gathered = gather(sheets, options, template=template)
     for line in gathered.told:
         say(f"underbow: {line}")
-    folder = output or Path(safe_name(title or gathered.jobs[0].title))
+    if not title:  # a book's own name, or the first sheet's
+        title = sheets[0].stem if len(sheets) == 1 and len(gathered.jobs) > 1 else gathered.jobs[0].title
+    folder = output or Path(safe_name(title))
     with a_way(len(gathered.jobs), workers, cluster, cache=not no_cache) as way:
-        made = make_lesson(gathered, folder, way, title=title or "", again=again)
+        made = make_lesson(gathered, folder, way, title=title, again=again, zips=kinds[zips.lower()])
     for line in made.told:
         say(f"underbow: {line}")
     for name in made.kept:
         say(f"underbow: kept from before: {made.folder / name}")
     if as_json:
-        tell_json(made.manifest() | {"folder": str(made.folder), "zip": str(made.zip)})
+        tell_json(made.manifest() | {"folder": str(made.folder), "zip": made.zip and str(made.zip)})
         return
-    tell(f"{made.title}: {made.files} files in {made.folder}, packed in {made.zip}")
+    tell(f"{made.title}: {made.files} files in {made.folder}" + (f", packed in {made.zip}" if made.zip else ""))
     if len(gathered.jobs) > _MANY:
         tell(f"  {made.folder / 'index.html'}")
         return

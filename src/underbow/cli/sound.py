@@ -12,7 +12,7 @@ import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
-from underbow.cli.work import NoCache, OnCluster, Workers, a_way
+from underbow.cli.work import NoCache, OnCluster, Template, Workers, a_way
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ Afresh = Annotated[bool, typer.Option("--afresh", metavar="", help="Don't reuse 
 @app.command()
 @command
 def render(
-    sheets: Annotated[list[Path], typer.Argument(metavar="SHEET", help="Track sheets (.toml).")],
+    sheets: Annotated[list[Path], typer.Argument(metavar="SHEET", help="Track sheets (.toml), or tunebooks (.abc).")],
     output: Output = Path("out"),
     mix: Mixes = None,
     formats: Formats = "wav",
@@ -51,6 +51,7 @@ def render(
     rate: Rate = 44_100,
     bits: Bits = "16",
     afresh: Afresh = False,
+    template: Template = None,
     workers: Workers = None,
     cluster: OnCluster = "",
     no_cache: NoCache = False,
@@ -63,11 +64,13 @@ def render(
       underbow render my-lesson/first-track.toml -o out
 
       underbow render tracks/*.toml -o out --mix "backup turn" --format mp3,flac
+
+      underbow render tunebook.abc -o out --template slow-reels.toml
     """
     from underbow.jobs.gather import gather
 
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
-    gathered = gather(sheets, options, mix or ())
+    gathered = gather(sheets, options, mix or (), template=template)
     _render(gathered, output, a_way(len(gathered.jobs), workers, cluster, cache=not no_cache), as_json=as_json)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -29,6 +30,10 @@ Workers = Annotated[
         metavar="N",
         help="Processes; by default one per core when there are several sheets.",
     ),
+]
+Template = Annotated[
+    Path | None,
+    typer.Option(metavar="SHEET", help="A track sheet without a tune, for every tune of a tunebook."),
 ]
 OnCluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Use the workers of a dask scheduler.")]
 
@@ -90,7 +95,7 @@ def shown_progress() -> Iterator[Callable[[Progress], None] | None]:
         TextColumn("{task.percentage:>3.0f} %  {task.fields[left]}"),
     )
     with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=1.0, left="")
+        task = bar.add_task("looking through the sheets", total=1.0, left="")
 
         def show(state: Progress) -> None:
             number = f"{min(state.finished + 1, state.count)} of {state.count}: " if state.count > 1 else ""

@@ -156,8 +156,19 @@ def _short(text: str, folder: Folder) -> str:
 
 def _files(lesson: Lesson) -> Iterator[dict[str, Any]]:
     """What is a click away: the zip, then each sheet's paper and page."""
-    yield {"path": lesson.zip.name, "kind": "zip", "sheet": "", "bytes": lesson.zip.stat().st_size}
-    for part in lesson.manifest()["parts"]:
+    manifest = lesson.manifest()
+    if lesson.zip is not None:
+        yield {"path": lesson.zip.name, "kind": "zip", "sheet": "", "bytes": lesson.zip.stat().st_size}
+    for file in manifest["files"]:
+        if file["kind"] == "zip":
+            size = (lesson.folder / file["path"]).stat().st_size
+            yield {
+                "path": f"{lesson.folder.name}/{file['path']}",
+                "kind": "zip",
+                "sheet": file["path"][:-4],
+                "bytes": size,
+            }
+    for part in manifest["parts"]:
         for file in part["files"]:
             if file["kind"] in ("handout", "page"):
                 path = f"{lesson.folder.name}/{file['path']}"

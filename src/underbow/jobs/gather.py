@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from underbow.errors import Fault, InputError
-from underbow.files import digest
+from underbow.files import digest, safe_name
+from underbow.jobs.book import book_tunes, is_book, read_template
 from underbow.jobs.job import Bank, Job, Options, chosen_mixes
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice.audio import check_length
@@ -15,7 +16,7 @@ from underbow.sound.choose import voices_in_use
 from underbow.sound.options import RenderOptions
 from underbow.sound.soundfont.banks import find_banks
 from underbow.tables import read_table, read_text
-from underbow.track.sheet.files import files_named
+from underbow.track.sheet.files import beside, files_named
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import NEW_SHEET, build_sheet, read_sheet
 from underbow.track.timeline import lay_out
@@ -62,22 +63,27 @@ class Gathered:
     told: tuple[str, ...]
 
 
-def gather(paths: Sequence[Path], options: Options, mixes: Sequence[str] = ()) -> Gathered:
+def gather(
+    paths: Sequence[Path], options: Options, mixes: Sequence[str] = (), *, template: Path | None = None
+) -> Gathered:
     """Read every sheet with all that it names, and make a job of each.
 
     Parameters
     ----------
     paths : sequence of Path
-        Track sheets.
+        Track sheets, and tunebooks, of which every tune becomes a sheet.
     options : RenderOptions or LessonOptions
         The same for all. A loudness of the sheet's own comes before the one given here.
     mixes : sequence of str
         Names; all of each sheet's where there are none.
+    template : Path, optional
+        What the sheets of a tunebook say beside their tune; see :mod:`underbow.jobs.book`.
 
     Raises
     ------
     InputError
-        With the faults of all sheets in one go, or of what is asked for.
+        With the faults of all sheets in one go, or of what is asked for. A tune of a book is rather left out, and told, as
+        long as there are others.
     """
     sound = options if isinstance(options, RenderOptions) else options.sound
     sound.check()
@@ -86,20 +92,63 @@ def gather(paths: Sequence[Path], options: Options, mixes: Sequence[str] = ()) -
     told: list[str] = []
     for path in paths:
         try:
-            sheet = read_sheet(path)
+            if is_book(path):
+                more, notes = _book(path, template, options, tuple(mixes))
+            else:
+                sheet = read_sheet(path)
+                text = read_text(path, missing=NEW_SHEET)
+                more, notes = (
+                    [_job(replace(sheet, file=path.name), text, path.parent, options, tuple(mixes))],
+                    _notes(sheet),
+                )
         except InputError as wrong:
             faults += wrong.faults
-            continue
-        if not faults:
-            text = read_text(path, missing=NEW_SHEET)
-            jobs.append(_job(replace(sheet, file=path.name), text, path.parent, options, tuple(mixes)))
-            told += _notes(sheet)
+        else:
+            jobs += more
+            told += notes
     if faults:
         parted = " ".join(map(str, paths))
         if len(paths) > 1 and Path(parted).is_file():
             raise InputError(f'a name with spaces needs quotes round it: "{parted}"')
         raise InputError(*faults)
-    return _voiced(jobs, sound, told)
+    return _voiced(_named_apart(jobs), sound, told)
+
+
+def _book(path: Path, template: Path | None, options: Options, mixes: tuple[str, ...]) -> tuple[list[Job], list[str]]:
+    """Make a job of every tune of a book; tell which can't be played, and which pattern or chords were chosen by us."""
+    jobs: list[Job] = []
+    wrong: list[Fault] = []
+    text = "" if template is None else read_template(template)
+    more = () if template is None else _pattern_files(text, template)
+    for tune in book_tunes(path, text):
+        blank = Job("", path.name, tune.sheet.encode(), ((tune.file, tune.content), *more), options, mixes)
+        try:
+            jobs.append(_measured(blank.lean(), blank.read()))
+        except InputError as error:
+            what = "; ".join(dict.fromkeys(fault.what for fault in error.faults))
+            wrong.append(Fault(what, file=str(path), where=tune.called))
+    if not jobs:
+        raise InputError(*wrong)
+    return jobs, [f"left out: {fault}" for fault in wrong]
+
+
+def _pattern_files(text: str, template: Path) -> tuple[tuple[str, bytes], ...]:
+    """Read the pattern files that a template names."""
+    names = files_named(read_table(text, str(template)))
+    return tuple((name, beside(template.parent, name, "pattern").read_bytes()) for name in names)
+
+
+def _named_apart(jobs: Sequence[Job]) -> list[Job]:
+    """Number the files of renders whose sheets are called alike, so that none replaces another's."""
+    seen: dict[str, int] = {}
+    out = []
+    for job in jobs:
+        name = safe_name(job.title)
+        seen[name.casefold()] = number = seen.get(name.casefold(), 0) + 1
+        if number > 1 and isinstance(job.options, RenderOptions):
+            job = replace(job, options=replace(job.options, name=f"{name} {number}"))  # noqa: PLW2901
+        out.append(job)
+    return out
 
 
 def gather_text(
@@ -141,21 +190,26 @@ def _voiced(jobs: Sequence[Job], sound: RenderOptions, told: Sequence[str]) -> G
 
 def _job(sheet: Sheet, text: str, folder: Path, options: Options, mixes: tuple[str, ...]) -> Job:
     """Make a job of a sheet that was read from a text; its SoundFonts are still to be found."""
+    names = files_named(read_table(text, sheet.file))
+    files = tuple((name, (folder / name).read_bytes()) for name in names)
+    return _measured(Job(sheet.title, sheet.file, text.encode(), files, options, mixes).lean(), sheet)
+
+
+def _measured(job: Job, sheet: Sheet) -> Job:
+    """Note what the sheet of a job tells: its title, how long it is, which mixes are chosen.
+
+    Raises
+    ------
+    InputError
+        If it has no such mix, or is too long for a practice page that is asked for.
+    """
     timeline = lay_out(sheet)
     seconds = timeline.tempo.seconds(timeline.end)
-    if isinstance(options, LessonOptions):  # before hours are spent on what can't be finished
+    if isinstance(job.options, LessonOptions):  # before hours are spent on what can't be finished
         check_length(seconds, sheet.title)
-    chosen = chosen_mixes(sheet, mixes)
-    return Job(
-        title=sheet.title,
-        name=sheet.file,
-        sheet=text.encode(),
-        files=tuple((named, (folder / named).read_bytes()) for named in files_named(read_table(text, sheet.file))),
-        options=options,
-        mixes=tuple(mix.name for mix in chosen) if mixes else (),
-        seconds=seconds,
-        tracks=len(chosen),
-    ).lean()
+    chosen = chosen_mixes(sheet, job.mixes)
+    mixes = tuple(mix.name for mix in chosen) if job.mixes else ()
+    return replace(job, title=sheet.title, mixes=mixes, seconds=seconds, tracks=len(chosen))
 
 
 def find_voices(sound: RenderOptions) -> Voices:

@@ -14,7 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from underbow.errors import InputError, near_miss
-from underbow.files import make_folder, write_whole
+from underbow.files import make_folder, output_error
 from underbow.jobs.versions import versions
 from underbow.lesson.options import LessonOptions
 from underbow.sound.options import RenderOptions
@@ -124,8 +124,10 @@ class Job:
         try:
             for name, data in self.files:
                 make_folder((place_of_files / name).parent)
-                write_whole(place_of_files / name, data)
+                (place_of_files / name).write_bytes(data)
             return build_sheet(table, place_of_files, self.name)
+        except OSError as error:
+            raise output_error(error, place_of_files) from error
         finally:
             shutil.rmtree(place_of_files, ignore_errors=True)
 

@@ -7,26 +7,31 @@ import json
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import underbow
 from underbow.errors import InputError, UnderbowError
-from underbow.files import make_folder, safe_name, shown_as, whole_file, workplace, write_whole
+from underbow.files import digest, make_folder, safe_name, shown_as, whole_file, workplace, write_whole
 from underbow.files.whole import sync_folder
 from underbow.files.workplace import Workplace
 from underbow.jobs.gather import Gathered
 from underbow.jobs.job import Job
 from underbow.jobs.run import Finished
+from underbow.jobs.size import check_room
 from underbow.jobs.work import Way, do_jobs
 from underbow.lesson.contents import contents_page, learner_text
 from underbow.lesson.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zip
 from underbow.lesson.pack import make_zip
 from underbow.lesson.swap import Exchange, put_in_place, put_right
 
-__all__ = ["Lesson", "make_lesson"]
+__all__ = ["Lesson", "Zips", "make_lesson"]
+
+Zips = Literal["auto", "one", "each", "none"]
 
 _NEW, _ZIP = "new", "zip"  # in the workplace
+_SENT = 20_000_000  # bytes that most mail takes
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +42,8 @@ class Lesson:
     ----------
     title : str
     folder : Path
-    zip : Path
+    zip : Path or None
+        Of all of it; None where each sheet has its own, or there is none.
     files : int
         In the folder, but for the manifest.
     told : tuple of str
@@ -48,7 +54,7 @@ class Lesson:
 
     title: str
     folder: Path
-    zip: Path
+    zip: Path | None
     files: int
     told: tuple[str, ...]
     kept: tuple[str, ...]
@@ -59,7 +65,9 @@ class Lesson:
         return document
 
 
-def make_lesson(gathered: Gathered, folder: Path, way: Way = Way(), *, title: str = "", again: bool = False) -> Lesson:
+def make_lesson(
+    gathered: Gathered, folder: Path, way: Way = Way(), *, title: str = "", again: bool = False, zips: Zips = "auto"
+) -> Lesson:
     """Make a lesson of one sheet or several.
 
     Parameters
@@ -75,6 +83,9 @@ def make_lesson(gathered: Gathered, folder: Path, way: Way = Way(), *, title: st
     again : bool
         Whether an earlier lesson in this folder may be replaced. What somebody added to it moves over; what somebody
         changed is kept beside the new as ``NAME (changed by you)``.
+    zips : {"auto", "one", "each", "none"}
+        One zip of all beside the folder; one of each sheet, in the folder; or none. By itself, one where it can be sent (up to
+        20 MB), or where there is one sheet.
 
     Raises
     ------
@@ -92,6 +103,7 @@ def make_lesson(gathered: Gathered, folder: Path, way: Way = Way(), *, title: st
         put_right(folder.parent)
     lesson.look(again=again)
     make_folder(folder.parent)
+    check_room(gathered.jobs, folder.parent, copies=1 if zips == "none" else 2)
     busy = f"another run is making {folder}; try again when it has finished"
     with workplace(folder.parent, lesson.key, busy=busy) as place:
         before = lesson.look(again=again)
@@ -99,14 +111,19 @@ def make_lesson(gathered: Gathered, folder: Path, way: Way = Way(), *, title: st
         try:
             for done in do_jobs(gathered, place.folder, folder, way):
                 lesson.take_in(place, done.finished, _place(done.job, done.number, len(gathered.jobs)))
-            told, count = lesson.complete(place, gathered.jobs)
-            make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
+            zips = lesson.settle(place, gathered.jobs, zips)
+            told, count = lesson.complete(place, gathered.jobs, each_zipped=zips == "each")
+            if zips == "one":
+                make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
         except UnderbowError as error:
             raise shown_as(shown_as(error, place.folder / _NEW, folder), place.folder / _ZIP, lesson.zip) from error
         lesson.look_again(before)
-        exchanges = [Exchange(_NEW, folder.name, "folder"), Exchange(_ZIP, lesson.zip.name, "zip")]
+        exchanges = [
+            Exchange(_NEW, folder.name, "folder"),
+            Exchange(_ZIP if zips == "one" else "", lesson.zip.name, "zip"),
+        ]
         kept = put_in_place(place, exchanges)
-    return Lesson(lesson.title, folder, lesson.zip, count, told, kept)
+    return Lesson(lesson.title, folder, lesson.zip if zips == "one" else None, count, told, kept)
 
 
 class _Lesson:
@@ -148,24 +165,37 @@ class _Lesson:
             for path in finished.files.iterdir():
                 path.rename(new / path.name)
 
-    def complete(self, place: Workplace, jobs: tuple[Job, ...]) -> tuple[tuple[str, ...], int]:
+    def settle(self, place: Workplace, jobs: tuple[Job, ...], zips: Zips) -> Zips:
+        """Choose what is zipped, where nobody has, and make the zips that lie in the folder."""
+        if zips == "auto":
+            size = sum(file["bytes"] for part in self._parts(place, jobs) for file in part["files"])
+            zips = "one" if len(jobs) == 1 or size <= _SENT else "each"
+        if zips == "each" and len(jobs) == 1:
+            zips = "one"
+        if zips == "each":
+            for part in self._parts(place, jobs):
+                home = place.folder / _NEW / part["place"]
+                make_zip(home, home.with_name(f"{part['place']}.zip"), part["place"])
+        return zips
+
+    def _parts(self, place: Workplace, jobs: tuple[Job, ...]) -> Iterator[dict[str, Any]]:
+        """Read the reports, again each time: those of thousands of sheets needn't be in memory at once."""
+        for number, job in enumerate(jobs):
+            report = Finished(place.folder / f"{number:05d}").report()
+            home = _place(job, number, len(jobs))
+            files = [file | {"path": f"{home}/{file['path']}" if home else file["path"]} for file in report["files"]]
+            yield {"place": home} | report | {"files": files}
+
+    def complete(self, place: Workplace, jobs: tuple[Job, ...], *, each_zipped: bool) -> tuple[tuple[str, ...], int]:
         """Write what belongs to no single sheet; give what there is to tell, and the number of files."""
         new = place.folder / _NEW
-
-        def parts() -> Iterator[dict[str, Any]]:
-            """Read the reports again each time: those of thousands of sheets needn't be in memory at once."""
-            for number, job in enumerate(jobs):
-                report = Finished(place.folder / f"{number:05d}").report()
-                home = _place(job, number, len(jobs))
-                files = [
-                    file | {"path": f"{home}/{file['path']}" if home else file["path"]} for file in report["files"]
-                ]
-                yield {"place": home} | report | {"files": files}
-
+        parts = partial(self._parts, place, jobs)
         papers = {"README.txt": learner_text(self.title, parts())}
         if len(jobs) > 1:
             papers["index.html"] = contents_page(self.title, parts())
         top = [{"path": path, "kind": "text", "sha256": write_whole(new / path, text)} for path, text in papers.items()]
+        if each_zipped:
+            top += [{"path": path.name, "kind": "zip", "sha256": digest(path)} for path in sorted(new.glob("*.zip"))]
         told: dict[str, None] = {}
         count = len(top)
         with whole_file(new / MANIFEST) as part, part.open("w", encoding="utf-8", newline="\n") as out:

@@ -11,6 +11,7 @@ from typing import Any
 from underbow.files import make_folder, output_error, workplace
 from underbow.files.workplace import Workplace
 from underbow.jobs.gather import Gathered
+from underbow.jobs.size import check_room
 from underbow.jobs.work import Done, SomeFailedError, Way, do_jobs
 from underbow.lesson.swap import Exchange, put_in_place, put_right
 
@@ -40,6 +41,7 @@ def render_sheets(gathered: Gathered, folder: Path, way: Way = Way()) -> Iterato
     """
     make_folder(folder)
     put_right(folder)
+    check_room(gathered.jobs, folder)
     waiting: dict[int, dict[str, Any]] = {}
     turn = 0
     failed: SomeFailedError | None = None

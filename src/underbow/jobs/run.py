@@ -49,7 +49,7 @@ class Finished:
         return self.folder / FILES
 
     def report(self) -> dict[str, Any]:
-        """Read the report: ``stamp``, ``title``, ``mixes``, ``files``, ``passes``, ``bars``, ``voices``, ``told``.
+        """Read the report: ``stamp``, ``title``, ``key``, ``meter``, ``mixes``, ``files``, and what a render tells.
 
         Every file has its ``path`` below :attr:`files`, with ``/`` between folders, its ``kind``, ``sha256`` and ``bytes``,
         and where it is sound ``mix``, ``rate``, ``frames``, ``seconds``, ``lufs`` and ``dbtp``.
@@ -125,6 +125,8 @@ def run_job(
     listed = [_listed(files, file) for file in document["files"]]
     report = document | {
         "stamp": job.stamp,
+        "key": str(sheet.tune.key),
+        "meter": str(sheet.tune.meter),
         "mixes": [mix.name for mix in mixes],
         "files": sorted(listed, key=lambda file: file["path"]) if isinstance(job.options, LessonOptions) else listed,
         "told": [line for line in (told, *document["told"]) if line],

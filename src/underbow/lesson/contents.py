@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import html
 import textwrap
 from collections.abc import Iterable, Mapping
+from itertools import chain, islice
 from pathlib import PurePosixPath
 from typing import Any
 from urllib.parse import quote
@@ -12,7 +15,7 @@ from urllib.parse import quote
 from underbow.files import safe_name
 from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, shown_shapes
 from underbow.lesson.words import ENGLISH
-from underbow.text import one_line
+from underbow.text import one_line, signs
 from underbow.track.sheet.model import Sheet
 
 _WIDTH = 78
@@ -28,8 +31,42 @@ section { border-top: 1px solid var(--line); margin-top: 1.5rem; }
 section p { margin: .4rem 0; }
 ul { list-style: none; margin: .4rem 0; padding: 0; }
 a { display: inline-block; padding: .5rem .5rem .5rem 0; color: var(--varnish); }
+body:has(.many) { max-width: 54rem; }
+.many section { display: flex; flex-wrap: wrap; align-items: baseline; gap: 0 1rem; margin: 0; padding: .3rem 0; }
+.many section[hidden] { display: none; }
+.many h2 { flex: 1 1 14rem; font-size: 1.1rem; margin: 0; }
+.many section p { margin: 0; }
+.many details[open] { flex-basis: 100%; }
+details { margin: .4rem 0; }
+summary { padding: .3rem 0; cursor: pointer; }
+input { font: inherit; color: inherit; background: transparent; border: 1px solid var(--line);
+  border-radius: .3rem; padding: .4rem .6rem; }
 .page a { padding: .6rem 1.2rem; border-radius: .4rem; background: var(--press); color: var(--on-press);
   font-weight: 700; text-decoration: none; }
+"""
+
+
+_MANY = 12  # sheets; more are searched, and folded
+_SEARCH_WORDS = ("contents_search", "contents_found")
+_SEARCH = """<p><label>{contents_search} <input type="search" id="search" autocomplete="off"></label>
+<span id="found" role="status" data-words="{contents_found}"></span></p>"""
+_SCRIPT = """
+"use strict";
+const plain = (text) => text.normalize("NFD").replace(/[\\u0300-\\u036f]/g, "").toLowerCase();
+const sheets = [...document.querySelectorAll("section")].map((sheet) =>
+  [sheet, plain([...sheet.querySelectorAll("h2, h2 + p")].map((part) => part.textContent).join(" "))]);
+const search = document.getElementById("search"), found = document.getElementById("found");
+function show() {
+  const words = plain(search.value).split(/\\s+/).filter(Boolean);
+  let count = 0;
+  for (const [sheet, text] of sheets) {
+    sheet.hidden = !words.every((word) => text.includes(word));
+    count += !sheet.hidden;
+  }
+  found.textContent = found.dataset.words.replace("{count}", count).replace("{all}", sheets.length);
+}
+search.addEventListener("input", show);
+show();
 """
 
 
@@ -45,7 +82,13 @@ def learner_text(title: str, parts: Iterable[Mapping[str, Any]], words: Mapping[
     """
     lines = [one_line(title), "=" * min(len(one_line(title)), _WIDTH), ""]
     lines += _filled(words["readme_how"])
-    for part in parts:
+    rest = iter(parts)
+    first = list(islice(rest, _MANY + 1))
+    if len(first) > _MANY:
+        count = len(first) + sum(1 for _ in rest)
+        lines += ["", *_filled(words["readme_many"].replace("{count}", str(count)))]
+        first = []
+    for part in first:
         home = f"{part['place']}/" if part["place"] else ""
         name = safe_name(part["title"])
         lines += ["", one_line(part["title"])]
@@ -95,28 +138,36 @@ def contents_page(title: str, parts: Iterable[Mapping[str, Any]]) -> str:
     ----------
     title : str
     parts : iterable of mapping
-        For each sheet its ``title``, the names of its ``mixes``, and its ``files`` as in the manifest.
+        For each sheet its ``title``, ``key``, ``meter``, the names of its ``mixes``, and its ``files`` as in the manifest. Where
+        there are many, they can be searched by title, key or meter, and each shows its tracks when asked.
     """
     care, head = html.escape(ENGLISH["care"]), html.escape(one_line(title))
-    items = "\n".join(map(_contents, parts))
+    rest = iter(parts)
+    first = list(islice(rest, _MANY + 1))  # the reports of thousands needn't be in memory at once
+    many = len(first) > _MANY
+    items = "\n".join(_contents(part, folded=many) for part in chain(first, rest))
+    search = f"{_SEARCH.format(**{word: html.escape(ENGLISH[word]) for word in _SEARCH_WORDS})}\n" if many else ""
+    script = f"<script>{_SCRIPT}</script>\n" if many else ""
+    digest = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
+    policy = f"script-src 'sha256-{digest}'; " if many else ""
     return f"""<!doctype html>
 <html lang="en">
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; {policy}style-src 'unsafe-inline'">
 <title>{head}</title>
 <style>{_STYLE}</style>
-<main>
+<main{' class="many"' if many else ""}>
 <h1>{head}</h1>
 <p>{html.escape(ENGLISH["readme_how"])}</p>
-{items}
+{search}{items}
 <p>{care}</p>
 </main>
-</html>
+{script}</html>
 """
 
 
-def _contents(part: Mapping[str, Any]) -> str:
+def _contents(part: Mapping[str, Any], *, folded: bool) -> str:
     """Link one sheet's files, each under what it is to a learner; a track's formats share a line."""
     order, files = {name: number for number, name in enumerate(part["mixes"])}, part["files"]
 
@@ -141,7 +192,11 @@ def _contents(part: Mapping[str, Any]) -> str:
         for name, these in tracks.items()
     ]
     head = html.escape(one_line(part["title"]))
-    return f'<section>\n<h2 dir="auto">{head}</h2>\n{"".join(papers)}\n<ul>{"".join(rows)}</ul>\n</section>'
+    facts = html.escape(signs(f"{part['key']}, {part['meter']}"))
+    listing = f"<ul>{''.join(rows)}</ul>"
+    if folded:
+        listing = f"<details><summary>{html.escape(ENGLISH['contents_tracks'])}</summary>{listing}</details>"
+    return f'<section>\n<h2 dir="auto">{head}</h2>\n<p>{facts}</p>\n{"".join(papers)}\n{listing}\n</section>'
 
 
 def _link(file: Mapping[str, Any], words: str) -> str:

@@ -36,7 +36,7 @@ class Exchange:
     Parameters
     ----------
     new : str
-        Its path within the workplace, with ``/`` between folders.
+        Its path within the workplace, with ``/`` between folders; empty where nothing takes the place.
     final : str
         Its name, beside the workplace.
     kind : {"file", "folder", "zip"}
@@ -143,6 +143,10 @@ def _paths(place: Workplace, number: int, exchange: Exchange) -> tuple[Path, Pat
 def _forward(place: Workplace, number: int, exchange: Exchange) -> None:
     """Let the old go out of the way and the new take its name; what of it is done already is left as it is."""
     new, final, old = _paths(place, number, exchange)
+    if not exchange.new:
+        if os.path.lexists(final) and not os.path.lexists(old):
+            final.rename(old)
+        return
     if not os.path.lexists(new):
         return
     if exchange.kind != "folder" and os.path.lexists(final) and os.path.samestat(new.lstat(), final.lstat()):
@@ -174,7 +178,7 @@ def _back(place: Workplace, number: int, exchange: Exchange) -> bool:
     """Undo a step; whether that could be done."""
     new, final, old = _paths(place, number, exchange)
     try:
-        if not os.path.lexists(new):
+        if exchange.new and not os.path.lexists(new):
             final.rename(new)
         elif exchange.kind != "folder" and os.path.lexists(final) and os.path.samestat(new.lstat(), final.lstat()):
             final.unlink()

@@ -13,6 +13,7 @@ from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.headings import headings
 from underbow.tune.abc.notes import Accidentals
 from underbow.tune.abc.reader import read_abc, read_one
+from underbow.tune.abc.text import tunes_of
 from underbow.tune.tune import Heading, Tune
 
 MOST_BYTES = 64_000_000
@@ -69,6 +70,28 @@ def list_book(path: Path) -> tuple[Heading, ...]:
     """
     found = _opened(path, "")
     return _some(headings(found), str(path)) if isinstance(found, str) else ()
+
+
+def single_tunes(path: Path) -> tuple[tuple[str, bytes], ...]:
+    """Give every tune of a file as a file of its own: its name by number and title, and its content.
+
+    Raises
+    ------
+    InputError
+        Where there is no such file, or it holds no tune.
+    """
+    found = _opened(path, "")
+    if isinstance(found, bytes):
+        return ((path.stem, found),)
+    texts = _some(tuple(tunes_of(found)), str(path))
+    named = zip(headings(found), texts, strict=True)
+    return tuple(
+        (
+            f"tune {heading.number}" + (f", {heading.title}" if heading.title else ""),
+            "".join(f"{line.text}\n" for line in (*text.header, *text.lines)).encode(),
+        )
+        for heading, text in named
+    )
 
 
 def _opened(source: Path | str, file: str) -> str | bytes:

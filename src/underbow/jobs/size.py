@@ -1,0 +1,80 @@
+"""How much room the result of jobs will take, before hours are spent on what doesn't fit."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+
+from underbow.files.trouble import DiskError
+from underbow.jobs.job import Job
+from underbow.lesson.options import LessonOptions
+
+__all__ = ["check_room", "estimate"]
+
+# Bytes a second of a track: MP3 and Ogg at their usual rates; FLAC as a part of WAV.
+_PACKED = {"mp3": 24_000, "ogg": 20_000}
+_FLAC = 0.6
+_WIDTHS = {16: 2, 24: 3, "float": 4}
+_PAGE = 30_000  # a second, of a practice page
+_PAPERS = 500_000  # a sheet: print, notation, MIDI, words
+
+
+def estimate(job: Job) -> int:
+    """Estimate the bytes of a job's files.
+
+    Parameters
+    ----------
+    job : Job
+
+    Returns
+    -------
+    int
+        Rather too many: within a factor of three of what comes out.
+    """
+    sound = job.sound
+    wav = sound.rate * 2 * _WIDTHS[sound.bits]
+    kinds = {"wav": wav, "flac": int(_FLAC * wav), **_PACKED}
+    second = sum(kinds[format] for format in set(sound.formats)) * job.tracks
+    if sound.stems:
+        second += 2 * wav  # four parts, mono
+    if isinstance(job.options, LessonOptions):
+        second = second * (2 if job.options.each_tempo else 1) + _PAGE
+    return int(second * job.seconds) + _PAPERS
+
+
+def check_room(jobs: Sequence[Job], folder: Path, *, copies: int = 1) -> None:
+    """See that there is room for the results.
+
+    Parameters
+    ----------
+    jobs : sequence of Job
+    folder : Path
+        Where they will lie.
+    copies : int
+        How often: twice where they are zipped as well.
+
+    Raises
+    ------
+    DiskError
+        If there isn't.
+    """
+    needed = sum(map(estimate, jobs)) * copies
+    try:
+        free = shutil.disk_usage(folder).free
+    except OSError:  # whoever writes there tells what is wrong
+        return
+    if needed > free:
+        raise DiskError(
+            f"this needs about {_size(needed)}, and {_size(free)} are free on the disk of {folder}; free some space, write to "
+            "another disk, or take fewer sheets, mixes or formats"
+        )
+
+
+def _size(count: int) -> str:
+    """Say a number of bytes.
+
+    >>> _size(1_234_000), _size(31_000_000_000)
+    ('1 MB', '31.0 GB')
+    """
+    return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{count / 1e6:.0f} MB"
