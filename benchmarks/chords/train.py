@@ -199,7 +199,7 @@ def _table(rows: tuple[dict[str, float], ...], names: list[str]) -> np.ndarray:
     return out
 
 
-def decided(model: Model, example: Example) -> np.ndarray:
+def decide(model: Model, example: Example) -> np.ndarray:
     return chosen_chords(solve(model.fits(example.seen), model.steps(example.seen)))
 
 
@@ -222,7 +222,7 @@ def main() -> None:
         models = [Model.of(table, mode) for mode in MODES]
         for i, example in enumerate(examples):
             if fold[i] == number:
-                results[i] = decided(models[example.minor], example)
+                results[i] = decide(models[example.minor], example)
         print("fold", number, baselines.agreement([examples[i] for i in results], list(results.values())), flush=True)
     tried = [examples[i] for i in results]
     for name, (root, chord) in baselines.table(examples, fold, set(results)).items():

@@ -187,7 +187,7 @@ def cross_tuning(hands: Hands) -> None:
     make(hands)
 
 
-def only_bars(hands: Hands) -> None:
+def take_bars(hands: Hands) -> None:
     paste_tune(hands, JIG)
     hands.press("#bars")
     hands.type("5-8")
@@ -263,7 +263,7 @@ JOBS = (
     Job("jig, another bowing in B", jig, written=("B = ",)),
     Job("waltz without chords", waltz, written=("[changes]", '7 = "Bm"')),
     Job("AEAE tune", cross_tuning, written=('tuning = "AEAE"',)),
-    Job("only bars 5 to 8", only_bars, written=('bars = "5-8"',)),
+    Job("only bars 5 to 8", take_bars, written=('bars = "5-8"',)),
     Job("a chop of one's own", own_chop, written=("my-way.toml",)),
     Job("class of three", class_of_three, sheets=3),
     Job("four-chord round, keyboard alone", round_by_keys, written=('progression = "G | C | D | G"',)),

@@ -68,13 +68,13 @@ def test_phrases_come_again_as_they_were_only_later() -> None:
 
 
 def test_feel_moves_each_by_its_own_and_no_note_above_full() -> None:
-    felt = Gestures(PLAYED).felt([1, -2500, 0, 4000, 7], [400, -250, 0, 1, 0])
+    felt = Gestures(PLAYED).with_feel([1, -2500, 0, 4000, 7], [400, -250, 0, 1, 0])
     assert [g.offset for g in felt] == [0.000001, -0.0025, 0.0, 0.004, 0.000007]
     assert [g.notes[0].level for g in felt] == [-3.6, -4.25, -4.0, 0.0, -4.0]
     assert [g.start for g in felt] == [g.start for g in PLAYED]
     assert [g.notes[-1].level for g in felt] == [-5.6, -6.25, -6.0, -2.0, -6.0]
     with pytest.raises(ValueError, match="5 gestures, but 1 offsets and 5 levels"):
-        Gestures(PLAYED).felt([1], [0] * 5)
+        Gestures(PLAYED).with_feel([1], [0] * 5)
 
 
 def test_fractions_finer_than_eight_bytes_are_kept_too() -> None:

@@ -56,8 +56,8 @@ def test_rounds_are_the_list_of_everything(
     assert kept[1:-1] == tuple(every[1:-1])
     begins = [thing.start for thing in every]
     for quarter in [F(n, 8) for n in range(-8, 8 * 8 * passes + 64, 5)]:
-        assert kept.at(quarter) == max(bisect_right(begins, quarter) - 1, 0)
-    assert kept.at(kept[-1].start) == len(every) - 1
+        assert kept.place_of(quarter) == max(bisect_right(begins, quarter) - 1, 0)
+    assert kept.place_of(kept[-1].start) == len(every) - 1
 
 
 @pytest.mark.parametrize("passes", [1, 2, 3])

@@ -20,8 +20,8 @@ from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.text import signs
 from underbow.theory.chord import Chord
 from underbow.track.performance import Performance
+from underbow.track.runs import strokes_by_bar
 from underbow.track.sheet.model import Sheet
-from underbow.track.strokes import strokes_by_bar
 from underbow.track.timeline import Timeline
 
 Held = tuple[Chord | None, HandShape | None]

@@ -16,7 +16,7 @@ from fractions import Fraction
 from math import lcm
 from typing import NamedTuple, TypeAlias
 
-from underbow.track.made import MadeWhenAsked
+from underbow.track.lazy import LazySequence
 from underbow.track.performance import Gesture, Sounded
 
 __all__ = ["Gestures", "Placed"]
@@ -34,7 +34,7 @@ class Placed(NamedTuple):
     louder: float
 
 
-class Gestures(MadeWhenAsked[Gesture]):
+class Gestures(LazySequence[Gesture]):
     """Gestures in order, made as they are asked for; it can't be changed, and equals a tuple of the same gestures.
 
     Attributes
@@ -101,7 +101,7 @@ class Gestures(MadeWhenAsked[Gesture]):
             return (Placed(kind, tick, offsets[kind], 0.0) for kind, tick in zip(self._which, self._ticks, strict=True))
         return map(self._placed, range(len(self)))
 
-    def felt(self, microseconds: Iterable[int], thousandths: Iterable[int]) -> Gestures:
+    def with_feel(self, microseconds: Iterable[int], thousandths: Iterable[int]) -> Gestures:
         """Give the same gestures moved in time and level, each by its own whole number of microseconds and of dB/1000.
 
         No gesture becomes louder than full.
@@ -126,8 +126,8 @@ class Gestures(MadeWhenAsked[Gesture]):
         louder = min(self._levels[place] / _LEVEL_STEPS, -self._tops[kind])
         return Placed(kind, tick, self._offsets[place] / _OFFSET_STEPS, louder)
 
-    def _made(self, at: int) -> Gesture:
-        kind, tick, offset, louder = self._placed(at)
+    def _item(self, place: int) -> Gesture:
+        kind, tick, offset, louder = self._placed(place)
         return moved(self.kinds[kind], Fraction(tick, self.grain), offset, louder)
 
     def __len__(self) -> int:

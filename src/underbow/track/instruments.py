@@ -66,6 +66,8 @@ INSTRUMENTS = (
     Instrument("click", "", -1, "Drum kit", Manner.CLICK, "click"),
 )
 MELODY_VOICES: dict[str, tuple[int, Manner]] = {
-    one.voice: (one.program, one.manner) for one in INSTRUMENTS if one.part == "melody"
+    instrument.voice: (instrument.program, instrument.manner)
+    for instrument in INSTRUMENTS
+    if instrument.part == "melody"
 }
-PROGRAMS: dict[str, int] = {one.part: one.program for one in INSTRUMENTS if not one.voice}
+PROGRAMS: dict[str, int] = {instrument.part: instrument.program for instrument in INSTRUMENTS if not instrument.voice}

@@ -134,7 +134,7 @@ class Ramp:
             counts = [self.goal]
         else:  # rounded half up: whole numbers are what a metronome shows
             way = [self.start + Fraction(rise * i, self.passes - 1) for i in range(self.passes)]
-            counts = [math.floor(at + Fraction(1, 2)) for at in way]
+            counts = [math.floor(position + Fraction(1, 2)) for position in way]
         return tuple((self._tempo(Fraction(count)),) * 2 for count in counts)
 
     def _tempo(self, count: Fraction) -> Tempo:
@@ -319,15 +319,18 @@ def tempo_map(ramp: Ramp, count_in: Fraction, lengths: tuple[Fraction, ...], gap
     first = ramp.tempos[0].quarters_per_minute
     segments = [Segment(Fraction(0), count_in, first, first)] if count_in else []
     total, rise = sum(lengths, Fraction(0)), (ramp.goal - ramp.start) * ramp.beat
-    at = count_in
+    position = count_in
     spans = [span for span in ramp.spans for _ in range(ramp.each)]
     for playing, (length, (begin, end)) in enumerate(zip(lengths, spans, strict=True)):
         rates = (begin.quarters_per_minute, end.quarters_per_minute)
         if gap and playing and playing % ramp.each == 0:
-            segments.append(Segment(at, gap, *rates))
-            at += gap
+            segments.append(Segment(position, gap, *rates))
+            position += gap
         if ramp.kind == "glide":  # by position, should one pass be longer than the others
-            rates = (first + rise * (at - count_in) / total, first + rise * (at - count_in + length) / total)
-        segments.append(Segment(at, length, *rates))
-        at += length
+            rates = (
+                first + rise * (position - count_in) / total,
+                first + rise * (position - count_in + length) / total,
+            )
+        segments.append(Segment(position, length, *rates))
+        position += length
     return TempoMap(tuple(segments))

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from fractions import Fraction
 from typing import Protocol, TypeVar
 
-from underbow.track.made import MadeWhenAsked
+from underbow.track.lazy import LazySequence
 
 __all__ = ["LAID_OUT", "Recurring"]
 
@@ -27,7 +27,7 @@ class _Placed(Protocol):
 Item = TypeVar("Item", bound=_Placed)
 
 
-class Recurring(MadeWhenAsked[Item]):
+class Recurring(LazySequence[Item]):
     """Things in order of start, over any number of passes; it can't be changed, and equals a tuple of the same things.
 
     Parameters
@@ -53,7 +53,7 @@ class Recurring(MadeWhenAsked[Item]):
     >>> def later(span, passes):
     ...     return ChordSpan(span.start + 8 * passes, span.length, span.chord)
     >>> kept = Recurring(spans, [Fraction(2), Fraction(10), Fraction(18)], 100, later)
-    >>> len(kept), kept[7].start, kept[-1].start, kept.at(Fraction(60))
+    >>> len(kept), kept[7].start, kept[-1].start, kept.place_of(Fraction(60))
     (200, Fraction(30, 1), Fraction(798, 1), 14)
     """
 
@@ -79,24 +79,24 @@ class Recurring(MadeWhenAsked[Item]):
         """What lies in the passes that are laid out."""
         return self._items
 
-    def at(self, quarter: Fraction) -> int:
+    def place_of(self, quarter: Fraction) -> int:
         """Give the index of the last one that begins at a position or before it; 0 where none does."""
-        turns = 0
+        passes = 0
         if self._more:
-            turns = min(max((quarter - self._begins[self._second]) // self._loop, 0), self._more)
-        stop = len(self._begins) if turns == self._more else self._second + self._each
-        return max(bisect_right(self._begins, quarter - self._loop * turns, hi=stop) - 1, 0) + self._each * turns
+            passes = min(max((quarter - self._begins[self._second]) // self._loop, 0), self._more)
+        stop = len(self._begins) if passes == self._more else self._second + self._each
+        return max(bisect_right(self._begins, quarter - self._loop * passes, hi=stop) - 1, 0) + self._each * passes
 
     def __len__(self) -> int:
         return len(self._items) + self._each * self._more
 
-    def _made(self, at: int) -> Item:
-        turns = min(max(at - self._second, 0) // self._each, self._more) if self._more else 0
-        if not turns:
-            return self._items[at]
+    def _item(self, place: int) -> Item:
+        passes = min(max(place - self._second, 0) // self._each, self._more) if self._more else 0
+        if not passes:
+            return self._items[place]
         latest = self._latest  # players ask for the same one again and again
-        if latest is None or latest[0] != at:
-            latest = self._latest = (at, self._later(self._items[at - self._each * turns], turns))
+        if latest is None or latest[0] != place:
+            latest = self._latest = (place, self._later(self._items[place - self._each * passes], passes))
         return latest[1]
 
     def __repr__(self) -> str:

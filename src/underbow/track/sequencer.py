@@ -10,7 +10,7 @@ from underbow.track.gestures import Gestures
 from underbow.track.parts.backup import backup_part
 from underbow.track.parts.click import click_part
 from underbow.track.parts.extra import drone_part, tuning_part
-from underbow.track.parts.feel import humanised
+from underbow.track.parts.feel import humanise
 from underbow.track.parts.melody import melody_part
 from underbow.track.parts.rhythm import rhythm_part
 from underbow.track.performance import Part, Pass, Performance
@@ -77,7 +77,7 @@ def _played(play: Callable[[Sheet, Timeline], Part], sheet: Sheet, timeline: Tim
     part = play(sheet, timeline)
     gestures = Gestures.of(part.gestures)
     if part.name not in STRICT:
-        gestures = humanised(gestures, f"{sheet.seed} {part.name}", sheet.feel_ms, sheet.feel_db)
+        gestures = humanise(gestures, f"{sheet.seed} {part.name}", sheet.feel_ms, sheet.feel_db)
     return Part(part.name, part.program, gestures)
 
 

@@ -136,7 +136,7 @@ class Timeline:
         """Move a position to where the swing of its bar's pattern puts it; bar lines stay where they are."""
         if self._straight:
             return position
-        bar = self.whole_bars[self.whole_bars.at(position)]
+        bar = self.whole_bars[self.whole_bars.place_of(position)]
         grid = bar.pattern.grid
         if grid.swing == 0.5 or bar.length % (2 * grid.cell):  # a bar that doesn't fill its pairs is played straight
             return position
@@ -203,7 +203,7 @@ def lay_out(sheet: Sheet) -> Timeline:
     some = recurring(heard, len(unit_starts))
     whole_bars = [bar for i, span in enumerate(spans) for bar in _whole_bars(sheet, i + 1, *span, closed=closed[i])]
     bars = [bar for i, span in enumerate(spans, 1) for bar in _bars(sheet, some, i, *span)]
-    chords = joined([ChordSpan(one.start, one.end - one.start, _chord(sheet, one)) for one in heard])
+    chords = joined([ChordSpan(span.start, span.end - span.start, _chord(sheet, span)) for span in heard])
     closing = _closing(sheet, whole_bars[-1], spans[-1][0], heard) - spans[-1][0]
     last = sorted(ends)
     stretches = [range(begin + 1, end + 1) for begin, end in pairwise([-1, *last])]
@@ -251,12 +251,12 @@ def _longer(item: Item, by: Fraction) -> Item:
 
 def _between(heard: Recurring[Heard], start: Fraction, end: Fraction) -> list[Heard]:
     out = []
-    for index in range(heard.at(start), len(heard)):
-        one = heard[index]
-        begin, finish = max(one.start, start), min(one.end, end)
+    for index in range(heard.place_of(start), len(heard)):
+        span = heard[index]
+        begin, finish = max(span.start, start), min(span.end, end)
         if begin < finish:
-            out.append(Heard(begin, finish, one.index))
-        if one.end >= end:
+            out.append(Heard(begin, finish, span.index))
+        if span.end >= end:
             break
     return out
 
@@ -310,6 +310,6 @@ def _bars(
     for bar in sheet.melody.bars:
         begin = start + bar.start
         stop = start + length if bar is sheet.melody.bars[-1] else start + bar.end
-        names = [str(_chord(sheet, one) or "-") for one in _between(heard, begin, stop)]
+        names = [str(_chord(sheet, span) or "-") for span in _between(heard, begin, stop)]
         meter = bar.meter if bar.meter != sheet.tune.meter else None
         yield PlayedBar(playing, bar.number, bar.time, begin, stop - begin, bar.section, tuple(names), meter)

@@ -51,7 +51,7 @@ class OpenBar:
 
 
 @dataclass(frozen=True, slots=True)
-class Evened:
+class Uneven:
     """Something that did not come out even: a bar by its first measure, what it holds, and what was done about it."""
 
     index: int
@@ -65,7 +65,7 @@ class Laid:
 
     bars: list[OpenBar] = field(default_factory=list)
     starts: list[Fraction | None] = field(default_factory=list)
-    evened: list[Evened] = field(default_factory=list)
+    uneven: list[Uneven] = field(default_factory=list)
 
     @property
     def pickup(self) -> Fraction:
@@ -109,7 +109,7 @@ def _complete_last(tune: Tune, order: tuple[int, ...], laid: Laid) -> None:
     last = laid.bars[-1]
     if last.room:
         if last.room not in (laid.pickup, *_pickups(tune)):
-            laid.evened.append(Evened(last.index, last.length, "waited"))
+            laid.uneven.append(Uneven(last.index, last.length, "waited"))
         elif not laid.pickup:
             return
         last.length = last.full - (laid.pickup if last.room >= laid.pickup else 0)
@@ -160,7 +160,7 @@ def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: boo
     if not short:
         if last.room:
             if last.room not in (laid.pickup, *_pickups(tune)):
-                laid.evened.append(Evened(last.index, held, "waited"))
+                laid.uneven.append(Uneven(last.index, held, "waited"))
             last.length = last.full
         return False
     if not _leads_on(tune, order, n):
@@ -168,13 +168,13 @@ def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: boo
     begin = last.start + last.full - measure.length
     if begin >= last.start + held:
         laid.starts.append(last.take(index, begin))
-        laid.evened.append(Evened(last.index, held + measure.length, "waited"))
+        laid.uneven.append(Uneven(last.index, held + measure.length, "waited"))
     elif _free(tune.measures[order[n - 1]], laid.starts[-1], begin):
         laid.starts.append(last.take(index, begin))
-        laid.evened.append(Evened(last.index, held, "over"))
+        laid.uneven.append(Uneven(last.index, held, "over"))
     else:
         laid.starts.append(None)
-        laid.evened.append(Evened(last.index, held, "out"))
+        laid.uneven.append(Uneven(last.index, held, "out"))
     last.length = last.full
     return True
 
@@ -214,7 +214,7 @@ def _pickups(tune: Tune) -> set[Fraction]:
     return {first.length for first in firsts.values() if first.length < first.meter.bar}
 
 
-def numbered(tune: Tune, laid: Laid, section_starts: frozenset[int]) -> tuple[Bar, ...]:
+def number_bars(tune: Tune, laid: Laid, section_starts: frozenset[int]) -> tuple[Bar, ...]:
     """Give the bars with their printed numbers, and which time each is played.
 
     Parameters
@@ -246,21 +246,21 @@ def printed_numbers(tune: Tune) -> tuple[int, ...]:
     laid = lay(tune, tuple(range(len(tune.measures))))
     first = 0 if laid.bars and laid.pickup else 1
     numbers: list[int] = []
-    at = 0
+    place = 0
     for start in laid.starts:
-        while start is not None and at + 1 < len(laid.bars) and laid.bars[at + 1].start <= start:
-            at += 1
-        numbers.append(at + first)
+        while start is not None and place + 1 < len(laid.bars) and laid.bars[place + 1].start <= start:
+            place += 1
+        numbers.append(place + first)
     return tuple(numbers)
 
 
-def uneven(tune: Tune) -> list[Evened]:
+def find_uneven(tune: Tune) -> list[Uneven]:
     """Find what does not come out even as played, each once, down the page."""
     laid = lay(tune, tune.order)
-    out: dict[tuple[int, str], Evened] = {(found.index, found.done): found for found in reversed(laid.evened)}
+    out: dict[tuple[int, str], Uneven] = {(found.index, found.done): found for found in reversed(laid.uneven)}
     for n, bar in enumerate(laid.bars):
         closing = n == len(laid.bars) - 1 and bar.room > 0
         fits = bar.room == 0 or (n == 0 and laid.pickup) or (closing and bar.room in (laid.pickup, *_pickups(tune)))
         if not fits:
-            out.setdefault((bar.index, ""), Evened(bar.index, bar.length, ""))
+            out.setdefault((bar.index, ""), Uneven(bar.index, bar.length, ""))
     return [out[key] for key in sorted(out)]

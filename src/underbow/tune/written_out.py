@@ -9,7 +9,7 @@ from fractions import Fraction
 
 from underbow.theory.chord import Chord
 from underbow.theory.progression import ChordSpan, joined
-from underbow.tune.bars import Laid, edge_between, is_pickup, lay, numbered
+from underbow.tune.bars import Laid, edge_between, is_pickup, lay, number_bars
 from underbow.tune.tune import Bar, Melody, MelodyNote, Note, Tune
 
 
@@ -41,7 +41,7 @@ def write_out(tune: Tune, order: tuple[int, ...] | None = None, *, exact: bool =
     starts = [bar.start for bar in laid.bars]
     first = 1 if laid.pickup else 0
     begun = {max(bisect_left(starts, start), first) for _, start in _section_starts(tune, order, laid)}
-    bars = numbered(tune, laid, frozenset(begun))
+    bars = number_bars(tune, laid, frozenset(begun))
     return Melody(_notes(tune, order, laid), _chords(tune, order, laid, bars), bars)
 
 
@@ -153,11 +153,13 @@ def _chords(tune: Tune, order: tuple[int, ...], laid: Laid, bars: tuple[Bar, ...
     if not changes:
         return ()
     end = bars[-1].end
-    ats = [at for at in sorted(changes) if at < end or not end]
-    first = min(ats[0], bars[0].end if laid.pickup else Fraction(0))
-    starts = [first, *ats[1:]]
-    ends = [*ats[1:], end]
-    spans = [ChordSpan(start, end - start, changes[at]) for at, start, end in zip(ats, starts, ends, strict=True)]
+    places = [place for place in sorted(changes) if place < end or not end]
+    first = min(places[0], bars[0].end if laid.pickup else Fraction(0))
+    starts = [first, *places[1:]]
+    ends = [*places[1:], end]
+    spans = [
+        ChordSpan(start, end - start, changes[place]) for place, start, end in zip(places, starts, ends, strict=True)
+    ]
     return joined([span for span in spans if span.length > 0])
 
 

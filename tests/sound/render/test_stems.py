@@ -171,7 +171,7 @@ def test_a_plan_is_exact_to_the_frame_and_knows_each_action_as_it_is(
 
 def test_feel_keeps_each_gesture_what_it_is(quartet: Performance) -> None:
     part = quartet.part("melody")
-    felt = Gestures(part.gestures).felt([900] * len(part.gestures), [0] * len(part.gestures))
+    felt = Gestures(part.gestures).with_feel([900] * len(part.gestures), [0] * len(part.gestures))
     plain, moved = (plan(Part("melody", part.program, some), quartet.tempo, 44_100) for some in (part.gestures, felt))
     assert moved.actions == plain.actions
     assert np.array_equal(moved.which, plain.which)

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 import pytest
 
-from underbow.track.parts.bowing import bowed
+from underbow.track.parts.bowing import bow_melody
 from underbow.track.performance import Gesture, Manner
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
@@ -19,7 +19,7 @@ SheetMaker = Callable[..., Sheet]
 
 def bows(sheet: Sheet) -> str:
     """Direction of each stroke with its number of notes where it slurs."""
-    return " ".join(f"{s.bow}{len(s.notes) if len(s.notes) > 1 else ''}" for s in bowed(sheet.melody))
+    return " ".join(f"{s.bow}{len(s.notes) if len(s.notes) > 1 else ''}" for s in bow_melody(sheet.melody))
 
 
 @pytest.mark.parametrize(

@@ -38,8 +38,8 @@ SheetMaker = Callable[..., Sheet]
 )
 def test_the_figure_suits_the_meter(meter: str, basses: str, chords: str) -> None:
     hits = figure(Meter.parse(meter))
-    assert " ".join(str(hit.at) for hit in hits if hit.bass) == basses
-    assert " ".join(str(hit.at) for hit in hits if not hit.bass) == chords
+    assert " ".join(str(hit.start) for hit in hits if hit.bass) == basses
+    assert " ".join(str(hit.start) for hit in hits if not hit.bass) == chords
 
 
 CHORDS = st.builds(

@@ -9,7 +9,7 @@ import pytest
 
 from underbow.errors import InputError
 from underbow.theory.progression import Progression
-from underbow.track.sheet.form import in_form, only_bars, over, played_instead
+from underbow.track.sheet.form import bars_if_played, lay_under, order_in_form, take_bars
 from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Melody, Tune
 from underbow.tune.written_out import write_out
@@ -21,7 +21,7 @@ ENDINGS = 'P:A\nD |: "G"GABc |1 "C"e3 d :|2 "D"d3 E ||\nP:B\n"Em"e4 | "G"G3 |]'
 
 
 def formed(tune: Tune, form: str) -> Melody:
-    return write_out(tune, in_form(tune, form))
+    return write_out(tune, order_in_form(tune, form))
 
 
 def spelled(melody: Melody) -> str:
@@ -58,7 +58,7 @@ def test_sections_in_another_order(tune: Tune, form: str, sections: str, bars: i
 
 
 def test_the_tunes_own_form_changes_nothing(tune: Tune) -> None:
-    assert in_form(tune, "AABB") == tune.order
+    assert order_in_form(tune, "AABB") == tune.order
 
 
 def test_each_time_takes_the_ending_that_leads_to_what_comes_next(sheet_of: SheetMaker) -> None:
@@ -95,7 +95,7 @@ def test_a_form_that_begins_elsewhere_has_no_pickup(sheet_of: SheetMaker) -> Non
 )
 def test_forms_that_are_none(tune: Tune, form: str, message: str) -> None:
     with pytest.raises(InputError) as error:
-        in_form(tune, form)
+        order_in_form(tune, form)
     assert str(error.value) == message
 
 
@@ -104,7 +104,7 @@ def test_forms_that_are_none(tune: Tune, form: str, message: str) -> None:
     [("2-3", "EDCBA"), (" 5 ", "G"), ("1–5", "GABCEDCBADBDBG"), ("4-5", "DBDBG")],
 )
 def test_a_stretch_of_bars(melody: Melody, bars: str, notes: str) -> None:
-    kept = only_bars(melody, bars)
+    kept = take_bars(melody, bars)
     first, _, last = bars.strip().partition("–" if "–" in bars else "-")
     assert [bar.number for bar in kept.bars] == list(range(int(first), int(last or first) + 1))
     assert {bar.time for bar in kept.bars} == {1}
@@ -126,20 +126,20 @@ def test_a_stretch_of_bars(melody: Melody, bars: str, notes: str) -> None:
     ],
 )
 def test_bars_that_would_be_others_if_they_were_counted_as_played(melody: Melody, bars: str, instead: str) -> None:
-    assert played_instead(melody, bars) == instead
+    assert bars_if_played(melody, bars) == instead
 
 
 def test_a_stretch_over_endings_plays_each_bar_once(sheet_of: SheetMaker) -> None:
     melody = write_out(sheet_of(ENDINGS, unit="1/4").tune)
     assert [(bar.number, bar.time) for bar in melody.bars] == [(0, 1), (1, 1), (2, 1), (1, 2), (3, 1), (4, 1), (5, 1)]
-    assert spelled(only_bars(melody, "1-2")) == "D4:1 G4:1 A4:1 B4:1 C5:1 E5:3"
-    assert spelled(only_bars(melody, "2-4")) == "E5:3 D5:1 D5:3 E4:1 E5:4"
-    assert spelled(only_bars(melody, "3-5")) == "D5:3 E4:1 E5:4 G4:3"
+    assert spelled(take_bars(melody, "1-2")) == "D4:1 G4:1 A4:1 B4:1 C5:1 E5:3"
+    assert spelled(take_bars(melody, "2-4")) == "E5:3 D5:1 D5:3 E4:1 E5:4"
+    assert spelled(take_bars(melody, "3-5")) == "D5:3 E4:1 E5:4 G4:3"
 
 
 def test_a_bar_that_the_form_leaves_out(sheet_of: SheetMaker) -> None:
     with pytest.raises(InputError, match="found '1-3', but bar 2 is not played in this form; leave it out"):
-        only_bars(formed(sheet_of(ENDINGS, unit="1/4").tune, "AB"), "1-3")
+        take_bars(formed(sheet_of(ENDINGS, unit="1/4").tune, "AB"), "1-3")
 
 
 def test_a_pickup_comes_back_with_its_section_wherever_that_comes(sheet_of: SheetMaker) -> None:
@@ -151,19 +151,19 @@ def test_a_pickup_comes_back_with_its_section_wherever_that_comes(sheet_of: Shee
 
 def test_a_stretch_keeps_the_chord_in_force(sheet_of: SheetMaker) -> None:
     melody = sheet_of('"G"GABc | dedB | "D"d4 |]', unit="1/4").melody
-    assert [(str(span.chord), span.length) for span in only_bars(melody, "2-3").chords] == [("G", 4), ("D", 4)]
+    assert [(str(span.chord), span.length) for span in take_bars(melody, "2-3").chords] == [("G", 4), ("D", 4)]
 
 
 def test_a_note_held_over_the_end_of_a_stretch_is_cut(sheet_of: SheetMaker) -> None:
     melody = sheet_of('"G"GABc- | c4 | "D"d4 |]', unit="1/4").melody
-    assert spelled(only_bars(melody, "1")) == "G4:1 A4:1 B4:1 C5:1"
-    assert spelled(only_bars(melody, "1-2")) == "G4:1 A4:1 B4:1 C5:5"
+    assert spelled(take_bars(melody, "1")) == "G4:1 A4:1 B4:1 C5:1"
+    assert spelled(take_bars(melody, "1-2")) == "G4:1 A4:1 B4:1 C5:5"
 
 
 def test_a_slur_goes_on_only_where_its_notes_still_follow_one_another(sheet_of: SheetMaker) -> None:
     melody = sheet_of('"G"GAB(c | d)edB | "D"d4 |]', unit="1/4").melody
-    assert [note.slurred for note in only_bars(melody, "1-2").notes] == [False] * 4 + [True] + [False] * 3
-    assert not any(note.slurred for note in only_bars(melody, "2").notes)
+    assert [note.slurred for note in take_bars(melody, "1-2").notes] == [False] * 4 + [True] + [False] * 3
+    assert not any(note.slurred for note in take_bars(melody, "2").notes)
     parts = sheet_of('P:A\n"G"GAB(c ||\nP:B\nd)edB ||\nP:C\n"D"d4 |]', unit="1/4").tune
     assert [note.slurred for note in formed(parts, "CB").notes] == [False] * 5
 
@@ -171,14 +171,14 @@ def test_a_slur_goes_on_only_where_its_notes_still_follow_one_another(sheet_of: 
 @pytest.mark.parametrize("bars", ["0-3", "5-4", "3-6", "x", "-3", "1-2-3", ""])
 def test_bars_that_are_none(melody: Melody, bars: str) -> None:
     with pytest.raises(InputError) as error:
-        only_bars(melody, bars)
+        take_bars(melody, bars)
     assert str(error.value) == f'found {bars!r}, expected bars from 1 to 5 as printed; write them as in "5-8"'
 
 
 def test_a_pickup_stays_with_the_first_bar(sheet_of: SheetMaker) -> None:
     melody = write_out(sheet_of('D | "G"GABc | "D"d3 |]', unit="1/4").tune)
-    assert only_bars(melody, "1-2").pickup == 1
-    assert only_bars(melody, "2").pickup == 0
+    assert take_bars(melody, "1-2").pickup == 1
+    assert take_bars(melody, "2").pickup == 0
 
 
 def test_a_bar_that_is_short_at_the_end_of_a_section_is_waited_out(sheet_of: SheetMaker) -> None:
@@ -189,7 +189,7 @@ def test_a_bar_that_is_short_at_the_end_of_a_section_is_waited_out(sheet_of: She
 
 
 def laid(melody: Melody, text: str) -> list[tuple[str, Fraction, Fraction]]:
-    return [(str(span.chord), span.start, span.length) for span in over(melody, Progression.parse(text)).chords]
+    return [(str(span.chord), span.start, span.length) for span in lay_under(melody, Progression.parse(text)).chords]
 
 
 def test_a_progression_without_sections_goes_round(melody: Melody) -> None:
@@ -230,5 +230,5 @@ def test_a_pickup_has_no_chord_of_its_own(sheet_of: SheetMaker) -> None:
 )  # fmt: skip
 def test_progressions_that_do_not_fit(melody: Melody, text: str, messages: list[str]) -> None:
     with pytest.raises(InputError) as error:
-        over(melody, Progression.parse(text))
+        lay_under(melody, Progression.parse(text))
     assert [str(fault) for fault in error.value.faults] == messages

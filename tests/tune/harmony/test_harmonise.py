@@ -15,7 +15,7 @@ from underbow.errors import InputError
 from underbow.theory.chord import Chord
 from underbow.theory.meter import Meter
 from underbow.theory.progression import divided
-from underbow.track.sheet.form import over
+from underbow.track.sheet.form import lay_under
 from underbow.tune.abc.insert import chords_into_abc
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.harmony.harmonise import Harmony, chosen_chords, harmonise
@@ -174,7 +174,7 @@ def test_hard_cases_get_a_chord_for_every_bar(name: str) -> None:
     assert len(found.bars) == bars
     assert all(bar.chords for bar in found.bars)
     assert write_out(found.tune).chords
-    assert over(write_out(tune), found.progression).chords
+    assert lay_under(write_out(tune), found.progression).chords
 
 
 def test_without_notes_there_is_nothing_to_do() -> None:
@@ -255,6 +255,6 @@ def test_every_tenth_tune_of_ryans_collection_gets_chords_that_fit_under_it() ->
     for path in files[::40]:
         for tune in read_abc(path.read_bytes().decode("latin-1")):
             found = harmonise(tune)
-            laid = over(write_out(tune), found.progression)
+            laid = lay_under(write_out(tune), found.progression)
             assert laid.chords
             assert {span.chord for span in laid.chords} <= set(found.progression.chords)

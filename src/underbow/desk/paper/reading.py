@@ -15,7 +15,7 @@ from underbow.desk.folder import Folder
 from underbow.errors import Fault, InputError
 from underbow.tables import is_pattern, read_table
 from underbow.theory.chord import Chord
-from underbow.track.sheet.build import built
+from underbow.track.sheet.build import assemble
 from underbow.track.sheet.faults import Notebook
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.table import checked, in_order
@@ -202,7 +202,7 @@ def _read(
     for _ in range(_ROUNDS):
         checked_table, faults = checked(table, name)
         notebook = Notebook(name, faults)
-        sheet = built(checked_table, above, notebook)
+        sheet = assemble(checked_table, above, notebook)
         found = in_order(notebook.faults)
         first = found if first is None else first
         mended, bar = _mended(table, found)

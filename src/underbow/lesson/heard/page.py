@@ -22,8 +22,8 @@ from underbow.lesson.heard.words import VERDICTS, WORDS
 from underbow.text import one_line, signs
 from underbow.theory.chord import Chord
 from underbow.track.performance import Pass
+from underbow.track.runs import strokes_by_bar
 from underbow.track.sheet.model import Sheet
-from underbow.track.strokes import strokes_by_bar
 
 _TIMES = 4.0  # how much further than in truth a stroke is drawn from its place
 _HIGH = 26.0  # units below the bow's picture for what was heard

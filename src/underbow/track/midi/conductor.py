@@ -123,8 +123,8 @@ def _passes(performance: Performance) -> Iterator[tuple[int, str]]:
     """Say where tuning notes, count-in and passes begin."""
     for start, text in performance.opening():
         yield tick_of(start), text
-    for one in performance.passes:
-        yield tick_of(one.start), one.title
+    for pass_ in performance.passes:
+        yield tick_of(pass_.start), pass_.title
 
 
 def _sections(performance: Performance) -> Iterator[tuple[int, str]]:

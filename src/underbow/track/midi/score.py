@@ -48,7 +48,7 @@ class Score:
         self._performance = performance
         self._conductor = conductor(performance)
         self._tracks = [
-            Track(instrument_of(pretty_midi, part), slot, [self._begins(part, one) for one in performance.passes])
+            Track(instrument_of(pretty_midi, part), slot, [self._begins(part, pass_) for pass_ in performance.passes])
             for slot, part in enumerate(performance.parts)
         ]
 
@@ -63,20 +63,20 @@ class Score:
         for part, track in zip(self._performance.parts, self._tracks, strict=True):
             yield track.chunk(self._volumes(part, mix) if mix else ())
 
-    def _begins(self, part: Part, one: Pass) -> int:
+    def _begins(self, part: Part, pass_: Pass) -> int:
         """Give the tick where a pass's volume holds from."""
-        if one.playing == 1:
+        if pass_.playing == 1:
             return 0
-        return tick_of(one.start if part.name == "melody" else one.downbeat)
+        return tick_of(pass_.start if part.name == "melody" else pass_.downbeat)
 
     def _volumes(self, part: Part, mix: Mix) -> Iterator[tuple[int, int]]:
         last = -1
         loudest = max([0.0, *(level for _, levels in mix.levels for level in levels if level is not None)])
-        for one in self._performance.passes:
-            level = mix.level(part.name, one.number, one.playing)
+        for pass_ in self._performance.passes:
+            level = mix.level(part.name, pass_.number, pass_.playing)
             volume = 0 if level is None else velocity(level - loudest)
             if volume != last:
-                yield self._begins(part, one), volume
+                yield self._begins(part, pass_), volume
             last = volume
 
 

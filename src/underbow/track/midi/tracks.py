@@ -16,7 +16,7 @@ from types import ModuleType
 from typing import Any, NamedTuple
 
 from underbow.track.gestures import Gestures
-from underbow.track.made import MadeWhenAsked
+from underbow.track.lazy import LazySequence
 from underbow.track.midi.conductor import END, TICKS, chunk, meta, tick_of, variable
 from underbow.track.midi.velocity import velocity
 from underbow.track.performance import Gesture, Part
@@ -31,7 +31,7 @@ _Note = tuple[int, int, int, int]  # start and end in ticks, pitch, velocity
 _Event = tuple[int, bool, int, int]  # tick, whether it comes after what ends there, pitch, velocity (0 ends the note)
 
 
-class Notes(MadeWhenAsked[Any]):
+class Notes(LazySequence[Any]):
     """The notes of a part in order of start, equal pitches never overlapping, each a ``pretty_midi.Note`` when asked for."""
 
     __slots__ = ("_ends", "_make", "_pitches", "_starts", "_velocities")
@@ -55,9 +55,9 @@ class Notes(MadeWhenAsked[Any]):
             self._pitches.append(pitch)
             self._velocities.append(loudness)
 
-    def _made(self, at: int) -> Any:
-        begin, stop = self._starts[at] * _SECONDS_A_TICK, self._ends[at] * _SECONDS_A_TICK
-        return self._make(self._velocities[at], self._pitches[at], begin, stop)
+    def _item(self, place: int) -> Any:
+        begin, stop = self._starts[place] * _SECONDS_A_TICK, self._ends[place] * _SECONDS_A_TICK
+        return self._make(self._velocities[place], self._pitches[place], begin, stop)
 
     def __len__(self) -> int:
         return len(self._starts)

@@ -13,8 +13,8 @@ from underbow.track.gestures import Gestures
 from underbow.track.instruments import PROGRAMS
 from underbow.track.parts.passes import pass_by_pass
 from underbow.track.performance import Gesture, Manner, Part, Sounded
+from underbow.track.runs import Run, runs
 from underbow.track.sheet.model import Sheet
-from underbow.track.strokes import Run, runs
 from underbow.track.timeline import Stretch, Timeline
 
 CLOSING_DB = -2.0
@@ -24,7 +24,7 @@ CHOP = Fraction(1, 8)  # quarters that a chop sounds at most: it is a knock, not
 def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     """Bow the hand shapes in the patterns' strokes.
 
-    The bow goes on from bar to bar, over the sections and from pass to pass; see :func:`underbow.track.strokes.runs` for where it
+    The bow goes on from bar to bar, over the sections and from pass to pass; see :func:`underbow.track.runs.runs` for where it
     is set anew. Where the chord changes within a stroke the fingers change and the bow goes on: a string whose note stays is
     not touched. The track, and each of its stretches, ends on one long bow over both strings.
     """
@@ -128,10 +128,10 @@ def _sounded(
         shape = sheet.shapes[heard.index] if heard.index >= 0 else None
         begin, finish = timeline.swung(heard.start), timeline.swung(heard.end)
         for string, midi in _strings(shape, pulse.strings):
-            at = open_notes.get(string)
-            last = notes[at] if at is not None else None
-            if at is not None and last is not None and last.midi == midi and last.end == begin:
-                notes[at] = Sounded(last.start, finish - last.start, midi, pulse.level, string)
+            place = open_notes.get(string)
+            last = notes[place] if place is not None else None
+            if place is not None and last is not None and last.midi == midi and last.end == begin:
+                notes[place] = Sounded(last.start, finish - last.start, midi, pulse.level, string)
             else:
                 open_notes[string] = len(notes)
                 notes.append(Sounded(begin, finish - begin, midi, pulse.level, string))

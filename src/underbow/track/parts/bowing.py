@@ -15,14 +15,14 @@ from underbow.tune.tune import Bar, Melody, MelodyNote
 
 
 @dataclass(frozen=True, slots=True)
-class Bowed:
+class MelodyStroke:
     """One stroke of the melody: its direction and its notes, at least one."""
 
     bow: str
     notes: tuple[MelodyNote, ...]
 
 
-def bowed(melody: Melody, *, long_bows: bool = False) -> tuple[Bowed, ...]:
+def bow_melody(melody: Melody, *, long_bows: bool = False) -> tuple[MelodyStroke, ...]:
     """Work out the strokes of a melody, in order; with long bows where the tune has neither slurs nor marks of its own.
 
     >>> from fractions import Fraction
@@ -32,7 +32,7 @@ def bowed(melody: Melody, *, long_bows: bool = False) -> tuple[Bowed, ...]:
     >>> quarter = lambda at: MelodyNote(Fraction(at), Fraction(1), Pitch.parse("A4"))
     >>> bar = Bar(1, 1, Fraction(0), Fraction(4), "A", True, Meter.parse("4/4"), Key.parse("D"))
     >>> tune = Melody(tuple(map(quarter, range(4))), (), (bar,))
-    >>> [stroke.bow for stroke in bowed(tune)]
+    >>> [stroke.bow for stroke in bow_melody(tune)]
     ['d', 'u', 'd', 'u']
     """
     strokes = _slurred(melody.notes)
@@ -55,7 +55,7 @@ def _slurred(notes: tuple[MelodyNote, ...]) -> list[list[MelodyNote]]:
     return strokes
 
 
-def _as_marked(strokes: list[list[MelodyNote]]) -> tuple[Bowed, ...]:
+def _as_marked(strokes: list[list[MelodyNote]]) -> tuple[MelodyStroke, ...]:
     """Alternate from mark to mark; what stands before the first mark leads up to it."""
     marks = [stroke[0].bow for stroke in strokes]
     first = next(i for i, mark in enumerate(marks) if mark)
@@ -63,7 +63,7 @@ def _as_marked(strokes: list[list[MelodyNote]]) -> tuple[Bowed, ...]:
     out = []
     for i, (mark, stroke) in enumerate(zip(marks, strokes, strict=True)):
         bow = mark or (_other(bow) if i else bow)
-        out.append(Bowed(bow, tuple(stroke)))
+        out.append(MelodyStroke(bow, tuple(stroke)))
     return tuple(out)
 
 
@@ -71,15 +71,15 @@ def _joined(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> list[list
     """Join notes that begin in the same half bar; in the jigs' meters in the same beat, in three in the same bar."""
     out: list[list[MelodyNote]] = []
     before: tuple[int, int] | None = None
-    at = 0
+    place = 0
     for stroke in strokes:
         note = stroke[0]
-        while at + 1 < len(bars) and note.start >= bars[at].end:
-            at += 1
-        meter = bars[at].meter
-        inside = note.start - bars[at].start + (meter.bar - bars[at].length if bars[at].number == 0 else 0)
+        while place + 1 < len(bars) and note.start >= bars[place].end:
+            place += 1
+        meter = bars[place].meter
+        inside = note.start - bars[place].start + (meter.bar - bars[place].length if bars[place].number == 0 else 0)
         bow = meter.beat if meter.compound else meter.bar / (1 if meter.groups[0] % 2 else 2)
-        here = (at, inside // bow)
+        here = (place, inside // bow)
         last = out[-1][-1] if out else None
         if last and here == before and last.end == note.start and last.midi != note.midi and not _parted(last, note):
             out[-1].append(note)
@@ -89,10 +89,10 @@ def _joined(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> list[list
     return out
 
 
-def _worked_out(strokes: list[list[MelodyNote]], melody: Melody, *, even: bool = True) -> tuple[Bowed, ...]:
+def _worked_out(strokes: list[list[MelodyNote]], melody: Melody, *, even: bool = True) -> tuple[MelodyStroke, ...]:
     bars = list(melody.full_bars)
     pickup = melody.bars[:1] if melody.pickup else ()
-    out: list[Bowed] = []
+    out: list[MelodyStroke] = []
     end = bars[0].start if bars else strokes[0][0].start
     bow = ""
     for bar in [*bars, *pickup]:
@@ -109,7 +109,7 @@ def _worked_out(strokes: list[list[MelodyNote]], melody: Melody, *, even: bool =
             if even and last and (bow == "u") == (len(run) % 2 == 0):  # the next bar would begin with an up-bow
                 run = _evened(run, bar)  # noqa: PLW2901
             for stroke in run:
-                out.append(Bowed(bow, tuple(stroke)))
+                out.append(MelodyStroke(bow, tuple(stroke)))
                 bow = _other(bow)
             end = run[-1][-1].end
     return tuple(sorted(out, key=lambda stroke: stroke.notes[0].start))
@@ -135,8 +135,8 @@ def _evened(strokes: list[list[MelodyNote]], bar: Bar) -> list[list[MelodyNote]]
     if not pairs:
         return strokes
     on_beat = [i for i in pairs if strokes[i][0].start - bar.start in bar.meter.beats]
-    at = (on_beat or pairs)[-1]
-    return [*strokes[:at], strokes[at] + strokes[at + 1], *strokes[at + 2 :]]
+    place = (on_beat or pairs)[-1]
+    return [*strokes[:place], strokes[place] + strokes[place + 1], *strokes[place + 2 :]]
 
 
 def _may_slur(first: list[MelodyNote], second: list[MelodyNote], bar: Bar) -> bool:

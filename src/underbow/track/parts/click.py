@@ -65,5 +65,5 @@ def beats(meter: Meter, beat: Fraction) -> tuple[Fraction, ...]:
     return tuple(beat * i for i in range(int(meter.bar / beat)))
 
 
-def _click(at: Fraction, first: bool) -> Gesture:
-    return Gesture(Manner.CLICK, (Sounded(at, LENGTH, HIGH if first else LOW, FIRST_DB if first else OTHER_DB),))
+def _click(position: Fraction, first: bool) -> Gesture:
+    return Gesture(Manner.CLICK, (Sounded(position, LENGTH, HIGH if first else LOW, FIRST_DB if first else OTHER_DB),))

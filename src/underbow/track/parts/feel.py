@@ -8,7 +8,7 @@ from array import array
 from underbow.track.gestures import Gestures
 
 
-def humanised(gestures: Gestures, seed: str, milliseconds: float, decibels: float) -> Gestures:
+def humanise(gestures: Gestures, seed: str, milliseconds: float, decibels: float) -> Gestures:
     """Move gestures a little in time and level.
 
     The same seed and number of gestures give the same feel. A grace keeps to the note that it belongs to. No level
@@ -24,7 +24,7 @@ def humanised(gestures: Gestures, seed: str, milliseconds: float, decibels: floa
     >>> from fractions import Fraction
     >>> from underbow.track.performance import Gesture, Manner, Sounded
     >>> strokes = [Gesture(Manner.BOW, (Sounded(Fraction(i), Fraction(1), 62, -6.0),), "d") for i in range(100)]
-    >>> felt = humanised(Gestures(strokes), "1 melody", 8.0, 1.5)
+    >>> felt = humanise(Gestures(strokes), "1 melody", 8.0, 1.5)
     >>> max(abs(stroke.offset) for stroke in felt) <= 0.008, max(abs(stroke.top + 6) for stroke in felt) <= 1.5
     (True, True)
     """
@@ -41,4 +41,4 @@ def humanised(gestures: Gestures, seed: str, milliseconds: float, decibels: floa
         fresh = not ornament
         offsets.append(offset)
         levels.append(level)
-    return gestures.felt(offsets, levels)
+    return gestures.with_feel(offsets, levels)

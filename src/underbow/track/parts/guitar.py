@@ -16,14 +16,16 @@ LOWEST = 40  # open low E string
 CHORD_FLOOR = 52  # a voicing lies within the octave from here up: clear of the bass, below the tune
 MOST_TONES = 4
 # Degrees by how much they say; extensions come last, as a guitarist leaves them to others.
-_KEPT = {degree: at for at, degree in enumerate(["3", "b3", "4", "2", "b7", "7", "bb7", "6", "b5", "#5", "1", "5"])}
+_KEPT = {
+    degree: start for start, degree in enumerate(["3", "b3", "4", "2", "b7", "7", "bb7", "6", "b5", "#5", "1", "5"])
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Hit:
     """Something to strike in a bar: where (quarters), the bass or the chord, and its level in dB."""
 
-    at: Fraction
+    start: Fraction
     bass: bool
     level: float
 
@@ -31,9 +33,9 @@ class Hit:
 def figure(meter: Meter) -> tuple[Hit, ...]:
     """What is struck in a bar of a meter.
 
-    >>> [(str(hit.at), hit.bass) for hit in figure(Meter.parse("3/4"))]
+    >>> [(str(hit.start), hit.bass) for hit in figure(Meter.parse("3/4"))]
     [('0', True), ('1', False), ('2', False)]
-    >>> [(str(hit.at), hit.bass) for hit in figure(Meter.parse("6/8"))]
+    >>> [(str(hit.start), hit.bass) for hit in figure(Meter.parse("6/8"))]
     [('0', True), ('1', False), ('3/2', True), ('5/2', False)]
     """
     unit = Fraction(4, meter.unit)
@@ -50,7 +52,9 @@ def figure(meter: Meter) -> tuple[Hit, ...]:
         pairs = [(unit * i, i % 2 == 0) for i in range(meter.groups[0])]
     else:  # 5/4 and its like: a three and twos
         pairs = [(unit * i, i == 0 or (i > 2 and i % 2 == 1)) for i in range(meter.groups[0])]
-    return tuple(Hit(at, bass, -3.0 if bass and at == 0 else -4.0 if bass else -6.0) for at, bass in sorted(pairs))
+    return tuple(
+        Hit(start, bass, -3.0 if bass and start == 0 else -4.0 if bass else -6.0) for start, bass in sorted(pairs)
+    )
 
 
 def bass_note(chord: Chord, number: int) -> int:

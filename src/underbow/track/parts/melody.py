@@ -9,7 +9,7 @@ from fractions import Fraction
 from underbow.theory.key import Key
 from underbow.track.gestures import Gestures
 from underbow.track.instruments import MELODY_VOICES
-from underbow.track.parts.bowing import Bowed, bowed
+from underbow.track.parts.bowing import MelodyStroke, bow_melody
 from underbow.track.parts.ornaments import LIGHT_DB, played, touch, touched
 from underbow.track.parts.passes import pass_by_pass
 from underbow.track.parts.phrasing import Phrasing, phrasing
@@ -32,9 +32,9 @@ def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
     """
     program, manner = MELODY_VOICES[sheet.voice]
     way = phrasing(sheet.tune.rhythm, sheet.tune.meter)
-    strokes = bowed(sheet.melody, long_bows=way.long_bows)
+    strokes = bow_melody(sheet.melody, long_bows=way.long_bows)
     if manner is Manner.PLUCK:
-        strokes = tuple(Bowed("", (note,)) for stroke in strokes for note in stroke.notes)
+        strokes = tuple(MelodyStroke("", (note,)) for stroke in strokes for note in stroke.notes)
     elif manner is Manner.TONE:
         strokes = tuple(replace(stroke, bow="") for stroke in strokes)
     ready = _ready(strokes, sheet.melody, way)
@@ -42,7 +42,7 @@ def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
     if not any(note.graces or touched(note.marks) for note in sheet.melody.notes):
         shorts = shorts[:1] * len(shorts)  # nobody plays any
     players = [
-        _Player(timeline, manner, at=start, reach=start + length, short=short)
+        _Player(timeline, manner, start=start, reach=start + length, short=short)
         for start, length, short in zip(timeline.starts, timeline.lengths, shorts, strict=True)
     ]
 
@@ -79,18 +79,18 @@ def _held(gestures: list[Gesture], written: Fraction, end: Fraction) -> list[Ges
     return [*gestures[:-1], replace(last, notes=notes)]
 
 
-def _ready(strokes: tuple[Bowed, ...], melody: Melody, way: Phrasing) -> list[tuple[str, list[_Ready]]]:
+def _ready(strokes: tuple[MelodyStroke, ...], melody: Melody, way: Phrasing) -> list[tuple[str, list[_Ready]]]:
     """Work out once what is the same in every pass."""
     bars = melody.bars
-    out, at, first = [], 0, 1 if melody.pickup else 0
+    out, place, first = [], 0, 1 if melody.pickup else 0
     for stroke in strokes:
         notes = []
         for note in stroke.notes:
-            while at + 1 < len(bars) and note.start >= bars[at].end:
-                at += 1
-                first = at if bars[at].section_start else first
-            bar = bars[at]
-            level = min(_level(note, bar, way) + way.swelled(at - first), 0.0)
+            while place + 1 < len(bars) and note.start >= bars[place].end:
+                place += 1
+                first = place if bars[place].section_start else first
+            bar = bars[place]
+            level = min(_level(note, bar, way) + way.swelled(place - first), 0.0)
             notes.append((note, bar.key, level))
         out.append((stroke.bow, notes))
     return out
@@ -99,10 +99,12 @@ def _ready(strokes: tuple[Bowed, ...], melody: Melody, way: Phrasing) -> list[tu
 class _Player:
     """Plays one pass."""
 
-    def __init__(self, timeline: Timeline, manner: Manner, *, at: Fraction, reach: Fraction, short: Fraction) -> None:
+    def __init__(
+        self, timeline: Timeline, manner: Manner, *, start: Fraction, reach: Fraction, short: Fraction
+    ) -> None:
         self._timeline = timeline
         self._manner = manner
-        self._at = at
+        self._start = start
         self._reach = reach
         self._short = short
 
@@ -110,10 +112,10 @@ class _Player:
         """Add a stroke's gestures: its graces, then itself."""
         notes: list[Sounded] = []
         for note, key, level in written:
-            if self._at + note.start >= self._reach:
+            if self._start + note.start >= self._reach:
                 break
-            start = self._timeline.swung(self._at + note.start)
-            end = self._timeline.swung(min(self._at + note.end, self._reach))
+            start = self._timeline.swung(self._start + note.start)
+            end = self._timeline.swung(min(self._start + note.end, self._reach))
             if note.graces:
                 notes = self._graces(note, bow, start, level, notes=notes, gestures=gestures)
             notes += self._note(note, key, start, end - start, level)

@@ -105,8 +105,8 @@ def _quick(
     quick = [
         Touch(start + short * i, short, neighbour(pitch, step, key), step != 0) for i, step in enumerate(steps)
     ]  # fmt: skip
-    at = short * len(steps)
-    return (*quick, Touch(start + at, length - at, pitch.midi, False))
+    begin = short * len(steps)
+    return (*quick, Touch(start + begin, length - begin, pitch.midi, False))
 
 
 def _roll(pitch: Pitch, key: Key, start: Fraction, length: Fraction, short: Fraction) -> tuple[Touch, ...]:
@@ -115,9 +115,9 @@ def _roll(pitch: Pitch, key: Key, start: Fraction, length: Fraction, short: Frac
     each = length / parts
     out = []
     for i, step in enumerate((0, 1, -1)[3 - parts :]):
-        at = start + each * i
+        begin = start + each * i
         if step:
-            out.append(Touch(at, short, neighbour(pitch, step, key), True))
-            at += short
-        out.append(Touch(at, start + each * (i + 1) - at, pitch.midi, False))
+            out.append(Touch(begin, short, neighbour(pitch, step, key), True))
+            begin += short
+        out.append(Touch(begin, start + each * (i + 1) - begin, pitch.midi, False))
     return tuple(out)

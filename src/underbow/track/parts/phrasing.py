@@ -50,8 +50,8 @@ class Phrasing:
         """Give what the swell adds in a bar of the section, counted from 0: 0 dB at the crest, less before and after."""
         if not self.swell:
             return 0.0
-        at = (bar % PHRASE + 0.5) / PHRASE
-        way = (CREST - at) / CREST if at < CREST else (at - CREST) / (1.0 - CREST)
+        place = (bar % PHRASE + 0.5) / PHRASE
+        way = (CREST - place) / CREST if place < CREST else (place - CREST) / (1.0 - CREST)
         return -self.swell * way * way
 
 

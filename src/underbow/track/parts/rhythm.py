@@ -40,8 +40,8 @@ def _strokes(sheet: Sheet, timeline: Timeline, passes: range, stretch: Stretch) 
         if bar.bar.section_start or sum(hit.bass for hit in hits) > 1:
             basses = 0
         for hit in hits:
-            heard = timeline.between(hit.at, hit.stop)
-            if hit.at >= stretch.closing or not heard or heard[0].index < 0:
+            heard = timeline.between(hit.start, hit.stop)
+            if hit.start >= stretch.closing or not heard or heard[0].index < 0:
                 continue
             chord = sheet.melody.chords[heard[0].index].chord
             if chord is None:
@@ -50,7 +50,7 @@ def _strokes(sheet: Sheet, timeline: Timeline, passes: range, stretch: Stretch) 
                 sounding, basses = heard[0].index, 0
             pitches = (bass_note(chord, basses),) if hit.bass else voicing(chord)
             basses += hit.bass
-            start, end = timeline.swung(hit.at), timeline.swung(min(heard[0].end, stretch.closing))
+            start, end = timeline.swung(hit.start), timeline.swung(min(heard[0].end, stretch.closing))
             length = (end - start) * (1 if hit.bass or ringing else CHUCK)
             yield _struck(pitches, start, length, hit.level)
     heard = timeline.between(stretch.closing, stretch.end) if passes.stop == stretch.passes.stop else []
@@ -69,7 +69,7 @@ def _struck(pitches: tuple[int, ...], start: Fraction, length: Fraction, level: 
 class _Placed:
     """A hit in the track: where it is, where the next one comes, bass or chord, its level."""
 
-    at: Fraction
+    start: Fraction
     stop: Fraction
     bass: bool
     level: float
@@ -80,11 +80,11 @@ def _hits(bar: WholeBar, *, ringing: bool) -> list[_Placed]:
     meter = bar.bar.meter
     hits = figure(meter)
     rounds = int(-(-bar.length // meter.bar))
-    placed = [(bar.start + meter.bar * i + hit.at, hit) for i in range(rounds) for hit in hits]
-    placed = [(at, hit) for at, hit in placed if at < bar.end]
+    placed = [(bar.start + meter.bar * i + hit.start, hit) for i in range(rounds) for hit in hits]
+    placed = [(start, hit) for start, hit in placed if start < bar.end]
     stops = [after for after, _ in placed[1:]] + [bar.end]
     soft = RINGING_DB if ringing else 0.0
     return [
-        _Placed(at, stop, hit.bass, hit.level + (0.0 if hit.bass else soft))
-        for (at, hit), stop in zip(placed, stops, strict=True)
+        _Placed(start, stop, hit.bass, hit.level + (0.0 if hit.bass else soft))
+        for (start, hit), stop in zip(placed, stops, strict=True)
     ]

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from underbow.errors import Fault
 from underbow.theory.meter import Meter, note_value
-from underbow.tune.bars import printed_numbers, uneven
+from underbow.tune.bars import find_uneven, printed_numbers
 from underbow.tune.tune import Measure, Tune
 
 MOST_LISTED = 5  # faulty bars listed one by one
@@ -19,7 +19,7 @@ def bar_faults(tune: Tune) -> list[Fault]:
     Pickups are no faults, nor is what :mod:`underbow.tune.bars` puts right where sections meet. The last bar may be short, for
     the pickup or for want of a rest.
     """
-    wrong = [bar for bar in uneven(tune) if not bar.done]
+    wrong = [bar for bar in find_uneven(tune) if not bar.done]
     numbers = printed_numbers(tune) if wrong else ()
     faults = [_fault(tune.measures[bar.index], numbers[bar.index], bar.length) for bar in wrong[:MOST_LISTED]]
     if len(wrong) > MOST_LISTED:

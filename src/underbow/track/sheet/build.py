@@ -19,7 +19,7 @@ from underbow.theory.meter import Meter
 from underbow.theory.progression import Progression
 from underbow.track.ramp import Ramp
 from underbow.track.sheet.faults import Notebook, in_place
-from underbow.track.sheet.melody import laid_out
+from underbow.track.sheet.melody import arrange
 from underbow.track.sheet.mixes import mixes_of
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.patterns import named_patterns, patterns_played
@@ -31,7 +31,7 @@ from underbow.tune.tune import Melody, Tune
 _LONGEST = 300  # characters of a title
 
 
-def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet | None:
+def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet | None:
     """Build a sheet; None where something is missing that everything else rests on. Faults go into the notebook."""
     tuning = notebook.attempt("tuning", partial(Tuning.parse, table.tuning))
     pair = notebook.attempt("strings", partial((tuning or Tuning.parse("GDAE")).pair, table.strings))
@@ -39,10 +39,10 @@ def built(table: SheetTable, folder: Path | None, notebook: Notebook) -> Sheet |
     progression = notebook.read("progression", Progression.parse, table.progression)
     named = named_patterns(table, folder, notebook)
     tune = _tune(table, folder, notebook, tuning=tuning, progression=progression, named=named)
-    laid = laid_out(table, tune, progression, notebook) if tune is not None else None
+    laid = arrange(table, tune, progression, notebook) if tune is not None else None
     patterns = patterns_played(table, laid.tune, laid.melody, named, notebook) if laid is not None else ()
     if laid is None or not patterns:  # the tempo is checked all the same, as far as it goes
-        meter = tune.meter if tune is not None else next((one.grid.meter for one in named.values()), None)
+        meter = tune.meter if tune is not None else next((pattern.grid.meter for pattern in named.values()), None)
         notebook.attempt("tempo", partial(range_of, table.tempo, meter))
         return None
     tune, melody = laid.tune, laid.melody

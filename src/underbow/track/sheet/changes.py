@@ -18,7 +18,7 @@ AS_BEFORE = "%"  # the bar before, as in a progression
 _NUMBER = re.compile(r"0|[1-9]\d{0,4}")
 
 
-def decided(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
+def decide(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
     r"""Lay decided bars over a melody's chords, every time that they are played; the bars between keep what they have.
 
     Parameters
@@ -40,7 +40,7 @@ def decided(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
     >>> from underbow.tune.abc.reader import read_abc
     >>> from underbow.tune.written_out import write_out
     >>> tune, = read_abc('X:1\nM:4/4\nL:1/4\nK:G\n|:"G"GABc|d4:|"C"e4|')
-    >>> laid = decided({"2": "D Bm", "3": "%"}, tune, write_out(tune))
+    >>> laid = decide({"2": "D Bm", "3": "%"}, tune, write_out(tune))
     >>> " ".join(f"{span.start}:{span.chord}" for span in laid.chords)
     '0:G 4:D 6:Bm 8:G 12:D 14:Bm 16:D 18:Bm'
     """
@@ -65,7 +65,7 @@ def decided(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
         elif chords:
             offset = bar.meter.bar - bar.length if bar.number == 0 else Fraction(0)  # a pickup is the end of a bar
             here = _cut(
-                bar, [ChordSpan(at - offset, length, chord) for at, length, chord in divided(chords, bar.meter)]
+                bar, [ChordSpan(start - offset, length, chord) for start, length, chord in divided(chords, bar.meter)]
             )
         elif before:
             here = _cut(bar, before)

@@ -20,7 +20,7 @@ from underbow.tune.written_out import cut_short, section_places
 MOST_SECTIONS = 200
 
 
-def in_form(tune: Tune, form: str) -> tuple[int, ...]:
+def order_in_form(tune: Tune, form: str) -> tuple[int, ...]:
     """Give the order of a tune's measures that plays its sections in another order.
 
     Where a section was played several times, with other endings, each time takes the one that leads to what comes next; after
@@ -66,7 +66,7 @@ def _is_short(tune: Tune, index: int) -> bool:
     return tune.measures[index].length < tune.measures[index].meter.bar
 
 
-def only_bars(melody: Melody, bars: str) -> Melody:
+def take_bars(melody: Melody, bars: str) -> Melody:
     """Keep a stretch of bars by their printed numbers, such as ``5-8``, each once; the pickup stays with bar 1.
 
     Raises
@@ -85,13 +85,13 @@ def only_bars(melody: Melody, bars: str) -> Melody:
     return _taken(melody, _places(melody, first, last))
 
 
-def played_instead(melody: Melody, bars: str) -> str:
+def bars_if_played(melody: Melody, bars: str) -> str:
     r"""Say which printed bars a stretch would have been if it counted bars as played; nothing where that is the same.
 
     >>> from underbow.tune.abc.reader import read_abc
     >>> from underbow.tune.written_out import write_out
     >>> tune, = read_abc("X:1\nM:2/4\nL:1/8\nK:G\n|:G4|B4:|d4|g4|]")
-    >>> played_instead(write_out(tune), "1-2"), played_instead(write_out(tune), "3-4")
+    >>> bars_if_played(write_out(tune), "1-2"), bars_if_played(write_out(tune), "3-4")
     ('', 'bars 1 to 2, second time')
     """
     first, last = _stretch(bars)
@@ -179,7 +179,7 @@ def _filled(chords: list[ChordSpan], end: Fraction) -> tuple[ChordSpan, ...]:
     return joined([replace(s, length=stop - s.start) for s, stop in zip(chords, stops, strict=True) if stop > s.start])
 
 
-def over(melody: Melody, progression: Progression) -> Melody:
+def lay_under(melody: Melody, progression: Progression) -> Melody:
     """Lay a progression under a melody: its sections under those of the same name, or all of it round and round.
 
     Raises

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from underbow.theory.progression import Progression
 from underbow.track.sheet.bars import bar_faults
-from underbow.track.sheet.changes import decided
+from underbow.track.sheet.changes import decide
 from underbow.track.sheet.faults import Notebook, in_place
-from underbow.track.sheet.form import in_form, only_bars, over, played_instead
+from underbow.track.sheet.form import bars_if_played, lay_under, order_in_form, take_bars
 from underbow.track.sheet.table import SheetTable
 from underbow.tune.tune import Melody, Tune
 from underbow.tune.written_out import write_out
@@ -31,7 +31,7 @@ class Laid:
     progression: Progression | None
 
 
-def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Laid | None:
+def arrange(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Laid | None:
     """Lay out what one pass plays; None where it can't be, with faults in the notebook."""
     source = table.tune or notebook.file
     worked_out: Progression | None = None
@@ -48,16 +48,16 @@ def laid_out(table: SheetTable, tune: Tune, progression: Progression | None, not
         faults = [replace(fault, file=source) for fault in bar_faults(tune)]
         notebook.faults += faults if table.abc is None else map(in_place, faults)
     if table.form is not None:
-        order = notebook.attempt("form", partial(in_form, tune, table.form))
+        order = notebook.attempt("form", partial(order_in_form, tune, table.form))
         melody = write_out(tune, order) if order is not None else None
     if melody is not None and progression is not None and table.compose is None:  # what is composed has its chords
-        melody = notebook.attempt("progression", partial(over, melody, progression))
+        melody = notebook.attempt("progression", partial(lay_under, melody, progression))
         _tell_crowded(progression, notebook)
     if melody is not None and table.changes:
-        melody = notebook.attempt("changes", partial(decided, table.changes, tune, melody))
+        melody = notebook.attempt("changes", partial(decide, table.changes, tune, melody))
     if melody is not None and table.bars is not None:
-        otherwise = played_instead(melody, table.bars)
-        melody = notebook.attempt("bars", partial(only_bars, melody, table.bars))
+        otherwise = bars_if_played(melody, table.bars)
+        melody = notebook.attempt("bars", partial(take_bars, melody, table.bars))
         if melody is not None and otherwise:
             notebook.tell("bars", f"these are bars as printed; counted as they are played it would be {otherwise}")
     if melody is not None and len(melody.notes) > MOST_NOTES:

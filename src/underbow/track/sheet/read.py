@@ -12,7 +12,7 @@ from typing import Any
 
 from underbow.errors import Fault, InputError
 from underbow.tables import is_pattern, read_table, read_text
-from underbow.track.sheet.build import built
+from underbow.track.sheet.build import assemble
 from underbow.track.sheet.faults import Notebook
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.table import checked, in_order
@@ -66,7 +66,7 @@ def build_sheet(table: Mapping[str, Any], folder: Path | None = None, file: str 
     """
     checked_table, faults = checked(table, file)
     notebook = Notebook(file, faults)
-    sheet = built(checked_table, folder, notebook)
+    sheet = assemble(checked_table, folder, notebook)
     if sheet is None or notebook.faults:
         raise InputError(*in_order(notebook.faults))
     return sheet

@@ -186,7 +186,7 @@ def checked(found: Mapping[str, Any], file: str) -> tuple[SheetTable, list[Fault
 
 def in_order(faults: list[Fault]) -> list[Fault]:
     """Put faults in the order in which a sheet has its keys, each once; those of another file come where it is named."""
-    keys = [one.name for one in fields(SheetTable)]
+    keys = [each.name for each in fields(SheetTable)]
 
     def place(fault: Fault) -> int:
         name = re.split(r"[.,\s]", fault.where)[0]

@@ -21,7 +21,7 @@ from underbow.tune.abc.headings import first_field, number_of
 from underbow.tune.abc.notes import Accidentals
 from underbow.tune.abc.text import TuneText, tunes_of
 from underbow.tune.abc.words import header_text, joined_text
-from underbow.tune.bars import printed_numbers, uneven
+from underbow.tune.bars import find_uneven, printed_numbers
 from underbow.tune.keyfind import doubted
 from underbow.tune.page.repeats import MOST_PLAYED, TooManyMeasuresError, order_of
 from underbow.tune.page.told import LineIndex, Told
@@ -107,7 +107,7 @@ def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) 
 
 def _tell_bars(tune: Tune, builder: TuneBuilder) -> None:
     """Tell the bars that are short or long, each with its number."""
-    odd = [] if tune.free or not tune.order else uneven(tune)
+    odd = [] if tune.free or not tune.order else find_uneven(tune)
     numbers = printed_numbers(tune) if odd else ()
     for bar in odd:
         meter = tune.measures[bar.index].meter
