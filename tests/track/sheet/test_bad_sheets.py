@@ -227,7 +227,7 @@ MESSAGES: dict[str, list[str]] = {
         ": sound.loudness: found 16, expected LUFS from -40 to -8, such as -16.0",
     ],
     "voice": [
-        ": sound.voice: found \"flut\", expected the melody's instrument: fiddle, flute, whistle, accordion, harmonica, mandolin, guitar, banjo, piano, plain tone (did you mean 'flute'?)",
+        ": sound.voice: found \"flut\", expected the melody's instrument: fiddle, flute, whistle, accordion, harmonica, guitar, banjo, piano, mandolin, plain tone (did you mean 'flute'?)",
     ],
     "swing": [
         ": sound.swing: found 2, expected a share from 0.5 (even) to 0.75, such as 0.667 for triplet swing",
