@@ -5,6 +5,8 @@ is installed, its headers are mutated too. Whatever a bank holds, it is played o
 that dies is counted, and what the command line says of that bank is looked at.
 """
 
+# ruff: noqa: E501  tables in rows
+
 from __future__ import annotations
 
 import io

@@ -62,6 +62,8 @@ def outcome(name: str, seed: int, number: int) -> tuple[str, str]:
         return "refused", ""
     except kinds.UnequalError as error:
         return "unequal", str(error)[:300]
+    except kinds.NearlyError:
+        return "nearly", ""
     except HangError:
         return "hang", f"more than {LIMIT} s of CPU time"
     except BaseException:
@@ -127,13 +129,15 @@ def run(inputs: int, seed: int, names: list[str], seconds: float) -> list[str]:
             done[name] += sum(counts.values())
             for line in wrong:
                 print(line, file=sys.stderr, flush=True)
-    print("| reader | inputs | accepted | tracebacks | hangs | native crashes | not equal | ms each | slowest, s |")
-    print("|---|---|---|---|---|---|---|---|---|")
+    print(
+        "| reader | inputs | accepted | tracebacks | hangs | native crashes | not equal | nearly | ms each | slowest, s |"
+    )
+    print("|---|---|---|---|---|---|---|---|---|---|")
     for name in names:
         its, count = totals[name], max(done[name], 1)
         print(
             f"| {name} | {done[name]:,} | {100 * its['accepted'] / count:.0f} % | {its['traceback']} | {its['hang']} "
-            f"| {its['native crash']} | {its['unequal']} | {1000 * took[name] / count:.2f} | {slowest[name]:.2f} |"
+            f"| {its['native crash']} | {its['unequal']} | {its['nearly']} | {1000 * took[name] / count:.2f} | {slowest[name]:.2f} |"
         )
     print(f"{sum(done.values()):,} inputs, {sum(took.values()):.0f} s of CPU time, seed {seed}", flush=True)
     return faults

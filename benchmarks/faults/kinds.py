@@ -27,7 +27,7 @@ from underbow.track.sheet.read import build_sheet
 from underbow.tune.abc.headings import headings
 from underbow.tune.abc.insert import chords_into_abc
 from underbow.tune.abc.reader import read_abc, read_one
-from underbow.tune.abc.writer import to_abc
+from underbow.tune.abc.writer import heard, to_abc
 from underbow.tune.harmony.harmonise import harmonise
 from underbow.tune.midi.reader import read_midi
 from underbow.tune.musicxml import read_musicxml
@@ -47,6 +47,10 @@ Check = Callable[[object], None]
 
 class UnequalError(Exception):
     """Something that was read does not come back as it was."""
+
+
+class NearlyError(Exception):
+    """A text of which much had to be assumed, such as bars of any length, and whose tune does not come back as it was."""
 
 
 @dataclass(frozen=True)
@@ -110,11 +114,12 @@ def use_tune(tune: Tune, chance: random.Random) -> None:
         if getattr(again, name) != getattr(tune, name) and not (name == "title" and again.title == "Untitled"):
             raise UnequalError(f"{name}: {getattr(tune, name)!r}, read again {getattr(again, name)!r}")
     after = write_out(again)
-    for name in ("pickup", "length", "notes", "chords", "bars", "sections"):
-        if getattr(after, name) != getattr(melody, name):
-            raise UnequalError(f"{name} of the melody read again differ")
-    if to_abc(again) != written:
-        raise UnequalError("written again, it differs")
+    for name, before, here in zip(
+        ("pickup", "length", "notes", "chords", "bars"), heard(melody), heard(after), strict=True
+    ):
+        if before != here:
+            error = NearlyError if tune.told else UnequalError
+            raise error(f"{name} of the melody read again differ")
     if chance.random() < 0.1:
         with suppress(InputError):
             transposed(tune, chance.choice(("A", "Em", "Bb", "F#")))
@@ -381,7 +386,7 @@ def warm_up() -> None:
         chance = random.Random(0)
         for _ in range(3):
             data = kind.make(chance)
-            with suppress(InputError, UnequalError, ValueError):
+            with suppress(InputError, UnequalError, NearlyError, ValueError):
                 kind.drive(data, chance)
     assert midi_seeds()
     assert xml_seeds()

@@ -186,6 +186,7 @@ def _edge(measures: list[Draft], n: int) -> bool:
 
 def _settle_slurs(measures: list[Draft], told: Told) -> None:
     """Leave out slurs that have no end or no beginning."""
+    _take_slurs_off_rests(measures)
     opened: list[Event] = []
     for draft in measures:
         for event in draft.events:
@@ -199,6 +200,22 @@ def _settle_slurs(measures: list[Draft], told: Told) -> None:
     for event in opened:
         event.slur_starts -= 1
         told.assume("a slur that does not end; left out", event.source[0])
+
+
+def _take_slurs_off_rests(measures: list[Draft]) -> None:
+    """Let a slur that begins or ends on a rest, which can't carry it, begin on the note after it, end on the one before."""
+    before: Event | None = None
+    begun = 0
+    for event in (event for draft in measures for event in draft.events):
+        if event.pitches:
+            event.slur_starts += begun
+            before, begun = event, 0
+        elif event.slur_starts or event.slur_ends:
+            of_rests = min(begun, event.slur_ends)
+            if before is not None:
+                before.slur_ends += event.slur_ends - of_rests
+            begun += event.slur_starts - of_rests
+            event.slur_starts = event.slur_ends = 0
 
 
 def _letters_for_sections(measures: list[Draft], told: Told) -> None:

@@ -6,12 +6,14 @@ from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 
+from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter, note_value
 from underbow.theory.pitch import Pitch
+from underbow.theory.progression import ChordSpan
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.bars import edge_between
-from underbow.tune.tune import Measure, Note, Tune
+from underbow.tune.tune import Measure, Melody, Note, Tune
 from underbow.tune.written_out import write_out
 
 _SIGNS = {-2: "__", -1: "_", 0: "=", 1: "^", 2: "^^"}
@@ -36,15 +38,24 @@ def to_abc(tune: Tune) -> str:
     """
     if not tune.order:
         return _written(tune, labels=False)
-    melody = write_out(tune)
-    ways = (_written(tune, labels=labels) for labels in (_labelled(tune), not _labelled(tune)))
-    first = next(ways)
-    if write_out(read_abc(first)[0]) == melody:
-        return first
-    for text in (*ways, _written(_as_played(tune), labels=True)):
-        if write_out(read_abc(text)[0]) == melody:
-            return text
+    wanted, first = heard(write_out(tune)), ""
+    for played in (False, True):
+        page = _as_played(tune) if played else tune
+        for labels in sorted((True, False), key=lambda labels: labels != _labelled(page)):
+            text = _written(page, labels=labels)
+            if heard(write_out(read_abc(text)[0])) == wanted:
+                return text
+            first = first or text
     return first
+
+
+def heard(melody: Melody) -> tuple[object, ...]:
+    """Give what is heard of a melody, wherever on a page it stands: all that is left of it where it is written out as played.
+
+    Where sections begin is not among it: a page that has no bar lines where its meter has them can't say that of itself.
+    """
+    bars = [(bar.start, bar.length, bar.section, bar.meter, bar.key) for bar in melody.bars]
+    return melody.pickup, melody.length, melody.notes, melody.chords, bars
 
 
 def _written(tune: Tune, *, labels: bool) -> str:
@@ -69,21 +80,46 @@ def _written(tune: Tune, *, labels: bool) -> str:
 
 def _as_played(tune: Tune) -> Tune:
     """Lay a tune's measures out in the order played, without repeats; a double bar stands where the music goes elsewhere."""
-    edges = [
-        n + 1 < len(tune.order) and edge_between(tune, index, tune.order[n + 1]) for n, index in enumerate(tune.order)
-    ]
-    measures = tuple(
-        replace(
-            tune.measures[index],
-            repeat_start=0,
-            repeat_end=0,
-            ending=(),
-            ending_start=False,
-            final="||" if edge else "",
+    out: list[Measure] = []
+    before: Chord | None = None
+    has_chords = any(measure.chords for measure in tune.measures)
+    on_page = []  # the chord in force where each measure begins
+    for measure in tune.measures:
+        on_page.append(before)
+        before = measure.chords[-1].chord if measure.chords else before
+    for n, index in enumerate(tune.order):
+        measure = tune.measures[index]
+        after = tune.order[n + 1] if n + 1 < len(tune.order) else None
+        final = "||" if after is not None and edge_between(tune, index, after) else ""
+        chords = measure.chords
+        if n and has_chords and index != tune.order[n - 1] + 1 and not (chords and chords[0].start == 0):
+            until = chords[0].start if chords else measure.length
+            chords = (ChordSpan(Fraction(0), until, on_page[index]), *chords)
+        out.append(
+            replace(measure, chords=chords, repeat_start=0, repeat_end=0, ending=(), ending_start=False, final=final)
         )
-        for index, edge in zip(tune.order, edges, strict=True)
-    )
-    return replace(tune, measures=measures, order=tuple(range(len(measures))))
+    jumps = [n for n, (a, b) in enumerate(pairwise(tune.order), start=1) if b != a + 1]
+    for begin, end in pairwise([0, *jumps, len(out)]):  # no bow stroke reaches over a jump
+        _end_slurs(out, begin, end)
+    return replace(tune, measures=tuple(out), order=tuple(range(len(out))))
+
+
+def _end_slurs(measures: list[Measure], begin: int, end: int) -> None:
+    """Let every slur of a stretch of measures end in it, and none that began before it."""
+    depth, last = 0, None
+    for index in range(begin, end):
+        notes = list(measures[index].notes)
+        for number, note in enumerate(notes):
+            depth += note.slur_starts
+            notes[number] = replace(note, slur_ends=min(note.slur_ends, depth))
+            depth -= notes[number].slur_ends
+            last = (index, number)
+        measures[index] = replace(measures[index], notes=tuple(notes))
+    if last is not None and depth:
+        index, number = last
+        notes = list(measures[index].notes)
+        notes[number] = replace(notes[number], slur_ends=notes[number].slur_ends + depth)
+        measures[index] = replace(measures[index], notes=tuple(notes))
 
 
 def _line(text: str) -> str:

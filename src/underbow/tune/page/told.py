@@ -8,6 +8,7 @@ from bisect import bisect_right
 from underbow.errors import Fault
 
 MOST_TOLD = 100  # faults kept for one tune
+LONGEST = 500  # characters of one
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n|\Z)")
 
 
@@ -31,6 +32,7 @@ class Told:
             self._add(self.passed_over, what, place)
 
     def _add(self, told: list[Fault], what: str, place: int | None) -> None:
+        what = what if len(what) <= LONGEST else what[: LONGEST - 1] + "…"
         line, column = self.lines.at(place) if place is not None else (None, None)
         if len(told) < MOST_TOLD:
             told.append(Fault(what, self.file, line, column, self.where))
