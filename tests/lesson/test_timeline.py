@@ -122,6 +122,7 @@ def test_passes_and_tempos_are_the_performances(made: Made) -> None:
         ]
         bar = next(bar for bar in performance.bars if bar.playing == one.playing and bar.number > 0)
         assert data["bars"][found[4]][1:3] == [one.playing - 1, bar.number]
+        assert found[5:] == [one.number, one.round]
     assert data["end"] == pytest.approx(1000 * performance.tempo.seconds(performance.length), abs=0.01)
 
 

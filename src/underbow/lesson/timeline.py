@@ -42,7 +42,8 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
     dict
         Plain data for JSON. ``end`` and all starts are milliseconds, and so is ``tuned``, where the tuning notes end.
 
-        - ``passes``: start, end, beats a minute at both, the index of its first bar
+        - ``passes``: start, end, beats a minute at both, the index of its first bar, the number of its tempo from 1, and which
+          time the tune is played at that tempo
         - ``bars``: start, pass (from 0), printed number, section as played (from 0), picture, starts of the cells, which time
           in its pass it is played
         - ``sections``: name, index of its first bar within a pass, bars
@@ -61,18 +62,18 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
 
     hands, chords = _chords(sheet, timeline, clock)
     pictures, bars = _bars(sheet, timeline, clock)
-    first = [next(i for i, bar in enumerate(bars) if bar[1] == n) for n in range(len(timeline.starts))]
-    places = {bar: i for i, bar in enumerate(sheet.melody.full_bars)}
+    within = {bar: i for i, bar in enumerate(sheet.melody.full_bars)}
+    whole = [range(i, i + 1) for i in range(len(timeline.starts))]
     return {
         "end": clock(timeline.end),
         "tuned": clock(timeline.tuned),
         "passes": [
-            [clock(p.start), clock(p.end), _number(p.tempo.count), _number(p.end_tempo.count), first[n]]
-            for n, p in enumerate(performance.passes)
+            [clock(p.start), clock(p.end), *(_number(x.count) for x in (p.tempo, p.end_tempo)), places.start, p.number, p.round]
+            for p, places in zip(performance.passes, map(timeline.places, whole), strict=True)
         ],
         "beat": performance.passes[0].tempo.beat_name,
         "bars": bars,
-        "sections": [[s.name, places[s.bars[0]], len(s.bars)] for s in sheet.melody.sections],
+        "sections": [[s.name, within[s.bars[0]], len(s.bars)] for s in sheet.melody.sections],
         "pictures": [{"svg": picture.svg, "travel": picture.travel} for picture in pictures],
         "chords": chords,
         "hands": [_hand(chord, shape) for chord, shape in hands],

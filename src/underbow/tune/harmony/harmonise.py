@@ -26,6 +26,7 @@ from underbow.theory.chord import Chord
 from underbow.theory.key import Key
 from underbow.theory.pitch import PitchClass
 from underbow.theory.progression import ChordSpan, Progression
+from underbow.tune.bars import printed_numbers
 from underbow.tune.harmony.changes import changes_of
 from underbow.tune.harmony.model import CHORDS, Solved, model_of, solve
 from underbow.tune.harmony.seen import see
@@ -56,7 +57,7 @@ class SuggestedBar:
     Parameters
     ----------
     number : int
-        From 1, pickups not counted.
+        As printed, from 1.
     section : str
     measure : int
         Index of the written measure in ``tune.measures``.
@@ -276,10 +277,11 @@ def _bars(
     right = solved.probabilities
     if style == "open":
         right = np.repeat(right[:, 0::2] + right[:, 1::2], 2, axis=1)
-    for number, (at, patterns) in enumerate(
-        zip(heads, _others(solved, heads, sizes, thirds=style != "open"), strict=True)
+    printed = printed_numbers(tune)
+    for at, size, patterns in zip(
+        heads, sizes.tolist(), _others(solved, heads, sizes, thirds=style != "open"), strict=True
     ):
-        inside = range(at, at + int(sizes[number]))
+        inside = range(at, at + size)
         long = np.array([units[n].end - units[n].start for n in inside])
         share = [float(right[list(inside), pattern] @ long / long.sum()) for pattern, _ in patterns]
         spans = _spans(units[at : inside.stop], names[at : inside.stop])
@@ -294,7 +296,7 @@ def _bars(
                 taken.add(chords)
         measure = tune.measures[units[at].measure]
         yield SuggestedBar(
-            number=number + 1,
+            number=max(printed[units[at].measure], 1),
             section=measure.section,
             measure=units[at].measure,
             spans=spans,
