@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -98,3 +99,15 @@ def running(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen[str]
 
 
 Run = Callable[..., Any]
+
+
+@pytest.fixture(scope="session")
+def axe() -> str:
+    """The source of axe-core: the file that UNDERBOW_AXE names (.ci/run fetches it)."""
+    named = os.environ.get("UNDERBOW_AXE")
+    if not named:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(
+            "UNDERBOW_AXE doesn't name a file axe.min.js of axe-core 4"
+        )
+    assert named is not None
+    return Path(named).read_text(encoding="utf-8")

@@ -164,6 +164,7 @@ function editor(sheet, block, home, done) {
     if (down.button) return;
     const box = hand.getBoundingClientRect(), top = down.clientY - box.top < box.height * 0.24, from = Number(rows.accent[i]) || 0;
     let moved = false, target = i, to = from;
+    hand.focus({ preventScroll: true });
     hand.setPointerCapture(down.pointerId);
     const move = (event) => {
       if (Math.hypot(event.clientX - down.clientX, event.clientY - down.clientY) > 4) moved = true;

@@ -17,7 +17,8 @@ export function showDock(sheet) {
   const more = el("p", { class: "more" });
   const places = el("div", { class: "places", role: "group", "aria-label": say("who") });
   const make = el("button", { type: "button", class: "press plain", id: "make", onclick: () => makeLesson([sheet.name], sheet.view.title.text) }, say("make"));
-  dock.replaceChildren(el("div", { class: "listen" }, hear, more), places, make);
+  const who = word(say("who"), () => { const open = dock.classList.toggle("players"); who.setAttribute("aria-expanded", String(open)); }, { class: "who", id: "who", "aria-expanded": "false" });
+  dock.replaceChildren(el("div", { class: "listen" }, hear, more), places, make, who);
   let shown = "";
 
   function stand(levels, mix) {

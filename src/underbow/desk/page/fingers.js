@@ -21,13 +21,13 @@ export function showFingers(sheet) {
     const found = await ask(`/sheet/${path(sheet.name)}/fingers?chord=${encodeURIComponent(shape.written)}`);
     shown = shape.written;
     choices.replaceChildren(el("h3", {}, say("other_shapes", { chord: shape.chord })),
-      el("div", { class: "hands" }, found.choices.map((one) => el("button", { type: "button", class: `hand ${one.label === shape.label ? "ink" : "pencil"}`, "aria-label": say("shape_said", { chord: shape.chord, label: one.label, state: one.label === shape.label ? say("ink") : say("pencil") }), onclick: () => pin(shape.written, one.label) }, drawing(one.svg, "")))),
+      el("div", { class: "hands" }, found.choices.map((one) => el("button", { type: "button", class: `hand ${one.label === shape.label ? "ink" : "pencil"}`, onclick: () => pin(shape.written, one.label) }, drawing(one.svg, say("shape_said", { chord: shape.chord, label: one.label, state: say(one.label === shape.label ? "now" : "other") }))))),
       found.choices.length ? "" : el("p", {}, say("no_shape")));
     button.setAttribute("aria-expanded", "true");
   }
   const hands = fingers.shapes.map((shape) => {
     const button = el("button", { type: "button", class: `hand open ${shape.ink ? "ink" : "pencil"}`, "data-at": `shape-${shape.written}`, "aria-expanded": "false",
-      "aria-label": say("shape_said", { chord: shape.chord, label: shape.label, state: say(shape.ink ? "ink" : "pencil") }), onclick: () => others(shape, button) }, drawing(shape.svg, ""));
+      onclick: () => others(shape, button) }, drawing(shape.svg, say("shape_said", { chord: shape.chord, label: shape.label, state: say(shape.ink ? "ink" : "pencil") })));
     return el("div", { class: "held" }, button, shape.ink ? el("p", { class: "yours" }, say("ink"), " · ", word(say("rub_out"), () => pin(shape.written, null))) : "");
   });
   return { section: sheet.section("fingers", hint, el("div", { class: "hands" }, hands), choices) };

@@ -88,7 +88,8 @@ export class Sheet {
       );
     } else sections.push(made("text", [view.text, view.problems], () => this.text()));
     const wanted = sections.filter(Boolean);
-    if ([...this.paper.children].some((one, i) => one !== wanted[i]) || this.paper.children.length !== wanted.length) this.paper.replaceChildren(...wanted);
+    for (const old of [...this.paper.children]) if (!wanted.includes(old)) old.remove();
+    wanted.forEach((one, i) => { if (this.paper.children[i] !== one) this.paper.insertBefore(one, this.paper.children[i] ?? null); });
     if (typed && !document.contains(typed)) this.refocus(typed);
     this.margins();
   }
@@ -118,7 +119,7 @@ export class Sheet {
       note.classList.toggle("beside", wide);
       note.style.top = "";
       if (!wide) continue;
-      const bar = note.dataset.bar, part = note.closest("section");
+      const bar = note.dataset.bar, part = note.closest("section, header");
       const target = (bar && ($(`[data-bar="${bar}"].bar`, part) ?? this.parts.tune?.measure(Number(bar)))) || part.querySelector(".over") || part;
       const top = Math.max(target.getBoundingClientRect().top - this.paper.getBoundingClientRect().top, below);
       note.style.top = `${top}px`;

@@ -68,8 +68,7 @@ export const WORDS = {
   rub_out: "rub out",
   pickup: "pickup",
   bar: "bar {number}",
-  bar_said: "bar {number}: {chords}, {state}",
-  bar_said_sure: "bar {number}: {chords}, suggested, {sure} % sure",
+  pencil_sure: "suggested, {sure} % sure",
   no_chord: "no chord",
   // the tune
   write_tune: "write or paste",
@@ -95,6 +94,8 @@ export const WORDS = {
   high: "high",
   other_shapes: "Shapes for {chord}",
   shape_said: "{chord}: fingers {label}, {state}",
+  now: "as it is now",
+  other: "another way",
   no_shape: "no shape in reach on these strings",
   // the bow
   change_bow: "change strokes and accents",

@@ -1,0 +1,425 @@
+"""The page in headless Chromium, driven as a teacher's hands drive it."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from .chromium import Chromium
+from .conftest import running
+from .jobs import JIG, REEL, Hands, Job, look_into, make, only_bars_by_keys, paste_tune
+
+HOSTILE = "</script><img src=x onerror=window.caught=1><svg/onload=window.caught=2>'\"&{css}"
+
+
+@pytest.fixture(scope="module")
+def browser(program: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:
+    found = Chromium(program, tmp_path_factory.mktemp("chromium"))
+    yield found
+    found.quit()
+
+
+class At:
+    """A desk in the browser: hands on it, and its folder."""
+
+    def __init__(self, browser: Chromium, folder: Path, address: str) -> None:
+        self.browser, self.folder, self.address = browser, folder, address
+        self.hands = Hands(browser, patience=120)
+        browser.size(1280, 900)
+        browser.go(address)
+        self.hands.see("#begin-tune")
+
+    def open(self, name: str) -> None:
+        self.browser.run("location.hash = arguments[0]", f"#sheet/{name}")
+        self.hands.see(".music svg" if name != "none" else ".wait")
+        self.hands.see("#dock.open")
+
+    def table(self, name: str) -> dict[str, Any]:
+        return tomllib.loads((self.folder / name).read_text("utf-8"))
+
+    def until(self, true: Callable[[], bool]) -> None:
+        end = time.monotonic() + 60
+        while not true():
+            assert time.monotonic() < end, self.browser.run("return document.body.innerText.slice(0, 900)")
+            time.sleep(0.05)
+
+
+@pytest.fixture
+def at(browser: Chromium, lessons: Path) -> Iterator[At]:
+    with running(lessons) as (_, address):
+        yield At(browser, lessons, address)
+        with suppress(Exception):
+            browser.go("about:blank")
+
+
+@pytest.fixture
+def empty(browser: Chromium, tmp_path: Path) -> Iterator[At]:
+    folder = tmp_path / "empty"
+    folder.mkdir()
+    with running(folder) as (_, address):
+        yield At(browser, folder, address)
+        with suppress(Exception):
+            browser.go("about:blank")
+
+
+def test_the_whole_way_by_keyboard_alone(empty: At) -> None:
+    job = Job("only bars 5 to 8", only_bars_by_keys, written=('bars = "5-8"',))
+    empty.hands.patience = 300
+    job.do(empty.hands)
+    look_into(empty.folder, job)
+    assert empty.browser.complaints() == []
+    assert empty.browser.run("return document.activeElement.matches('a.made')")
+
+
+def test_what_is_typed_into_the_tune_is_engraved_and_kept_and_its_problems_marked(at: At) -> None:
+    at.open("wet-socks.toml")
+    at.hands.press("#write-tune")
+    at.hands.press("#abc")
+    text = (at.folder / "wet-socks.abc").read_text("utf-8")
+    place = text.index('"A"ecA c2e') + len('"A"ecA')
+    at.browser.run("document.querySelector('#abc').setSelectionRange(arguments[0], arguments[0])", place)
+    before = at.browser.run("return document.querySelectorAll('.music [data-note]').length")
+    at.hands.type("A")
+    at.until(lambda: at.browser.run("return document.querySelectorAll('.music [data-note]').length") == before + 1)
+    at.until(lambda: (at.folder / "wet-socks.abc").read_text("utf-8") == text[:place] + "A" + text[place:])
+    at.hands.see(".faults .word")
+    line = text[:place].count("\n") + 1
+    assert f"line {line}, bar 4" in at.browser.run("return document.querySelector('.faults').textContent")
+    assert at.browser.run("return document.querySelector('.numbers .bad').textContent").strip() == str(line)
+    assert "ecAA" in at.browser.run("return document.querySelector('.marks u').textContent")
+    at.until(lambda: at.browser.run("return document.querySelectorAll('.music .bad').length") > 0)
+    assert at.browser.run("return document.activeElement.id") == "abc"  # still under her hands
+    at.browser.keys("Escape")
+    at.browser.keys("Control+z")
+    at.until(lambda: (at.folder / "wet-socks.abc").read_text("utf-8") == text)
+    assert at.browser.complaints() == []
+
+
+def test_a_chord_is_typed_on_its_bar_taken_from_the_suggestions_and_rubbed_out(empty: At) -> None:
+    paste_tune(empty.hands, REEL)
+    name = "moss-on-the-lintel.toml"
+    browser, hands = empty.browser, empty.hands
+    assert browser.run("return [...document.querySelectorAll('.bar')].every((b) => b.classList.contains('pencil'))")
+    browser.keys("ArrowRight", "d")  # on to bar 2, and a letter begins a chord
+    hands.see("#chord-field")
+    hands.type(" Bm")
+    browser.keys("Enter")
+    empty.until(lambda: empty.table(name).get("changes") == {"2": "D Bm"})
+    hands.see('.bar.ink[data-bar="2"]')
+    hands.press('.bar[data-bar="7"]')
+    suggestion = browser.run("const b = document.querySelectorAll('.hints .word')[1]; b.click(); return b.textContent")
+    empty.until(lambda: empty.table(name)["changes"].get("7", "?") in suggestion.replace("♯", "#").replace("♭", "b"))
+    browser.run("location.reload()")
+    hands.see('.bar.ink[data-bar="7"]')
+    hands.press("#back")
+    empty.until(lambda: empty.table(name)["changes"] == {"2": "D Bm"})  # also after the page was loaded anew
+    hands.see('.bar.pencil[data-bar="7"]')
+    hands.press('.bar[data-bar="2"]')
+    browser.run("[...document.querySelectorAll('.hints .word')].at(-1).click()")
+    empty.until(lambda: "changes" not in empty.table(name))
+    assert (empty.folder / "moss-on-the-lintel.abc").read_text("utf-8") == REEL
+    assert browser.complaints() == []
+
+
+def test_a_wrong_chord_stands_in_red_with_the_cure_in_the_margin(at: At) -> None:
+    at.open("gateposts.toml")
+    at.hands.press('.bar[data-bar="7"]')
+    at.browser.run("document.querySelector('#chord-field').select()")
+    at.hands.type("H7")
+    at.browser.keys("Enter")
+    at.hands.see('.bar.wrong[data-bar="7"]')
+    note, bar, paper = at.browser.run(
+        "const box = (s) => { const b = document.querySelector(s).getBoundingClientRect();"
+        "return [b.left, b.top, b.right, b.bottom] };"
+        "return [box('.red.beside'), box('.bar.wrong'), box('.paper')]"
+    )
+    assert note[0] > paper[2]  # beside the paper, not on it
+    assert note[1] < bar[3]
+    assert note[3] > bar[1]
+    assert "not a chord: 'H7'" in at.browser.run("return document.querySelector('.red.beside').textContent")
+    assert at.browser.run("return document.querySelector('.bar.wrong .chords').textContent") == "H7"
+    assert "up to bar 6" in at.browser.run("return document.querySelector('.more').textContent")
+
+
+def test_pressing_hear_sounds_at_once_on_one_clock_and_is_followed(at: At) -> None:
+    at.open("gateposts.toml")
+    at.browser.keys("ArrowRight", "ArrowRight", "Space")
+    at.until(lambda: at.browser.run("return spy.starts.length") >= 4)
+    starts = at.browser.run("return spy.starts")
+    assert {one["channels"] for one in starts} == {4}  # every player a part of his own
+    for before, after in pairwise(starts):  # joined to the sample
+        assert abs(before["when"] + before["frames"] / 44_100 - after["when"]) < 1e-9
+        assert after["when"] > after["now"]  # none too late
+    at.hands.see(".sounding")
+    assert at.browser.run("return document.querySelector('.sounding').dataset.bar") == "3"
+    at.hands.see(".music .bar-mark")
+    at.hands.see(".music .played")
+    at.until(lambda: at.browser.run("return document.querySelector('.sounding')?.dataset.bar") == "4")
+    at.browser.keys("Space")
+    at.hands.see(".sounding", gone=True)
+    assert at.browser.complaints() == []
+
+
+def test_what_is_changed_while_it_plays_is_heard_from_the_next_bar_on(at: At) -> None:
+    at.open("gateposts.toml")
+    at.browser.keys("Space")
+    at.hands.see(".sounding")
+    at.until(lambda: at.browser.run("return spy.starts.length") >= 3)
+    first = at.browser.run("return spy.starts[0].when")
+    at.browser.run(
+        "import('/page/desk.js').then(({ state }) => state.now.change([{ key: ['changes', '6'], value: 'F#m' }]))"
+    )
+    at.until(lambda: at.table("gateposts.toml").get("changes") == {"6": "F#m"})
+    bar = 4.0  # seconds at 60
+
+    def joined() -> bool:
+        """A second stream that begins at a bar line of the first."""
+        starts = at.browser.run("return spy.starts")
+        breaks = [b["when"] for a, b in pairwise(starts) if abs(a["when"] + a["frames"] / 44_100 - b["when"]) > 1e-6]
+        return bool(breaks) and abs((breaks[0] - first) / bar - round((breaks[0] - first) / bar)) < 1e-3
+
+    at.until(joined)
+    at.browser.keys("Space")
+
+
+def test_players_stand_nearer_or_farther_at_once_and_bars_go_round(at: At) -> None:
+    at.open("gateposts.toml")
+    at.browser.keys("Space")
+    at.hands.see(".sounding")
+    gain = "import('/page/desk.js').then(({ state }) => done(state.now.hearing.takes[0].out.gains.melody.gain.value))"
+    assert at.browser.wait(gain) == pytest.approx(1)
+    at.browser.run("document.querySelector('#at-melody-far').click()")
+    at.until(lambda: at.browser.wait(gain) == pytest.approx(10 ** (-12 / 20), abs=1e-3))
+    at.browser.run("document.querySelector('#at-melody-out').click()")
+    at.until(lambda: at.browser.wait(gain) < 1e-3)
+    at.hands.press("#round")
+    assert "bars 1 to 4" in at.browser.run("return document.querySelector('#round').textContent")
+    assert at.browser.run("return document.querySelectorAll('.ringed').length") == 4
+    at.browser.keys("Escape")
+    assert at.browser.run("return document.querySelectorAll('.ringed').length") == 0
+
+
+def test_the_bow_is_changed_by_hand_and_says_what_it_cannot_do(at: At) -> None:
+    at.open("gateposts.toml")
+    at.hands.press('[data-at="hand-"]')
+    at.hands.see(".cell-hand")
+    cells = ".cell-hand:nth-of-type({})".format
+    at.browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
+    rows = "import('/page/desk.js').then(({ state }) => done(state.now.view.bow.sections[0].rows))"
+    assert at.browser.wait(rows)["bow"] == "d-udu-du"
+    at.browser.drag(cells(1), 0, 28)  # thinner
+    at.until(lambda: at.browser.wait(rows)["accent"][0] < "7")
+    own = [path for path in at.folder.glob("*.toml") if "my-way" in path.name]
+    assert len(own) == 1
+    assert at.table("gateposts.toml")["pattern"] == own[0].name
+    at.browser.drag(cells(3), -40, 0, top=True)  # the turn a cell earlier
+    at.until(lambda: at.browser.wait(rows)["bow"] == "du-du-du")
+    at.browser.run("document.querySelectorAll('.cell-hand')[1].focus()")
+    at.browser.keys("d")
+    at.hands.see(".red[role=alert] p")
+    assert "a second down-bow running" in at.browser.run(
+        "return document.querySelector('.red[role=alert]').textContent"
+    )
+    assert at.browser.run("return document.querySelectorAll('.cell-hand.bad').length") >= 1
+    assert tomllib.loads(own[0].read_text("utf-8"))["bow"] == "d u - d u - d u"  # nothing impossible is kept
+    at.browser.keys("u", "x")
+    at.until(lambda: "x" in tomllib.loads(own[0].read_text("utf-8"))["bow"])
+    assert len(list(at.folder.glob("*.toml"))) == 6  # one file, changed again and again
+    assert at.browser.complaints() == []
+
+
+def test_the_stairs_are_typed_and_dragged(at: At) -> None:
+    at.open("gateposts.toml")
+    at.hands.press("#tempo-start")
+    at.browser.run("document.activeElement.select()")
+    at.hands.type("52")
+    at.browser.keys("Enter")
+    at.until(lambda: at.table("gateposts.toml")["tempo"]["start"] == 52)
+    at.hands.kept()
+    at.browser.run("document.querySelector('.knob.goal').scrollIntoView({block: 'center'})")
+    at.browser.drag(".knob.goal", 0, -30)
+    at.until(lambda: at.table("gateposts.toml")["tempo"]["goal"] > 100)
+    at.browser.run("document.querySelector('#each').focus()")
+    at.browser.run("document.activeElement.select()")
+    at.hands.type("2")
+    at.browser.keys("Enter")
+    at.until(lambda: at.table("gateposts.toml")["tempo"].get("each") == 2)
+    assert "two bars of click first" in (at.folder / "gateposts.toml").read_text("utf-8")  # her remarks
+
+
+def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
+    at.open("wet-socks.toml")
+    at.hands.press("#make")
+    at.hands.press("#begin-lesson")
+    at.hands.see("#stop-lesson")
+    at.hands.press("#stop-lesson")
+    at.until(lambda: "Stopped" in at.browser.run("return document.querySelector('.slip').textContent"))
+    assert not [path for path in (at.folder / "lessons").rglob("*") if path.is_file()]
+    assert "doctor" in at.browser.run("return document.querySelector('.care').textContent")
+
+
+def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
+    at.open("rushes.toml")
+    at.browser.run("import('/page/desk.js').then(({ state }) => clearInterval(state.now.watch))")
+    theirs = (at.folder / "rushes.toml").read_text("utf-8") + "\n# theirs\n"
+    (at.folder / "rushes.toml").write_text(theirs, "utf-8")
+    at.hands.press("#title")
+    at.hands.type("!")
+    at.browser.keys("Enter")
+    at.hands.see(".two")
+    assert "# theirs" in at.browser.run("return document.querySelectorAll('.two pre')[1].textContent")
+    assert (at.folder / "rushes.toml").read_text("utf-8") == theirs
+    at.browser.run("[...document.querySelectorAll('.slip .word')].at(-1).click()")
+    at.until(lambda: at.table("rushes.toml")["title"].count("!") == 1)
+    assert (at.folder / "rushes.toml").read_text("utf-8").endswith("# theirs\n")
+
+
+def test_no_text_of_any_file_runs_as_a_script(at: At) -> None:
+    """Titles, words, chords, patterns, mixes, tunes and file names that try everything."""
+    quoted = json.dumps(HOSTILE)
+    (at.folder / "mine.toml").write_text(
+        f'title = {quoted}\naka = [{quoted}]\nmeter = "4/4"\ncells = 4\nbow = "d u d u"\naccent = "8 6 7 6"\n'
+        f'tempo = {{ beat = "1/4", low = 60, high = 120 }}\nsource = {quoted}\nabout = {quoted}\n', "utf-8",
+    )  # fmt: skip
+    (at.folder / "bad.abc").write_text(
+        f'X:1\nT:{HOSTILE}\nC:{HOSTILE}\nR:{HOSTILE}\nM:4/4\nL:1/4\nK:G\nP:A\n'
+        f'"G"GABc|"^{HOSTILE}"d4|"D{HOSTILE}"d4|G4|]\nw:{HOSTILE}\n', "utf-8"
+    )  # fmt: skip
+    (at.folder / "bad.toml").write_text(
+        f'title = {quoted}\ntune = "bad.abc"\npattern = "mine.toml"\nto_learner = {quoted}\n[changes]\n2 = {quoted}\n'
+        '[[mix]]\nname = "<img src=x onerror=window.caught=1>"\nmelody = 0\n', "utf-8",
+    )  # fmt: skip
+    (at.folder / "'&onerror=alert(1) x='.toml").write_text(f"title = {quoted}\nnonsense = {quoted}\n", "utf-8")
+    at.browser.go(at.address.partition("?")[0])
+    at.hands.see(".papers a")
+    at.open("bad.toml")
+    at.hands.press('[data-at="bowing-"]')
+    at.hands.see(".choice")
+    at.hands.press("#write-tune")
+    at.hands.press("#make")
+    at.browser.keys("Escape")
+    assert at.browser.run(
+        "return [window.caught ?? null, document.querySelectorAll('main script, main img, #over script').length]"
+    ) == [None, 0]
+    assert HOSTILE in at.browser.run("return document.querySelector('#title').value")
+    at.browser.run("location.hash = arguments[0]", "#sheet/" + "'%26onerror%3Dalert(1)%20x%3D'.toml")
+    at.hands.see("#part-head .red")
+    assert at.browser.run("return window.caught ?? null") is None
+    assert at.browser.complaints() == []
+
+
+STATES: tuple[tuple[str, str], ...] = (
+    ("#begin-chords", "#new-chords"), ("", "#part-learner"), ("#write-tune", "#abc"), ('.bar[data-bar="3"]', "#chord-field"),
+    ('[data-at="shape-D"]', ".choices .hand"), ('[data-at="hand-A"]', ".cell-hand"), ("#make", "#begin-lesson"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("size", [(1280, 900), (390, 844)], ids=str)
+def test_axe_finds_nothing(at: At, axe: str, size: tuple[int, int]) -> None:
+    """axe-core's rules for WCAG 2.2 A and AA and its best practices, in everything that can be opened."""
+    at.browser.size(*size)
+    wanted = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}"
+    for press, sees in STATES:
+        if sees == "#part-learner":
+            at.browser.keys("Escape")
+            at.open("wet-socks.toml")
+        if press:
+            at.hands.press(press)
+        at.hands.see(sees)
+        if not at.browser.run("return typeof window.axe === 'object'"):
+            at.browser.driver.execute_cdp_cmd("Runtime.evaluate", {"expression": axe})
+        found = at.browser.wait(
+            f"axe.run({wanted}).then((r) => done(r.violations.map((v) => [v.id, v.nodes.map((n) => n.html.slice(0, 120))])))"
+        )
+        assert found == [], (press, found)
+        if sees in ("#chord-field",):
+            at.browser.keys("Escape")
+
+
+@pytest.mark.parametrize(
+    "size", [(390, 844), (640, 450), (1280, 900)], ids=["390 px", "1280 x 900 at 200 %", "1280 px"]
+)
+def test_nothing_overflows_and_nothing_hides_what_is_worked_on(at: At, size: tuple[int, int]) -> None:
+    at.browser.size(*size)
+    at.open("lamplight.toml")
+    wide = at.browser.run(
+        "return [document.documentElement.scrollWidth, [...document.querySelectorAll('main *, #dock *, #rail *')].filter((e) =>"
+        " !e.closest('svg, .stairs, .unseen') && e.getClientRects().length && (e.getBoundingClientRect().right > innerWidth + 1"
+        " || e.getBoundingClientRect().left < -1)).map((e) => e.outerHTML.slice(0, 90))]"
+    )
+    assert wide == [size[0], []]
+    for part in ("title", "tempo-start", "learner", "tuning"):
+        covered = at.browser.run(
+            "const e = document.getElementById(arguments[0]); e.scrollIntoView({block: 'center'});"
+            "const b = e.getBoundingClientRect();"
+            "const top = document.elementFromPoint(b.left + b.width / 2, b.top + b.height / 2);"
+            "return e === top || e.contains(top)",
+            part,
+        )
+        assert covered, part
+    height = at.browser.run(
+        "const d = document.querySelector('#dock');"
+        "return getComputedStyle(d).position === 'fixed' ? d.offsetHeight / innerHeight : 0"
+    )
+    assert height < 0.34
+
+
+def test_the_keys_do_what_the_list_says(at: At) -> None:
+    at.open("gateposts.toml")
+    at.browser.keys("?")
+    at.hands.see("dl.keys")
+    at.browser.keys("Escape")
+    at.hands.see("dl.keys", gone=True)
+    at.browser.keys("ArrowDown")
+    assert at.browser.run("return document.activeElement.dataset.bar") == "5"
+    at.browser.keys("ArrowUp", "ArrowRight")
+    assert at.browser.run("return document.activeElement.dataset.bar") == "2"
+    at.browser.keys("Shift+ArrowRight", "Shift+ArrowRight")
+    assert at.browser.run("return document.querySelectorAll('.ringed').length") == 3
+    at.browser.keys("Escape", "Alt+b")
+    assert at.browser.run("return document.activeElement.closest('section')?.id") == "part-bow"
+    at.browser.keys("Alt+s")
+    at.hands.see(".papers a")
+
+
+def test_the_shelf_is_searched_by_title_key_meter_and_chords(at: At) -> None:
+    def found(words: str) -> list[str]:
+        at.browser.run(
+            "const f = document.querySelector('#find'); f.value = arguments[0]; f.dispatchEvent(new Event('input'))",
+            words,
+        )
+        return at.browser.run(
+            "return [...document.querySelectorAll('.papers:not(.blanks) b')].map((b) => b.textContent)"
+        )
+
+    assert found("lamp") == ["Lamplight on the Landing"]
+    assert found("6/8") == ["Wet Socks on the Stile"]
+    assert found("d major jig") == ["Wet Socks on the Stile"]
+    assert found("Bm Em") == ["Wet Socks on the Stile"]
+    assert found("f e") == ["Snow on the Weir"]
+    assert found("no such thing") == []
+    assert len(found("")) == 5
+
+
+def test_closing_ends_the_program(at: At) -> None:
+    at.hands.press("#close")
+    at.until(lambda: "You can close this tab" in at.browser.run("return document.body.innerText"))
+
+
+@pytest.mark.skipif("UNDERBOW_PICTURES" not in os.environ, reason="makes the pictures of docs/")
+def test_pictures(at: At) -> None:
+    folder = Path(os.environ["UNDERBOW_PICTURES"])
+    at.browser.picture(folder / "desk-shelf.png")
+    paste_tune(at.hands, JIG)
+    at.browser.picture(folder / "desk-sheet.png")
+    make(at.hands)
+    at.browser.picture(folder / "desk-lesson.png")
