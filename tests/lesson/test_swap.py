@@ -167,6 +167,33 @@ def test_where_the_disk_fails_at_any_step_the_old_stays_or_the_new_is_told(
     assert len(told) >= 3  # not at all, undone, finished but not cleared away
 
 
+def test_where_not_even_undoing_is_possible_the_next_run_ends_what_was_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    states = set()
+    original = os.rename
+    for number in range(1, 6):
+        parent = tmp_path / str(number)
+        parent.mkdir()
+        fill(parent)
+        count = [0]
+
+        def refuse(source: Path, target: Path, count: list[int] = count, number: int = number) -> None:
+            count[0] += 1
+            if count[0] >= number:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            original(source, target)
+
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "rename", refuse)
+            with pytest.raises(UnderbowError):
+                put_new(parent)
+        put_right(parent)
+        states.add(check(parent, new=None))
+        assert not list(parent.glob(".underbow*"))
+    assert states == {True, False}
+
+
 def test_what_took_the_name_meanwhile_is_never_replaced(tmp_path: Path) -> None:
     with workplace(tmp_path, KEY) as place:
         prepare(place)

@@ -81,15 +81,21 @@ def workplace(parent: Path, key: str = "", *, busy: str = "") -> Iterator[Workpl
     if lock is None:
         raise UnderbowError(busy or f"another run is working in {parent}; try again when it has finished")
     try:
-        shutil.rmtree(place.folder, ignore_errors=True)  # a dead run's
+        _empty(place)  # a dead run's
         try:
             place.folder.mkdir()
         except OSError as error:
             raise output_error(error, parent) from error
         yield place
     finally:
-        shutil.rmtree(place.folder, ignore_errors=True)
+        _empty(place)
         lock.release()
+
+
+def _empty(place: Workplace) -> None:
+    """Remove the folder, unless something in it is still to be put in place: the next run ends that."""
+    if not hidden(place.parent, place.key, "todo").exists():
+        shutil.rmtree(place.folder, ignore_errors=True)
 
 
 def clear_leftovers(folder: Path) -> None:
@@ -110,7 +116,6 @@ def _clear(folder: Path, key: str, ending: str) -> None:
     lock = take_dead(path)
     if lock is None and path.exists():
         return
-    if not hidden(folder, key, "todo").exists():  # what is still to be put in place
-        shutil.rmtree(hidden(folder, key, "work"), ignore_errors=True)
+    _empty(Workplace(folder, key))
     if lock is not None:
         lock.release()

@@ -7,13 +7,13 @@ import json
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import partial
+from functools import partial, reduce
 from pathlib import Path
 from typing import Any, Literal
 
 import underbow
 from underbow.errors import InputError, UnderbowError
-from underbow.files import digest, make_folder, safe_name, shown_as, whole_file, workplace, write_whole
+from underbow.files import digest, make_folder, output_error, safe_name, shown_as, whole_file, workplace, write_whole
 from underbow.files.whole import sync_folder
 from underbow.files.workplace import Workplace
 from underbow.jobs.gather import Gathered
@@ -115,8 +115,11 @@ def make_lesson(
             told, count = lesson.complete(place, gathered.jobs, each_zipped=zips == "each")
             if zips == "one":
                 make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
+        except OSError as error:
+            raise output_error(error, folder) from error
         except UnderbowError as error:
-            raise shown_as(shown_as(error, place.folder / _NEW, folder), place.folder / _ZIP, lesson.zip) from error
+            named = (place.folder / _NEW, folder), (place.folder / _ZIP, lesson.zip), (place.folder, folder.parent)
+            raise reduce(lambda told, pair: shown_as(told, *pair), named, error) from error
         lesson.look_again(before)
         exchanges = [
             Exchange(_NEW, folder.name, "folder"),

@@ -13,7 +13,7 @@ from pathlib import Path
 from threading import Event
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files import shown_as
+from underbow.files import output_error, shown_as
 from underbow.files.trouble import DiskError
 from underbow.jobs.cache import Cache
 from underbow.jobs.crew import Crew, Processes, ThisProcess
@@ -179,6 +179,8 @@ class _Work:
                 self._failures[number] = f"{title}: it crashed {DEATHS} workers"
                 self._counting.give_up(number)
             return False
+        except OSError as error:
+            raise output_error(error, self._shown) from error
         except (InputError, DiskError, StoppedError) as error:
             raise self._as_shown(error, home) from error
         except UnderbowError as error:
