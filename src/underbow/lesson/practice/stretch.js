@@ -78,9 +78,9 @@ class Stretch {
     }
     if (held !== null) return held;
     if (this.before === null) return wanted;
-    let low = Math.max(wanted - reach, last), high = Math.min(wanted + reach, coming - 2 * half + edge);
-    if (low > high) low = high = Math.max(Math.min((low + high) / 2, wanted + reach), wanted - reach);
-    return this.alike(this.before + half, Math.round(low), Math.round(high));
+    const high = Math.min(wanted + reach, coming - 2 * half + edge);
+    const low = Math.min(Math.max(wanted - reach, last), Math.max(high, last));  // rather far off than the attack twice
+    return this.alike(this.before + half, Math.round(low), Math.round(Math.max(high, low)));
   }
 
   // The frame between low and high from where the sound is most like what it is from a frame on.
