@@ -46,7 +46,7 @@ def listed(folder: Path) -> dict[str, Any]:
 
 
 def test_a_lesson_holds_everything_and_its_zip_the_same(tmp_path: Path) -> None:
-    result = run(write_sheet(tmp_path, "one", "One"), "-o", tmp_path / "l", "--each-tempo", "--json")
+    result = run(write_sheet(tmp_path, "one", "One"), "-o", tmp_path / "l", "--each-tempo", "--mix", "all", "--json")
     assert result.exit_code == 0, result.stderr
     assert json.loads(result.stdout)["zip"] == str(tmp_path / "l.zip")
     manifest = listed(tmp_path / "l")
@@ -67,13 +67,13 @@ def test_a_lesson_holds_everything_and_its_zip_the_same(tmp_path: Path) -> None:
 def test_made_again_only_what_changed_is_redone(tmp_path: Path) -> None:
     sheets = [write_sheet(tmp_path, "one", "One"), write_sheet(tmp_path, "two", "Two")]
     folder = tmp_path / "l"
-    assert run(*sheets, "-o", folder, "--title", "Both").exit_code == 0
+    assert run(*sheets, "-o", folder, "--title", "Both", "--mix", "all").exit_code == 0
     before = {path.name: path.stat().st_mtime_ns for path in folder.rglob("*.mp3")}
     refused = run(*sheets, "-o", folder)
     assert refused.exit_code == 2
     assert "--again" in refused.stderr
     write_sheet(tmp_path, "two", "Two", goal=190)
-    assert run(*sheets, "-o", folder, "--title", "Both", "--again").exit_code == 0
+    assert run(*sheets, "-o", folder, "--title", "Both", "--again", "--mix", "all").exit_code == 0
     after = {path.name: path.stat().st_mtime_ns for path in folder.rglob("*.mp3")}
     assert after.keys() == before.keys()
     assert {name for name in after if after[name] == before[name]} == {name for name in after if name.startswith("One")}
@@ -143,7 +143,7 @@ def test_what_the_render_had_to_tell_is_told_with_the_lesson(tmp_path: Path) -> 
     with sheet.open("a") as file:
         file.write("[[mix]]\nname = 'knock'\nclick = 0\n[sound]\nloudness = -9\n")
     for words in ((), ("--again",)):  # made, and taken over
-        result = run(sheet, "-o", tmp_path / "l", *words)
+        result = run(sheet, "-o", tmp_path / "l", "--mix", "knock", *words)
         assert result.exit_code == 0, result.stderr
         assert result.stderr.count("knock: its peaks allow") == 1
     assert any("knock: its peaks allow" in line for line in listed(tmp_path / "l")["parts"][0]["told"])

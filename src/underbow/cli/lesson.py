@@ -14,7 +14,11 @@ from underbow.cli.work import NoCache, OnCluster, Template, Workers, a_way
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
+    from underbow.jobs.gather import Gathered
     from underbow.jobs.lesson import Zips
+    from underbow.jobs.work import Way
     from underbow.lesson.print.handout import Paper
 
 
@@ -41,9 +45,18 @@ def lesson(
         bool, typer.Option("--each-tempo", metavar="", help="Also a track for every tempo, once through.")
     ] = False,
     paper: Annotated[str, typer.Option(help="a4 or letter.")] = "a4",
+    mix: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--mix", metavar="NAME", help="Also this mix as an audio file; repeat for more; all for every one."
+        ),
+    ] = None,
     formats: Annotated[
         str, typer.Option("--format", help="mp3, wav, flac, ogg: one, or several separated by commas.")
     ] = "mp3",
+    site: Annotated[
+        bool, typer.Option("--site", metavar="", help="For a web server: the page's sound in files beside it.")
+    ] = False,
     voices: VoiceKind = "auto",
     soundfont: Bank = None,
     rate: Rate = 44_100,
@@ -57,17 +70,20 @@ def lesson(
     no_cache: NoCache = False,
     as_json: Json = False,
 ) -> None:
-    """Make the whole hand-out: tracks, MIDI, a sheet to print, a practice page; one folder and one zip.
+    """Make the hand-out: a practice page, a sheet to print, a track with its MIDI; one folder and one zip, small enough to mail.
+
+    The page plays every mix. As audio files there is the backup turn alone, unless --mix names others.
 
     Examples:
 
       underbow lesson my-lesson/first-track.toml
 
-      underbow lesson tracks/*.toml -o tuesday --title "Tuesday evening" --format mp3
+      underbow lesson tracks/*.toml -o tuesday --title "Tuesday evening" --mix all
     """
+    from dataclasses import replace
+
     from underbow.files import safe_name
     from underbow.jobs.gather import gather
-    from underbow.jobs.lesson import make_lesson
     from underbow.lesson.options import LessonOptions
 
     papers: dict[str, Paper] = {"a4": "a4", "letter": "us-letter"}
@@ -77,15 +93,32 @@ def lesson(
     kinds: dict[str, Zips] = {"auto": "auto", "one": "one", "each": "each", "none": "none"}
     if zips.lower() not in kinds:
         raise InputError(f"--zip must be one, each or none, not {zips!r}")
-    options = LessonOptions(sound, papers[paper.lower()], each_tempo)
+    options = LessonOptions(replace(sound, mono=True), papers[paper.lower()], each_tempo, tuple(mix or ()), site)
     gathered = gather(sheets, options, template=template)
-    for line in gathered.told:
-        say(f"underbow: {line}")
     if not title:  # a book's own name, or the first sheet's
         title = sheets[0].stem if len(sheets) == 1 and len(gathered.jobs) > 1 else gathered.jobs[0].title
+    way = a_way(len(gathered.jobs), workers, cluster, cache=not no_cache)
     folder = output or Path(safe_name(title))
-    with a_way(len(gathered.jobs), workers, cluster, cache=not no_cache) as way:
-        made = make_lesson(gathered, folder, way, title=title, again=again, zips=kinds[zips.lower()])
+    hand_out(gathered, folder, way, title=title, again=again, zips=kinds[zips.lower()], as_json=as_json)
+
+
+def hand_out(
+    gathered: Gathered,
+    folder: Path,
+    a_way: AbstractContextManager[Way],
+    *,
+    title: str = "",
+    again: bool = False,
+    zips: Zips = "auto",
+    as_json: bool = False,
+) -> None:
+    """Make a lesson, and tell what was made."""
+    from underbow.jobs.lesson import make_lesson
+
+    for line in gathered.told:
+        say(f"underbow: {line}")
+    with a_way as way:
+        made = make_lesson(gathered, folder, way, title=title, again=again, zips=zips)
     for line in made.told:
         say(f"underbow: {line}")
     for name in made.kept:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import AbstractContextManager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, cast
 
@@ -94,6 +95,12 @@ def drill(
         bool, typer.Option("--drone", metavar="", help="A drone on the root and the fifth underneath.")
     ] = False,
     output: Output = Path("out"),
+    lesson: Annotated[
+        bool, typer.Option("--lesson", metavar="", help="Make a lesson of it: practice page, sheet to print, a track.")
+    ] = False,
+    sheet: Annotated[
+        bool, typer.Option("--sheet", metavar="", help="Write the track sheet that this amounts to, and no sound.")
+    ] = False,
     mix: Mixes = None,
     formats: Formats = "wav",
     voices: VoiceKind = "auto",
@@ -112,6 +119,8 @@ def drill(
       underbow drill C G D A
 
       underbow drill Am G --pattern waltz-oom-pah-pah --start 80 --goal 120
+
+      underbow drill C G D A --lesson -o friday
     """
     from underbow.fiddle.pattern import find_pattern
     from underbow.jobs.gather import gather_text
@@ -143,8 +152,32 @@ def drill(
     }
     text = _toml(lines) + _toml({"seed": seed}, "compose") + _toml(tempo, "tempo") + _toml({"drone": drone}, "sound")
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
-    gathered = gather_text(text, options, mix or (), folder=own.parent if own else None)
-    _render(gathered, output, a_way(1, 0, "", cache=not no_cache), as_json=as_json)
+    home = own.parent if own else None
+    if sheet:
+        gather_text(text, options, folder=home)  # read before it is written
+        _write_sheet(text, str(lines["title"]), output)
+    elif lesson:
+        from underbow.cli.lesson import hand_out
+        from underbow.lesson.options import LessonOptions
+
+        sound = replace(options, mono=True, formats=("mp3",) if formats == "wav" else options.formats)
+        gathered = gather_text(text, LessonOptions(sound, tracks=tuple(mix or ())), folder=home)
+        hand_out(gathered, output, a_way(1, 0, "", cache=not no_cache), as_json=as_json)
+    else:
+        gathered = gather_text(text, options, mix or (), folder=home)
+        _render(gathered, output, a_way(1, 0, "", cache=not no_cache), as_json=as_json)
+
+
+def _write_sheet(text: str, title: str, folder: Path) -> None:
+    """Write a track sheet into a folder, over nothing that is there."""
+    from underbow.files import make_folder, safe_name, write_whole
+
+    path = folder / f"{safe_name(title)}.toml"
+    if path.exists():
+        raise InputError(f"{path} already exists; name another folder with -o")
+    make_folder(folder)
+    write_whole(path, text)
+    tell(str(path))
 
 
 def _toml(values: Mapping[str, str | int | bool], table: str = "") -> str:

@@ -247,7 +247,7 @@ class Desk:
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names) or len(names) > 200:
             raise InputError("choose the sheets of the lesson")
         options = LessonOptions(
-            RenderOptions(formats=("mp3",), voices=self.voices.kind),
+            RenderOptions(formats=("mp3",), voices=self.voices.kind, mono=True),
             "us-letter" if wanted.get("paper") == "letter" else "a4",
         )
         return {"lesson": self.lessons.begin(names, str(wanted.get("title") or ""), options)}

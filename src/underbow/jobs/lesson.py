@@ -115,6 +115,7 @@ def make_lesson(
             told, count = lesson.complete(place, gathered.jobs, each_zipped=zips == "each")
             if zips == "one":
                 make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
+                told += lesson.too_large(place)
         except OSError as error:
             raise output_error(error, folder) from error
         except UnderbowError as error:
@@ -217,6 +218,16 @@ class _Lesson:
         for path in (new, *(path for path in new.rglob("*") if path.is_dir())):
             sync_folder(path)
         return tuple(told), count
+
+    def too_large(self, place: Workplace) -> tuple[str, ...]:
+        """Say where the one zip is too large to mail, and what to leave out."""
+        size = (place.folder / _ZIP).stat().st_size
+        cure = "leave out mixes or --each-tempo, or write fewer passes"
+        return (
+            (f"{self.zip} has {size / 1e6:.0f} MB, too large for many mailboxes (20 MB): {cure}",)
+            if size > _SENT
+            else ()
+        )
 
 
 def _place(job: Job, number: int, count: int) -> str:

@@ -77,11 +77,13 @@ def learner_text(title: str, parts: Iterable[Mapping[str, Any]], words: Mapping[
     ----------
     title : str
     parts : iterable of mapping
-        For each sheet its ``title``, its ``place`` in the folder, and the names of its ``mixes``.
+        For each sheet its ``title``, its ``place`` in the folder, the names of its ``mixes``, and its ``files``.
     words : mapping
     """
     lines = [one_line(title), "=" * min(len(one_line(title)), _WIDTH), ""]
-    lines += _filled(words["readme_how"])
+    for paragraph in ("readme_unzip", "readme_how", "readme_phone"):
+        lines += [*_filled(words[paragraph]), ""]
+    lines.pop()
     rest = iter(parts)
     first = list(islice(rest, _MANY + 1))
     if len(first) > _MANY:
@@ -98,7 +100,8 @@ def learner_text(title: str, parts: Iterable[Mapping[str, Any]], words: Mapping[
             f"  {home}{name}.txt    {words['readme_text']}",
             f"  {home}tracks/    {words['readme_tracks']}",
         ]
-        lines += [f"      {one_line(mix)}" for mix in part["mixes"]]
+        made = {file["mix"] for file in part["files"] if file["kind"] == "audio"}
+        lines += [f"      {one_line(mix)}" for mix in part["mixes"] if mix in made]
     return "\n".join([*lines, "", *_filled(words["care"]), ""])
 
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from underbow.files import digest, safe_name, write_whole
+from underbow.files import digest, make_folder, safe_name, write_whole
 from underbow.lesson.contents import sheet_text
 from underbow.lesson.options import LessonOptions
-from underbow.lesson.practice.page import make_page, page_audio
+from underbow.lesson.practice.page import make_page, page_audio, sound_files
 from underbow.lesson.print.handout import make_handout
 from underbow.sound.render import render_files
 from underbow.track.mixes import Mix
@@ -59,12 +59,13 @@ def make_sheet(
     tell = progress or (lambda share: None)
     name = safe_name(sheet.title)
     sound = options.sound
+    tracks = options.chosen(mixes)
     report = render_files(
-        performance, mixes, folder / "tracks", sound, progress=lambda share: tell(0.5 * share)
+        performance, tracks, folder / "tracks", sound, progress=lambda share: tell(0.5 * share)
     ).to_json()
     files = [_entry(folder, Path(file["path"]), file["kind"], file) for file in report["files"]]
     if options.each_tempo:
-        for single, levels, label in _each_tempo(sheet, mixes):
+        for single, levels, label in _each_tempo(sheet, tracks):
             alone = replace(sound, name=f"{name} {label}", papers=False)
             made = render_files(perform(single), levels, folder / "by tempo", alone, progress=lambda _: tell(0.6))
             files += [_entry(folder, Path(f["path"]), f["kind"], f) for f in made.to_json()["files"]]
@@ -73,11 +74,15 @@ def make_sheet(
         performance, mixes, voices=sound.voices, soundfont=sound.soundfont, loudness=sound.loudness,
         progress=lambda share: tell(0.7 + 0.25 * share),
     )  # fmt: skip
+    beside = "sound" if options.site else ""
     written: dict[str, tuple[str, bytes | str]] = {
+        **{f"{beside}/{file}": ("sound", piece) for file, piece in sound_files(audio) if beside},
         f"{name}.pdf": ("handout", make_handout(sheet, paper=options.paper)),
-        f"{name}.html": ("page", make_page(sheet, performance, mixes, audio)),
+        f"{name}.html": ("page", make_page(sheet, performance, mixes, audio, beside=beside)),
         f"{name}.txt": ("text", sheet_text(sheet)),
     }
+    if beside:
+        make_folder(folder / beside)
     for filename, (kind, content) in written.items():
         write_whole(folder / filename, content)
         files.append(_entry(folder, folder / filename, kind, {}))

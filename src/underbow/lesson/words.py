@@ -21,9 +21,18 @@ ENGLISH = {
     ),
     "played": "Played",
     "then": "then",
+    "readme_unzip": (
+        "Unzip first. What is inside a zip can be looked at, but doesn't play: on Windows right-click the zip and choose "
+        "Extract all, on a Mac double-click it, on a phone tap it in the Files app."
+    ),
+    "readme_phone": (
+        "On a phone, open the page in a browser. Android: in the Files app tap the .html file and choose the browser. iPhone and "
+        "iPad: a mail or the Files app shows only a preview in which nothing plays; if no browser is offered, ask your "
+        "teacher for the page on a web space, or play the audio file and put the printed sheet on the stand."
+    ),
     "readme_how": (
-        "Open the practice page in any browser, on a phone or a computer: it plays the tracks and shows the chord, the hand "
-        "shape and the bow in time. It works without the internet. Or play a track in any player and put the printed "
+        "Open the practice page in any browser, on a phone or a computer: it plays the tune at your tempo and shows the chord, "
+        "the hand shape and the bow in time. It works without the internet. Or play the track in any player and put the printed "
         "sheet on the stand."
     ),
     "readme_page": "the practice page",

@@ -38,6 +38,8 @@ class RenderOptions:
         What the files' names begin with; the performance's title where it is empty.
     papers : bool
         Whether what goes with the audio is written too: MIDI and cue sheet for every mix, and a label file.
+    mono : bool
+        Whether mp3 and ogg files have one channel, at 112 kbit/s as MP3: small enough to mail.
     remember : bool
         False sounds every gesture anew: slower, the same bytes.
 
@@ -56,6 +58,7 @@ class RenderOptions:
     loudness: float = -16.0
     name: str = ""
     papers: bool = True
+    mono: bool = False
     remember: bool = True
 
     def check(self) -> None:

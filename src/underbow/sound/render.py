@@ -114,7 +114,7 @@ class _Job:
         self._performance, self._mixes, self._sound = performance, mixes, sound
         self._folder, self._name = folder, safe_name(options.name or performance.title)
         self._formats, self._alone = tuple(dict.fromkeys(options.formats)), options.stems
-        self._finish = Finish(options.rate, sound.frames, options.bits, options.loudness)
+        self._finish = Finish(options.rate, sound.frames, options.bits, options.loudness, options.mono)
         # A mix may be called as a stem is.
         names = _apart([*(safe_name(mix.name) for mix in mixes), *(f"{part} alone" for part in sound.names)])
         self._names, self._stem_names = names[: len(mixes)], names[len(mixes) :]

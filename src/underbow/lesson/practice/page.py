@@ -107,7 +107,7 @@ def make_page(
         "js": script,
         "timeline": _json(data),
         "sounds": "" if beside else "\n".join(_sounds(audio)),
-        "to_learner": "",
+        "to_learner": _from_the_teacher(sheet.to_learner, words),
         "notation_wide": _notation(staff, _WIDE, "wide"),
         "notation_narrow": _notation(staff, _NARROW, "narrow"),
     }
@@ -198,6 +198,12 @@ def _placing(performance: Performance, mix: Mix, audio: PageAudio, words: Mappin
         "levels": levels,
         "trim": audio.trims.get(mix.name, 0.0),
     }
+
+
+def _from_the_teacher(text: str, words: Mapping[str, str]) -> str:
+    if not text:
+        return ""
+    return f'<section class="learner"><h2>{escape(words["learner"])}</h2><p dir="auto">{escape(text)}</p></section>'
 
 
 def _facts(sheet: Sheet) -> str:

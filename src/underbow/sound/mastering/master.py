@@ -54,12 +54,15 @@ class Finish:
     bits : {16, 24, "float"}
     target : float
         LUFS.
+    mono : bool
+        Whether mp3 and ogg files get one channel, the mean of both: as loud from two loudspeakers, half as large.
     """
 
     rate: int
     frames: int
     bits: Bits
     target: float
+    mono: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,14 +140,17 @@ class Master:
         self, format: Format, heard: Callable[[Iterator[Floats]], Iterator[Floats]]
     ) -> Callable[[Iterator[Floats]], Encoded]:
         def run(blocks: Iterator[Floats]) -> Encoded:
+            channels, sound = self._wanted.channels, heard(blocks)
+            if self._finish.mono and format in {"mp3", "ogg"}:
+                channels, sound = 1, (block.mean(axis=1, keepdims=True, dtype=np.float32) for block in sound)
             try:
                 return encode(
                     self._wanted.paths[format],
-                    heard(blocks),
+                    sound,
                     rate=self._finish.rate,
                     format=format,
                     bits=self._finish.bits if format in {"wav", "flac"} else 16,
-                    channels=self._wanted.channels,
+                    channels=channels,
                     tags=self._wanted.tags,
                     frames_expected=self._finish.frames,
                 )
