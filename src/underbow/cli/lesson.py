@@ -8,21 +8,15 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from underbow.cli.app import app
-from underbow.cli.boundary import Json, command, say, tell, tell_json
+from underbow.cli.boundary import Json, command
+from underbow.cli.hand_out import hand_out
 from underbow.cli.sound import Bank, Bits, Rate, VoiceKind, render_options
 from underbow.cli.work import NoCache, OnCluster, Template, Workers, a_way
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
-    from contextlib import AbstractContextManager
-
-    from underbow.jobs.gather import Gathered
     from underbow.jobs.lesson import Zips
-    from underbow.jobs.work import Way
     from underbow.lesson.print.handout import Paper
-
-
-_MANY = 12  # sheets; of more the page of contents alone is named
 
 
 @app.command()
@@ -100,36 +94,3 @@ def lesson(
     way = a_way(len(gathered.jobs), workers, cluster, cache=not no_cache)
     folder = output or Path(safe_name(title))
     hand_out(gathered, folder, way, title=title, again=again, zips=kinds[zips.lower()], as_json=as_json)
-
-
-def hand_out(
-    gathered: Gathered,
-    folder: Path,
-    a_way: AbstractContextManager[Way],
-    *,
-    title: str = "",
-    again: bool = False,
-    zips: Zips = "auto",
-    as_json: bool = False,
-) -> None:
-    """Make a lesson, and tell what was made."""
-    from underbow.jobs.lesson import make_lesson
-
-    for line in gathered.told:
-        say(f"underbow: {line}")
-    with a_way as way:
-        made = make_lesson(gathered, folder, way, title=title, again=again, zips=zips)
-    for line in made.told:
-        say(f"underbow: {line}")
-    for name in made.kept:
-        say(f"underbow: kept from before: {made.folder / name}")
-    if as_json:
-        tell_json(made.manifest() | {"folder": str(made.folder), "zip": made.zip and str(made.zip)})
-        return
-    tell(f"{made.title}: {made.files} files in {made.folder}" + (f", packed in {made.zip}" if made.zip else ""))
-    if len(gathered.jobs) > _MANY:
-        tell(f"  {made.folder / 'index.html'}")
-        return
-    for file in made.manifest()["files"]:
-        if file["kind"] in ("page", "handout"):
-            tell(f"  {made.folder / file['path']}")

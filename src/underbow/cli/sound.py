@@ -157,7 +157,7 @@ def drill(
         gather_text(text, options, folder=home)  # read before it is written
         _write_sheet(text, str(lines["title"]), output)
     elif lesson:
-        from underbow.cli.lesson import hand_out
+        from underbow.cli.hand_out import hand_out
         from underbow.lesson.options import LessonOptions
 
         sound = replace(options, mono=True, formats=("mp3",) if formats == "wav" else options.formats)
