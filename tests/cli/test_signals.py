@@ -7,10 +7,14 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 
 import mido
 import pytest
+import typer
+
+from underbow.cli.boundary import command
 
 ROOT = Path(__file__).parents[2]
 SHEET = ROOT / "src/underbow/cli/starter/first-track.toml"
@@ -21,14 +25,21 @@ pytestmark = pytest.mark.skipif(os.name != "posix", reason="this system has no s
 
 def begun(folder: Path, *words: str) -> subprocess.Popen[str]:
     """Start a render of many minutes, and wait until it writes."""
+    places = {"TMPDIR": str(folder.parent), "UNDERBOW_CACHE": str(folder.parent / "cache")}
     run = subprocess.Popen(
         [sys.executable, "-m", "underbow", "render", str(SHEET), "--voices", "builtin", "-o", str(folder), *words],
-        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=os.environ | {"TMPDIR": str(folder.parent)},
+        stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, env=os.environ | places,
     )  # fmt: skip
     deadline = time.monotonic() + 60
-    while time.monotonic() < deadline and not list(folder.glob(".underbow-*")):
+    while time.monotonic() < deadline and not any(map(_is_audio, folder.parent.rglob("*.part"))):
         time.sleep(0.02)
     return run
+
+
+def _is_audio(part: Path) -> bool:
+    with suppress(OSError):
+        return part.stat().st_size > 200_000
+    return False
 
 
 def assert_whole(folder: Path) -> None:
@@ -47,7 +58,9 @@ def test_a_signal_ends_a_render_with_one_line_and_leaves_nothing(tmp_path: Path,
     _, told = run.communicate(timeout=60)
     assert (run.returncode, told.splitlines()[-1:]) == (status, [STOPPED])
     assert_whole(folder)
-    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+    assert [path for path in tmp_path.rglob("*") if path.name.startswith(".underbow") or path.suffix == ".part"] == []
+    kept = [path for path in (tmp_path / "cache").rglob("*") if path.is_file() and path.suffix != ".claim"]
+    assert kept == []
 
 
 def test_a_terminal_that_is_gone_changes_nothing(tmp_path: Path) -> None:
@@ -81,3 +94,52 @@ def test_closed_handles_are_no_traceback_and_never_a_file_of_ours(tmp_path: Path
     assert (done.returncode, done.stdout, done.stderr) == (1, "", "" if "2>" in closed else line)
     for path in (tmp_path / "mine").iterdir():
         assert path.read_bytes() == (SHEET.parent / path.name).read_bytes()
+
+
+def test_an_end_without_a_word_is_told_by_a_witness_with_its_step(tmp_path: Path) -> None:
+    run = begun(tmp_path / "out")
+    run.send_signal(signal.SIGSEGV)  # as where a native library crashes, or the system wants its memory back
+    _, told = run.communicate(timeout=60)  # the witness holds stderr open until it has spoken
+    assert run.returncode == -signal.SIGSEGV
+    why = "a library crashed, or the program was killed or ran out of memory"
+    last = f"underbow: ended without a word while making the audio of Three Pegs on the Line: {why}"
+    assert [line for line in told.splitlines() if not line.startswith("underbow: note")] == [last]
+
+
+def test_a_witness_says_nothing_of_an_end_with_a_word(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "underbow", "render", "nothing.toml"], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+
+
+@pytest.mark.parametrize(
+    "failure",
+    [
+        MemoryError(),
+        RuntimeError("can't start new thread"),
+        ImportError("x.so: failed to map segment from shared object"),
+    ],
+)
+def test_a_want_of_memory_however_it_is_told_is_one_line(
+    failure: Exception, capsys: pytest.CaptureFixture[str]
+) -> None:
+    @command
+    def body() -> None:
+        raise failure
+
+    with pytest.raises(typer.Exit) as end:
+        body()
+    assert end.value.exit_code == 1
+    assert capsys.readouterr().err == (
+        "underbow: not enough memory; close other programs, or use fewer passes or a shorter tune\n"
+    )
+
+
+def test_a_fault_of_our_own_keeps_its_traceback() -> None:
+    @command
+    def body() -> None:
+        raise RuntimeError("our own fault")
+
+    with pytest.raises(RuntimeError, match="our own fault"):
+        body()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import os
+import re
 import sys
 from collections.abc import Callable
 from contextlib import suppress
@@ -43,7 +44,9 @@ def command(body: Callable[P, R]) -> Callable[P, R]:
         except RecursionError:
             say("underbow: the file is nested too deeply; write it with fewer brackets inside each other")
             raise typer.Exit(2) from None
-        except MemoryError:
+        except (MemoryError, RuntimeError, ImportError) as failed:
+            if not _lacks_memory(failed):
+                raise
             say("underbow: not enough memory; close other programs, or use fewer passes or a shorter tune")
             raise typer.Exit(1) from None
         except Stopped as stopped:
@@ -51,6 +54,13 @@ def command(body: Callable[P, R]) -> Callable[P, R]:
             raise typer.Exit(stopped.status) from None
 
     return run
+
+
+def _lacks_memory(failed: Exception) -> bool:
+    """Whether it is for want of memory: it is also told as a thread that can't start, or a library that can't be loaded."""
+    return isinstance(failed, MemoryError) or bool(
+        re.search(r"can't start new thread|failed to map|[Cc]annot allocate memory", str(failed))
+    )
 
 
 def run_and_flush(run: Callable[[], object]) -> int | str | None:
@@ -69,6 +79,9 @@ def run_and_flush(run: Callable[[], object]) -> int | str | None:
             sys.stdout.flush()
     except BrokenPipeError:  # the reader has seen enough
         _drop_stdout()
+        return 1
+    except MemoryError:  # before a command began, or after it ended
+        say("underbow: not enough memory; close other programs")
         return 1
     except OSError as error:
         _drop_stdout()

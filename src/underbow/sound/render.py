@@ -27,6 +27,7 @@ from underbow.sound.options import RenderOptions
 from underbow.sound.stems import Stems
 from underbow.sound.voice.tape import Taped
 from underbow.sound.voice.voices import Remembered, Voice
+from underbow.steps import step
 from underbow.track.midi.score import Score
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
@@ -74,7 +75,8 @@ def render_files(
     choice = choose_voice(performance, options.voices, soundfont=options.soundfont, rate=options.rate)
     parts = [part.name for part in performance.parts]
     heard = [part for part in parts if options.stems or any(is_heard(performance, mix, part) for mix in mixes)]
-    with closing(choice), _voice(choice.voice, folder, remember=options.remember) as voice:
+    making = step(f"making the audio of {performance.title}")
+    with making, closing(choice), _voice(choice.voice, folder, remember=options.remember) as voice:
         job = _Job(performance, mixes, Stems(performance, voice, heard), folder, options)
         with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
             scores = beside.submit(job.scores) if options.papers else None

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from underbow.errors import UnderbowError
 from underbow.lesson.print.mei import to_mei
+from underbow.steps import step
 from underbow.tune.tune import Tune
 
 
@@ -22,6 +23,7 @@ class Engraving:
     width: int
 
 
+@step("engraving the staff")
 def engrave(tune: Tune, *, width: int = 1000, height: int | None = None, scale: int = 40) -> Engraving:
     """Draw a tune.
 

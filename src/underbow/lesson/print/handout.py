@@ -22,6 +22,7 @@ from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.words import ENGLISH
+from underbow.steps import step
 from underbow.text import one_line, signs
 from underbow.theory.chord import Chord
 from underbow.track.sheet.model import Sheet
@@ -52,7 +53,8 @@ def make_handout(sheet: Sheet, *, paper: Paper = "a4", words: dict[str, str] = E
     template = files("underbow.lesson.print").joinpath("handout.typ").read_bytes()
     data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
     try:
-        pdf = typst.compile(template, sys_inputs={"data": data}, format="pdf", ignore_system_fonts=True)
+        with step(f"setting the printed sheet of {sheet.title}"):
+            pdf = typst.compile(template, sys_inputs={"data": data}, format="pdf", ignore_system_fonts=True)
     except typst.TypstError as error:
         raise UnderbowError(
             f"{sheet.title}: the printed sheet could not be set: {str(error).splitlines()[0]}"

@@ -34,6 +34,7 @@ from underbow.sound.soundfont.pitch import follow, in_tune
 from underbow.sound.soundfont.strokes import sound_action
 from underbow.sound.soundfont.tone import held, struck
 from underbow.sound.voice.voices import Action, Samples
+from underbow.steps import step
 from underbow.track.midi.velocity import velocity
 
 __all__ = ["Engine", "SoundFontVoice", "engine"]
@@ -177,7 +178,7 @@ class _Synth:
             self.delete()
             raise UnderbowError(f"FluidSynth doesn't take the setting {refused[0]} = {asked[refused[0]]}")
         self._bank = bank
-        with _stderr_muted():
+        with step(f"loading the SoundFont {bank.path.name}"), _stderr_muted():
             self._font = self._synth.sfload(str(bank.path))
         if self._font == -1:
             self.delete()
