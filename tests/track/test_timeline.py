@@ -262,3 +262,12 @@ def test_mixes_go_by_tempo_and_turns_by_playing(sheet_of: SheetMaker) -> None:
     turns = Mix("turns", (("backup", (0.0, None)),), turns=True)
     assert [fading.level("backup", one.number, one.playing) for one in track.passes] == [0.0, 0.0, -6.0, -6.0]
     assert [turns.level("backup", one.number, one.playing) for one in track.passes] == [0.0, None, 0.0, None]
+
+
+def test_the_last_pass_ends_on_the_tunes_last_note_and_not_on_the_next_pickup(sheet_of: SheetMaker) -> None:
+    """Between passes the pickup leads on; at the very end the last note is held in its place."""
+    track = perform(sheet_of('E|:"G"GABc|"D"A3E:|', unit="1/4", tempo={"passes": 2}))
+    notes = [note for gesture in track.part("melody").gestures for note in gesture.notes]
+    assert (notes[-1].midi, notes[-1].length, notes[-1].end) == (69, 4, track.length)
+    pickups = [note.start for note in notes if note.midi == 64]
+    assert pickups == [one.start + at for one in track.passes for at in (0, 8)]  # and before the repeat

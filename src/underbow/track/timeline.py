@@ -12,8 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from functools import partial
-from itertools import pairwise
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 from underbow.fiddle.pattern import Pattern, default_pattern
 from underbow.theory.chord import Chord
@@ -177,36 +176,29 @@ def lay_out(sheet: Sheet) -> Timeline:
     loop, whole, bar = melody.loop, melody.finish, melody.full_bars[0].meter.bar
     tuned = tuning_length(ramp.tempos[0], bar, len(sheet.tuning.midi)) if sheet.tuning_notes else Fraction(0)
     count_in = tuned + max(bar * sheet.count_in - melody.pickup, Fraction(0))
-    gap = ramp.gap(bar, melody.pickup)
-    per_unit = (
-        ramp.each if gap else 1
-    )  # passes that come again as a whole, only later: those of a tempo, or a single one
-    period = loop * (per_unit - 1) + whole + gap if gap else loop
-    starts = tuple(count_in + period * (i // per_unit) + loop * (i % per_unit) for i in range(ramp.playings))
-    ends = {i for i in range(ramp.playings) if i == ramp.playings - 1 or (gap and (i + 1) % per_unit == 0)}
-    lengths = tuple(whole if i in ends else loop for i in range(ramp.playings))
-    units = ramp.playings // per_unit
-    laid = min(units, LAID_OUT) * per_unit
-    laid_lengths = (*lengths[: laid - per_unit], *lengths[-per_unit:])  # the last ones close the track
-    closed = [i == laid - 1 or bool(gap and (i + 1) % per_unit == 0) for i in range(laid)]
-    spans = [*zip(starts, laid_lengths, strict=False)]  # start and length of the passes that are laid out
-    unit_starts = starts[:laid:per_unit]
+    gap, count = ramp.gap(bar, melody.pickup), ramp.playings
+    unit = ramp.each if gap else 1  # passes that come again as a whole, only later
+    period = loop * (unit - 1) + (whole + gap if gap else loop)
+    starts = tuple(count_in + period * (i // unit) + loop * (i % unit) for i in range(count))
+    stretches = [range(i, i + unit) for i in range(0, count, unit)] if gap else [range(count)]
+    closing = {own[-1] for own in stretches}
+    lengths = tuple(whole if i in closing else loop for i in range(count))
+    laid = min(count // unit, LAID_OUT) * unit
+    like = [*range(laid - unit), *range(count - unit, count)]  # the first passes, and the last ones in their place
+    spans = [_Span(starts[i], lengths[pass_], pass_ in closing) for i, pass_ in enumerate(like)]
+    units = starts[:laid:unit]
 
-    def recurring(items: list[Item], units: int = units) -> Recurring[Item]:
-        if units > len(unit_starts) and items[-1].start < unit_starts[1]:  # one chord, or none, all the way
-            items = [*items[:-1], _longer(items[-1], period * (units - len(unit_starts)))]  # type: ignore[list-item]
-            units = len(unit_starts)
-        return Recurring(items, unit_starts, units, partial(_later, period, per_unit))
+    def recurring(items: list[Item], of: int = count // unit) -> Recurring[Item]:
+        if of > len(units) and items[-1].start < units[1]:  # one chord, or none, all the way
+            items, of = [*items[:-1], _longer(items[-1], period * (of - len(units)))], len(units)  # type: ignore[list-item]
+        return Recurring(items, units, of, partial(_later, period, unit))
 
-    groups = [spans[i : i + per_unit] for i in range(0, laid, per_unit)] if gap else [spans]
-    heard = [chord for group in groups for chord in _heard(sheet, group)]
-    some = recurring(heard, len(unit_starts))
-    whole_bars = [bar for i, span in enumerate(spans) for bar in _whole_bars(sheet, i + 1, *span, closed=closed[i])]
-    bars = [bar for i, span in enumerate(spans, 1) for bar in _bars(sheet, some, i, *span)]
-    chords = joined([ChordSpan(span.start, span.end - span.start, _chord(sheet, span)) for span in heard])
-    closing = _closing(sheet, whole_bars[-1], spans[-1][0], heard) - spans[-1][0]
-    last = sorted(ends)
-    stretches = [range(begin + 1, end + 1) for begin, end in pairwise([-1, *last])]
+    heard = _heard(sheet, spans)
+    some = recurring(heard, len(units))
+    whole_bars = [bar for playing, span in enumerate(spans, 1) for bar in _whole_bars(sheet, playing, span)]
+    bars = [bar for playing, span in enumerate(spans, 1) for bar in _bars(sheet, some, playing, span)]
+    chords = joined([ChordSpan(chord.start, chord.end - chord.start, _chord(sheet, chord)) for chord in heard])
+    last_beat = _closing(sheet, whole_bars[-1], spans[-1].start, heard) - spans[-1].start
     return Timeline(
         tuned=tuned,
         count_in=count_in,
@@ -214,7 +206,7 @@ def lay_out(sheet: Sheet) -> Timeline:
         lengths=lengths,
         tempo=tempo_map(ramp, count_in, lengths, gap),
         stretches=tuple(
-            Stretch(own, starts[own[0]], starts[own[-1]] + lengths[own[-1]], starts[own[-1]] + closing)
+            Stretch(own, starts[own[0]], starts[own[-1]] + lengths[own[-1]], starts[own[-1]] + last_beat)
             for own in stretches
         ),
         whole_bars=recurring(whole_bars),
@@ -222,6 +214,18 @@ def lay_out(sheet: Sheet) -> Timeline:
         bars=recurring(bars),
         chords=recurring(list(chords)),
     )
+
+
+class _Span(NamedTuple):
+    """Where a pass lies, and whether it closes a stretch."""
+
+    start: Fraction
+    length: Fraction
+    closes: bool
+
+    @property
+    def end(self) -> Fraction:
+        return self.start + self.length
 
 
 def tuning_length(tempo: Tempo, bar: Fraction, strings: int) -> Fraction:
@@ -271,12 +275,12 @@ def _closing(sheet: Sheet, bar: WholeBar, start: Fraction, heard: list[Heard]) -
     return max([beat for beat in beats if beat <= last and beat >= heard[-1].start] or [last])
 
 
-def _whole_bars(sheet: Sheet, playing: int, start: Fraction, length: Fraction, *, closed: bool) -> Iterator[WholeBar]:
+def _whole_bars(sheet: Sheet, playing: int, span: _Span) -> Iterator[WholeBar]:
     """Lay out a pass's whole bars; the last one holds the next pass's pickup, but for what closes a stretch."""
     melody = sheet.melody
-    end = start + length + (0 if closed else melody.pickup)
+    end = span.end + (0 if span.closes else melody.pickup)
     for bar in melody.full_bars:
-        begin = start + bar.start
+        begin = span.start + bar.start
         reach = end - begin if bar is melody.full_bars[-1] else bar.length
         yield WholeBar(playing, bar, begin, reach, _pattern(sheet, bar))
 
@@ -289,27 +293,32 @@ def _pattern(sheet: Sheet, bar: Bar) -> Pattern:
     return pattern.fitted(bar.meter) if pattern.suits(bar.meter) else default_pattern(bar.meter, sheet.tune.rhythm)
 
 
-def _heard(sheet: Sheet, spans: list[tuple[Fraction, Fraction]]) -> list[Heard]:
-    """Chords of the passes (start and length of each); the last one of a pass holds on until the next pass brings its own."""
-    first, end = spans[0][0], sum(spans[-1], Fraction(0))
-    begun = [(start + span.start, index) for start, _ in spans for index, span in enumerate(sheet.melody.chords)]
-    if not begun:
-        return [Heard(first, end, -1)]
-    stops = [start for start, _ in begun[1:]] + [end]
-    out = [Heard(start, stop, index) for (start, index), stop in zip(begun, stops, strict=True) if start < stop]
-    return ([Heard(first, out[0].start, -1)] if out[0].start > first else []) + out
+def _heard(sheet: Sheet, spans: list[_Span]) -> list[Heard]:
+    """Chords of the passes; the last one of a pass holds on until the next pass brings its own, or the stretch ends."""
+    out: list[Heard] = []
+    first = True
+    for span in spans:
+        begun = [(span.start + chord.start, index) for index, chord in enumerate(sheet.melody.chords)]
+        if first and (not begun or begun[0][0] > span.start):
+            out.append(Heard(span.start, span.end, -1))
+        for start, index in begun:
+            if out and (not first or out[-1].start >= span.start):
+                out[-1] = replace(out[-1], end=start)
+            out.append(Heard(start, span.end, index))
+        if not begun:
+            out[-1] = replace(out[-1], end=span.end)
+        first = span.closes
+    return [chord for chord in out if chord.start < chord.end]
 
 
 def _chord(sheet: Sheet, heard: Heard) -> Chord | None:
     return sheet.melody.chords[heard.index].chord if heard.index >= 0 else None
 
 
-def _bars(
-    sheet: Sheet, heard: Recurring[Heard], playing: int, start: Fraction, length: Fraction
-) -> Iterator[PlayedBar]:
+def _bars(sheet: Sheet, heard: Recurring[Heard], playing: int, span: _Span) -> Iterator[PlayedBar]:
     for bar in sheet.melody.bars:
-        begin = start + bar.start
-        stop = start + length if bar is sheet.melody.bars[-1] else start + bar.end
-        names = [str(_chord(sheet, span) or "-") for span in _between(heard, begin, stop)]
+        begin = span.start + bar.start
+        stop = span.end if bar is sheet.melody.bars[-1] else span.start + bar.end
+        names = [str(_chord(sheet, chord) or "-") for chord in _between(heard, begin, stop)]
         meter = bar.meter if bar.meter != sheet.tune.meter else None
         yield PlayedBar(playing, bar.number, bar.time, begin, stop - begin, bar.section, tuple(names), meter)

@@ -17,6 +17,7 @@ ABC = 'X:1\nT:E\nM:C|\nL:1/4\nK:G\nP:A\nD|"G"GABc|"C"edcB|"D"ABAF|"G"G3D||\nP:B\
 ODD: list[Any] = [
     0, 1, -1, 2.5, float("nan"), float("inf"), 10**30, "", "x", "A", "AB", "1-2", "1/4", "0/0", "3/8", "G | C", "A: G", "%", "|",
     [], [1], ["off"], [[]], {}, {"A": "saw"}, {"seed": 1}, {"G": "0-0"}, True, "saw", "GDAE", "low", "\0", "a/b", "../x",
+    {"7": "D Bm", "1": "G"}, {"1": "%"},
     "two\nlines \x1b[31m",
     "é" * 300, "9" * 400, "glide", "steady", 60, 100,
 ]  # fmt: skip

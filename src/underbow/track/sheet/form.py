@@ -126,14 +126,16 @@ def _stretch(bars: str) -> tuple[int, int]:
 def _places(melody: Melody, first: int, last: int) -> list[int]:
     """Choose which time of each bar is played: where they can be had one after the other, that time."""
     places: list[int] = []
+    times: dict[int, list[int]] = {}
+    for i, bar in enumerate(melody.bars):
+        times.setdefault(bar.number, []).append(i)
     for number in range(first, last + 1):
-        own = [i for i, bar in enumerate(melody.bars) if bar.number == number]
 
         def leads(i: int, number: int = number) -> tuple[bool, bool]:
             after = melody.bars[i + 1].number if i + 1 < len(melody.bars) else 0
             return bool(places) and places[-1] + 1 == i, number == last or after == number + 1
 
-        places.append(max(own, key=leads))
+        places.append(max(times[number], key=leads))
     return [0, *places] if first == 1 and melody.pickup else places
 
 
