@@ -90,7 +90,7 @@ class TestTime:
 
     @given(BAR, METER)
     def test_a_bar_is_shared_without_gaps(self, text: str, meter: Meter) -> None:
-        (bar,) = Progression.parse(text).bars
+        (bar,) = Progression.parse(f"| {text} |").bars
         at = Fraction(0)
         for start, length, _ in divided(bar, meter):
             assert start == at
@@ -100,7 +100,7 @@ class TestTime:
 
     @given(st.lists(BAR, min_size=1, max_size=12), METER)
     def test_spans_fill_the_time_and_neighbours_differ(self, texts: list[str], meter: Meter) -> None:
-        spans = Progression.parse(" | ".join(texts)).spans(meter)
+        spans = Progression.parse(f"| {' | '.join(texts)} |").spans(meter)
         assert spans[0].start == 0
         assert spans[-1].end == meter.bar * len(texts)
         for one, other in itertools.pairwise(spans):

@@ -97,6 +97,6 @@ def _read_toml(path: Path) -> Sequence[Fault]:
 def _read_tunes(path: Path) -> None:
     from underbow.tune.source import load_tunes
 
-    told = [fault for tune in load_tunes(path) for fault in tune.told]
-    if told:
-        raise InputError(*told)
+    remarks = [fault for tune in load_tunes(path) for fault in tune.told]
+    if remarks:
+        raise InputError(*remarks)

@@ -40,7 +40,7 @@ def tune(
             if strict:
                 load_tunes(file, strict=True)
             if as_json:
-                tell_json([{"number": one.number, "title": one.title} for one in book])
+                tell_json([{"number": tune.number, "title": tune.title} for tune in book])
             else:
                 tell(book_text(book))
             return
@@ -89,8 +89,8 @@ def chords(
     if output is not None and (output.exists() or output.is_symlink()):
         raise InputError(f"{output} already exists; name a new file, so that nothing is lost")
     found = load_tune(file, number=number, title=title)
-    for told in found.told:
-        say(f"underbow: note: {told}")
+    for remark in found.told:
+        say(f"underbow: note: {remark}")
     harmony = harmonise(found, style=style)  # type: ignore[arg-type]  # it tells what is no style
     if output is not None:
         of_abc = any(note.source for measure in found.measures for note in measure.notes)

@@ -175,7 +175,7 @@ class AccentGrid:
 
         A stroke held over the cycle's end starts late, and its length and pulses run over the end; it is listed once.
         """
-        return tuple(self._stroke(at) for at, symbol in enumerate(self.bow) if symbol in "dux")
+        return tuple(self._stroke(cell) for cell, symbol in enumerate(self.bow) if symbol in "dux")
 
     def play(self, bars: int) -> tuple[Stroke, ...]:
         """Strokes over so many bars, from rest.
@@ -200,7 +200,7 @@ class AccentGrid:
             moved = (_moved(stroke, self.length * number, turned) for stroke in cycle)
             yield from (_cut(stroke, end) for stroke in moved if since <= stroke.start < end)
 
-    def swung(self, at: Fraction) -> Fraction:
+    def swung(self, place: Fraction) -> Fraction:
         """Move a position (quarters from the start of a bar that begins a cycle) to where swing puts it.
 
         Cells go in pairs; time runs evenly within each cell. The share is taken as the nearest fraction of up to sixtieths,
@@ -212,7 +212,7 @@ class AccentGrid:
         """
         share = Fraction(self.swing).limit_denominator(60)
         pair = 2 * self.cell
-        number, within = divmod(at / pair, 1)
+        number, within = divmod(place / pair, 1)
         first = within <= Fraction(1, 2)
         within = 2 * within * share if first else share + (2 * within - 1) * (1 - share)
         return (number + within) * pair
@@ -228,15 +228,15 @@ class AccentGrid:
         'd u | - d'
         """
         text = {"bow": self.bow, "accent": self.accent, "strings": self.strings}[row]
-        return " | ".join(" ".join(text[at : at + self.cells]) for at in range(0, len(text), self.cells))
+        return " | ".join(" ".join(text[first : first + self.cells]) for first in range(0, len(text), self.cells))
 
-    def _stroke(self, at: int) -> Stroke:
+    def _stroke(self, first: int) -> Stroke:
         """Read the stroke that starts in a cell: it lasts while the cells after it, round the end, hold or pulse."""
         size = len(self.bow)
-        stop = at + 1
+        stop = first + 1
         while self.bow[stop % size] in "-~":  # ends at the latest at the stroke's own cell
             stop += 1
-        starts = [at, *(n for n in range(at + 1, stop) if self.bow[n % size] == "~"), stop]
+        starts = [first, *(n for n in range(first + 1, stop) if self.bow[n % size] == "~"), stop]
         pulses = tuple(
             Pulse(
                 n * self.cell,
@@ -246,8 +246,8 @@ class AccentGrid:
             )
             for n, after in pairwise(starts)
         )
-        bow: Bow = "d" if self.bow[at] == "d" else "u" if self.bow[at] == "u" else "x"
-        return Stroke(at * self.cell, (stop - at) * self.cell, bow, pulses)
+        bow: Bow = "d" if self.bow[first] == "d" else "u" if self.bow[first] == "u" else "x"
+        return Stroke(first * self.cell, (stop - first) * self.cell, bow, pulses)
 
 
 def _moved(stroke: Stroke, by: Fraction, turned: bool) -> Stroke:

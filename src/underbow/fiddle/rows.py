@@ -115,11 +115,11 @@ def _length_faults(key: Row, bars: list[str], cells: int) -> list[Fault]:
 def _bow_faults(cells: int, bow: str, retake: bool) -> list[Fault]:
     faults = []
     before = ""
-    for at, symbol in enumerate(bow):
-        if symbol in "-~" and bow[at - 1] in "x.":
+    for cell, symbol in enumerate(bow):
+        if symbol in "-~" and bow[cell - 1] in "x.":
             faults.append(
                 Fault(
-                    f"{_place(at, cells)}: {symbol} carries a stroke on, but a {_NAME[bow[at - 1]]} comes before it; "
+                    f"{_place(cell, cells)}: {symbol} carries a stroke on, but a {_NAME[bow[cell - 1]]} comes before it; "
                     "write . for silence, or d or u for a new stroke",
                     where=Row.BOW,
                 )
@@ -128,7 +128,7 @@ def _bow_faults(cells: int, bow: str, retake: bool) -> list[Fault]:
             other = "u" if symbol == "d" else "d"
             faults.append(
                 Fault(
-                    f"{_place(at, cells)}: a second {_NAME[symbol]} in a row; write {other} to turn the bow, ~ to pulse again "
+                    f"{_place(cell, cells)}: a second {_NAME[symbol]} in a row; write {other} to turn the bow, ~ to pulse again "
                     "in the same stroke, or retake = true where the bow is lifted and set again",
                     where=Row.BOW,
                 )
@@ -142,24 +142,26 @@ def _mark_faults(key: Row, cells: int, bow: str, row: str) -> list[Fault]:
         return [Fault(f"found {_count(len(row))}, expected {len(bow)} as in bow; write one symbol a cell", where=key)]
     choice = {Row.ACCENT: "1 to 9", Row.STRINGS: "=, _ or ^"}[key]
     faults = []
-    for at, (symbol, mark) in enumerate(zip(bow, row, strict=True)):
+    for cell, (symbol, mark) in enumerate(zip(bow, row, strict=True)):
         if symbol in STARTS and mark == ".":
             faults.append(
                 Fault(
-                    f"{_place(at, cells)}: a sound starts here (bow {symbol}) without a mark; write {choice}", where=key
+                    f"{_place(cell, cells)}: a sound starts here (bow {symbol}) without a mark; write {choice}",
+                    where=key,
                 )
             )
         elif symbol not in STARTS and mark != ".":
             faults.append(
                 Fault(
-                    f"{_place(at, cells)}: found {mark} on a {_NAME[symbol]}, where no sound starts; write .", where=key
+                    f"{_place(cell, cells)}: found {mark} on a {_NAME[symbol]}, where no sound starts; write .",
+                    where=key,
                 )
             )
     return faults
 
 
-def _place(at: int, cells: int) -> str:
-    return f"bar {at // cells + 1}, cell {at % cells + 1}"
+def _place(cell: int, cells: int) -> str:
+    return f"bar {cell // cells + 1}, cell {cell % cells + 1}"
 
 
 def _count(cells: int) -> str:

@@ -191,7 +191,7 @@ def _back(place: Workplace, number: int, exchange: Exchange) -> bool:
 
 def _finish(place: Workplace, exchanges: Sequence[Exchange]) -> tuple[str, ...]:
     """Clear the old away, moving over what isn't ours."""
-    kept: list[str] = []
+    changed: list[str] = []
     final = place.parent
     try:
         for number, exchange in enumerate(exchanges):
@@ -199,12 +199,12 @@ def _finish(place: Workplace, exchanges: Sequence[Exchange]) -> tuple[str, ...]:
             if not os.path.lexists(old):
                 continue
             if exchange.kind == "folder":
-                kept += _move_over(old, final)
+                changed += _move_over(old, final)
                 _remove(old)
             elif exchange.kind == "zip" and zip_state(old) != "ours":
                 free = _free(final.parent, PurePosixPath(final.name), changed=True)
                 old.rename(free)
-                kept.append(free.name)
+                changed.append(free.name)
             else:
                 old.unlink()
         hidden(place.parent, place.key, "todo").unlink(missing_ok=True)
@@ -213,7 +213,7 @@ def _finish(place: Workplace, exchanges: Sequence[Exchange]) -> tuple[str, ...]:
         raise UnderbowError(
             f"{final} is finished, but what was there before couldn't be cleared away ({why}); the next run does it"
         ) from error
-    return tuple(kept)
+    return tuple(changed)
 
 
 def _move_over(old: Path, final: Path) -> list[str]:

@@ -283,9 +283,9 @@ def shown(value: object) -> str:  # noqa: PLR0911  a kind a line
 
 
 def _keys(kind: type[Any]) -> dict[str, Key]:
-    return {one.name: one.metadata["key"] for one in fields(kind)}
+    return {row.name: row.metadata["key"] for row in fields(kind)}
 
 
 def _required(kind: type[Any], name: str) -> bool:
-    one: Field[Any] = next(one for one in fields(kind) if one.name == name)
-    return one.default is MISSING and one.default_factory is MISSING
+    row: Field[Any] = next(row for row in fields(kind) if row.name == name)
+    return row.default is MISSING and row.default_factory is MISSING

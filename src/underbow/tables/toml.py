@@ -153,26 +153,26 @@ def _twice(lines: list[str], at: int) -> str:
     return f"{_shortened(words.partition('=')[0])} is written twice{where}; keep one of them"
 
 
-def _goes_on(lines: list[str], at: int) -> bool:
+def _goes_on(lines: list[str], number: int) -> bool:
     """Whether the line below is neither a key nor a table nor empty: text that was begun goes on there."""
-    below = lines[at + 1].strip() if at + 1 < len(lines) else ""
+    below = lines[number + 1].strip() if number + 1 < len(lines) else ""
     return bool(below) and not re.match(r"[\w\"' .-]+=|\[|#", below)
 
 
-def _stands_alone(lines: list[str], at: int) -> bool:
+def _stands_alone(lines: list[str], number: int) -> bool:
     """Whether what is wrong in a line stays there: it begins a statement, and nothing that it opens goes on below it."""
-    line = re.sub(r"\"(?:\\.|[^\"\\])*\"|'[^']*'|#.*", "", lines[at])
+    line = re.sub(r"\"(?:\\.|[^\"\\])*\"|'[^']*'|#.*", "", lines[number])
     if (
-        '"""' in lines[at]
-        or "'''" in lines[at]
+        '"""' in lines[number]
+        or "'''" in lines[number]
         or line.count("[") > line.count("]")
         or line.count("{") > line.count("}")
     ):
         return line.lstrip().startswith("[") and "=" not in line
-    if '"' in line and _goes_on(lines, at):
+    if '"' in line and _goes_on(lines, number):
         return False
     try:
-        tomllib.loads("\n".join(lines[:at]))
+        tomllib.loads("\n".join(lines[:number]))
     except ValueError:
         return False
     return True

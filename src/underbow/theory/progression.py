@@ -120,9 +120,9 @@ class Progression:
     def spans(self, meter: Meter) -> tuple[ChordSpan, ...]:
         """Lay every bar out in time, neighbours with the same chord joined."""
         placed = [
-            ChordSpan(meter.bar * i + at, length, chord)
+            ChordSpan(meter.bar * i + start, length, chord)
             for i, bar in enumerate(self.bars)
-            for at, length, chord in divided(bar, meter)
+            for start, length, chord in divided(bar, meter)
         ]
         return joined(placed)
 
@@ -150,11 +150,11 @@ def divided(bar: tuple[Chord | None, ...], meter: Meter) -> list[tuple[Fraction,
         length = meter.bar / len(bar)
         return [(length * i, length, chord) for i, chord in enumerate(bar)]
     each, over = divmod(beats, len(bar))
-    placed, at = [], Fraction(0)
+    placed, start = [], Fraction(0)
     for i, chord in enumerate(bar):
         length = meter.beat * (each + (i < over))
-        placed.append((at, length, chord))
-        at += length
+        placed.append((start, length, chord))
+        start += length
     return placed
 
 

@@ -59,18 +59,18 @@ def read_musicxml(data: bytes, *, file: str = "", part: str | None = None, stric
     UnderbowError
         Where music21 is not installed.
     """
-    told: list[Fault] = []
+    remarks: list[Fault] = []
     score = _score(_text(data, file), file)
     with _reading(file):
-        chosen = _part(score, part, file, told)
-        drafts = _drafts(chosen, told, file)
+        chosen = _part(score, part, file, remarks)
+        drafts = _drafts(chosen, remarks, file)
     name_sections(drafts)
     try:
-        order = order_of(drafts, (), lambda what, place: told.append(Fault(what, file, where=f"measure {place}")))
+        order = order_of(drafts, (), lambda what, place: remarks.append(Fault(what, file, where=f"measure {place}")))
     except TooManyMeasuresError:
         raise InputError(Fault("too many bars when its repeats are written out; write fewer repeats", file)) from None
-    if strict and told:
-        raise InputError(*told)
+    if strict and remarks:
+        raise InputError(*remarks)
     measures = tuple(draft.frozen() for draft in drafts)
     meta = score.metadata
     title = (meta and (meta.title or meta.movementName)) or PurePath(file).stem
@@ -82,7 +82,7 @@ def read_musicxml(data: bytes, *, file: str = "", part: str | None = None, stric
         order=tuple(order),
         tempo=next((measure.tempo for measure in measures if measure.tempo), None),
         composer=str((meta and meta.composer) or ""),
-        told=tuple(told),
+        told=tuple(remarks),
     )
 
 
@@ -161,7 +161,7 @@ def _reading(file: str, what: str = "a MusicXML score") -> Iterator[None]:
         raise InputError(Fault(f"not {what} that can be read: {why}", file)) from None
 
 
-def _part(score: Any, name: str | None, file: str, told: list[Fault]) -> Any:
+def _part(score: Any, name: str | None, file: str, remarks: list[Fault]) -> Any:
     parts = [part for part in getattr(score, "parts", ()) if part.recurse().notes]
     if not parts:
         raise InputError(Fault("no notes in it", file))
@@ -172,11 +172,11 @@ def _part(score: Any, name: str | None, file: str, told: list[Fault]) -> Any:
             raise InputError(Fault(f"no part is called {name!r}; there are {', '.join(names)}", file))
         return found[0]
     if len(parts) > 1:
-        told.append(Fault(f"of the parts {', '.join(names)}, the first was used", file))
+        remarks.append(Fault(f"of the parts {', '.join(names)}, the first was used", file))
     return parts[0]
 
 
-def _drafts(part: Any, told: list[Fault], file: str) -> list[Draft]:
+def _drafts(part: Any, remarks: list[Fault], file: str) -> list[Draft]:
     from music21 import spanner  # noqa: PLC0415
 
     key, meter = Key.parse("C"), Meter((4,), 4)
@@ -192,7 +192,7 @@ def _drafts(part: Any, told: list[Fault], file: str) -> list[Draft]:
         if measure.keySignature is not None:
             key = _key(measure.keySignature)
         if measure.timeSignature is not None:
-            meter = _meter(measure.timeSignature, meter, told, file)
+            meter = _meter(measure.timeSignature, meter, remarks, file)
         draft = Draft(key, meter, number)
         draft.ending, draft.ending_start = brackets.get(id(measure), ((), False))
         _bar_lines(draft, measure)
@@ -230,7 +230,7 @@ def _key(signature: Any) -> Key:
     return Key(PitchClass.at_fifths(sharps - MODES[mode]), mode)
 
 
-def _meter(signature: Any, before: Meter, told: list[Fault], file: str) -> Meter:
+def _meter(signature: Any, before: Meter, remarks: list[Fault], file: str) -> Meter:
     try:
         if signature.symbol == "cut":
             return Meter.parse("C|")
@@ -238,7 +238,7 @@ def _meter(signature: Any, before: Meter, told: list[Fault], file: str) -> Meter
             return Meter.parse("C")
         return Meter.parse(str(signature.ratioString))
     except ValueError as fault:
-        told.append(Fault(f"{fault}; the meter before it stays", file))
+        remarks.append(Fault(f"{fault}; the meter before it stays", file))
         return before
 
 
@@ -255,7 +255,7 @@ def _bar_lines(draft: Draft, measure: Any) -> None:
 def _fill(draft: Draft, measure: Any, slurs: dict[int, tuple[int, int]]) -> None:
     """Put the notes, rests, chord symbols and words of a measure down."""
     line = next(iter(measure.voices), measure)
-    at = Fraction(0)
+    now = Fraction(0)
     graces: list[Pitch] = []
     symbols = sorted(((_exact(s.offset), s) for s in measure.getElementsByClass("Harmony")), key=lambda pair: pair[0])
     for item in line.notesAndRests:
@@ -265,15 +265,15 @@ def _fill(draft: Draft, measure: Any, slurs: dict[int, tuple[int, int]]) -> None
             graces += [_pitch(p) for p in item.pitches]
             continue
         start, length = _exact(item.offset), _exact(item.quarterLength)
-        if length <= 0 or start < at:
+        if length <= 0 or start < now:
             continue
-        if start > at:
-            draft.events.append(Event(start - at))
+        if start > now:
+            draft.events.append(Event(start - now))
         _symbols(draft, symbols, start)
         draft.events.append(_event(item, length, tuple(graces), slurs))
         graces = []
-        at = start + length
-    _symbols(draft, symbols, at + 1000)
+        now = start + length
+    _symbols(draft, symbols, now + 1000)
     for mark in measure.recurse():
         name = _JUMPS.get(type(mark).__name__)
         if name:

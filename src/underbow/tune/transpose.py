@@ -45,19 +45,19 @@ def transposed(tune: Tune, key: Key | str, reach: tuple[Pitch, Pitch] = FIRST_PO
     ['G', 'D7']
     """
     tonic, mode = _asked(key)
-    told: list[Fault] = []
+    remarks: list[Fault] = []
     if mode and mode != tune.key.mode and not (MODES[mode] <= -2 and tune.key.is_minor):
-        told.append(Fault(f"the tune stays {tune.key.mode}: transposing does not change a mode", where="key"))
+        remarks.append(Fault(f"the tune stays {tune.key.mode}: transposing does not change a mode", where="key"))
     target = _writable(tonic, tune.key.mode)
     if target.tonic != tonic:
-        told.append(Fault(f"{tonic} {tune.key.mode} has too many flats or sharps; written as {target}", where="key"))
+        remarks.append(Fault(f"{tonic} {tune.key.mode} has too many flats or sharps; written as {target}", where="key"))
     fifths = target.tonic.fifths - tune.key.tonic.fifths
     near = round(7 * fifths / 12)  # whole octaves in so many fifths
     octave = _octave(tune, 7 * fifths - 12 * near, reach) - near
     move = _Move(4 * fifths + 7 * octave, 7 * fifths + 12 * octave, fifths)
     measures = tuple(_measure(measure, move) for measure in tune.measures)
-    told += _outside(measures, reach)
-    return replace(tune, key=_key(tune.key, fifths)[0], measures=measures, told=tune.told + tuple(told))
+    remarks += _outside(measures, reach)
+    return replace(tune, key=_key(tune.key, fifths)[0], measures=measures, told=tune.told + tuple(remarks))
 
 
 class _Move:

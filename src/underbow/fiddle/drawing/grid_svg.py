@@ -136,7 +136,7 @@ def cell_starts(grid: AccentGrid, length: Fraction) -> tuple[Fraction, ...]:
     whole = -(-length // grid.cell)
     swings = length % (2 * grid.cell) == 0
     ats = [grid.cell * n for n in range(whole)]
-    return (*(grid.swung(at) if swings else at for at in ats), length)
+    return (*(grid.swung(start) if swings else start for start in ats), length)
 
 
 def pieces(grid: AccentGrid, strokes: Sequence[Stroke], start: Fraction, length: Fraction) -> list[Piece]:
@@ -145,9 +145,9 @@ def pieces(grid: AccentGrid, strokes: Sequence[Stroke], start: Fraction, length:
     way = _Travel(grid)
     found = []
 
-    def moved(at: Fraction) -> Fraction:
-        at = min(max(at - start, Fraction(0)), length)
-        return grid.swung(at) if swings else at
+    def moved(place: Fraction) -> Fraction:
+        place = min(max(place - start, Fraction(0)), length)
+        return grid.swung(place) if swings else place
 
     for stroke in strokes:
         if stroke.start >= start + length or stroke.end <= start:
@@ -291,8 +291,8 @@ class _Picture:
                     yield _line(middle - 7, top + dy, middle + 7, top + dy, 2.4 if strings in {which, "both"} else 0.4)
 
 
-def _x(at: Fraction, length: Fraction) -> float:
-    return 1 + BAR_WIDTH * float(at / length)
+def _x(place: Fraction, length: Fraction) -> float:
+    return 1 + BAR_WIDTH * float(place / length)
 
 
 def _y(place: float) -> float:
@@ -324,10 +324,10 @@ def _said(grid: AccentGrid) -> str:
     return ", ".join(f"{_SPOKEN[stroke.bow]} {_word(grid, stroke.start)}" for stroke in grid.strokes())
 
 
-def _word(grid: AccentGrid, at: Fraction) -> str:
+def _word(grid: AccentGrid, place: Fraction) -> str:
     """The count at a time."""
     names = count(grid.meter, grid.cells)
-    return names[int(at % grid.meter.bar / grid.cell) % len(names)]
+    return names[int(place % grid.meter.bar / grid.cell) % len(names)]
 
 
 def _line(x1: float, y1: float, x2: float, y2: float, width: float) -> str:

@@ -116,8 +116,8 @@ def spoken(grid: AccentGrid) -> str:
     """
     beats = {beat / grid.cell for beat in grid.meter.beats}
     said = ""
-    for at, symbol in enumerate(grid.bow):
-        before = "" if at == 0 else " | " if at % grid.cells == 0 else ", " if at % grid.cells in beats else " "
+    for cell, symbol in enumerate(grid.bow):
+        before = "" if cell == 0 else " | " if cell % grid.cells == 0 else ", " if cell % grid.cells in beats else " "
         said += before + _SPOKEN[symbol]
     return said
 
@@ -166,8 +166,8 @@ def count(meter: Meter, cells: int) -> list[str]:
         units = 4  # fiddlers count cut time in quarters when they learn it
     each, over = divmod(cells, units)
     if over or each == 0:  # cells longer than the unit: what falls on a unit is counted by it
-        at = [Fraction(cell * units, cells) for cell in range(cells)]
-        return [str(int(place) + 1) if place.denominator == 1 else "·" for place in at]
+        starts = [Fraction(cell * units, cells) for cell in range(cells)]
+        return [str(int(place) + 1) if place.denominator == 1 else "·" for place in starts]
     between = {1: [], 2: ["&"], 3: ["la", "li"], 4: ["e", "&", "a"]}.get(each, ["·"] * (each - 1))
     return [word for unit in range(units) for word in (str(unit + 1), *between)]
 
@@ -206,19 +206,22 @@ def _bar(grid: AccentGrid, bar: int, cell: int) -> list[str]:
     cells = range(bar * grid.cells, (bar + 1) * grid.cells)
     column = cell // 2
     rows = [
-        "".join((_block(grid.accent[at], row) * column).ljust(cell) for at in cells) for row in reversed(range(_ROWS))
+        "".join((_block(grid.accent[number], row) * column).ljust(cell) for number in cells)
+        for row in reversed(range(_ROWS))
     ]
-    rows.append("".join(_mark(grid, at, grid.bow[at], cell) for at in cells))
+    rows.append("".join(_mark(grid, number, grid.bow[number], cell) for number in cells))
     if grid.flips:
-        rows.append("".join(_mark(grid, at, _TURNED.get(grid.bow[at], grid.bow[at]), cell) for at in cells))
-    rows.append("".join(grid.strings[at].replace(".", " ").ljust(cell) for at in cells))
+        rows.append(
+            "".join(_mark(grid, number, _TURNED.get(grid.bow[number], grid.bow[number]), cell) for number in cells)
+        )
+    rows.append("".join(grid.strings[number].replace(".", " ").ljust(cell) for number in cells))
     rows.append("".join(word.ljust(cell) for word in count(grid.meter, grid.cells)))
     return rows
 
 
-def _mark(grid: AccentGrid, at: int, symbol: str, cell: int) -> str:
+def _mark(grid: AccentGrid, number: int, symbol: str, cell: int) -> str:
     """Draw a cell of the bow row: a held stroke is a line up to where it ends."""
-    goes_on = grid.bow[(at + 1) % len(grid.bow)] in "-~"
+    goes_on = grid.bow[(number + 1) % len(grid.bow)] in "-~"
     line = "─" if goes_on or symbol == "-" else " "
     return MARK[symbol] + line * (cell - 2) + ("─" if goes_on else " ")
 

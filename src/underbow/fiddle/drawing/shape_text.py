@@ -90,8 +90,8 @@ def _picture(
         note, degree, stop = shape.spelled(chord)[i], shape.degrees(chord)[i], shape.stops[i]
         line = _string("─", "┼", width, tapes)
         if stop.finger:
-            at = _column(stop.semitones) - 1
-            line = line[: at - len(stop.mark)] + str(stop) + line[at + 1 :]
+            column = _column(stop.semitones) - 1
+            line = line[: column - len(stop.mark)] + str(stop) + line[column + 1 :]
         yield f"{left}{name}{' ' if stop.finger else '0'}║{line} {note!s:<3} {degree}"
 
 
@@ -108,9 +108,9 @@ def _between(before: HandShape, after: HandShape, left: int) -> list[str]:
     line = [" "] * margin
     for stop in after.stops:
         if stop.finger in stays:
-            at = margin + _column(stop.semitones)
-            line += [" "] * (at + 1 - len(line))
-            line[at] = "┊"
+            column = margin + _column(stop.semitones)
+            line += [" "] * (column + 1 - len(line))
+            line[column] = "┊"
     text, marked = " · ".join(said) or "nothing moves", "".join(line) + "  "
     return textwrap.wrap(
         text, _WIDTH, initial_indent=marked, subsequent_indent=" " * (margin + 2), break_long_words=False

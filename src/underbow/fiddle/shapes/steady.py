@@ -70,9 +70,9 @@ def steadiest(layers: Layers, again: float, work: int = WORK) -> Taken:
     >>> [steadiest(Layers((0, 1, 0, 1), ((1.0, 1.5), (0.0,)), changes), again).shapes for again in (0.0, 4.0)]
     [(0, 0, 1, 0), (1, 0, 1, 0)]
     """
-    kept = _worth_trying(layers)
-    found = _search(_only(layers, kept), again, work)
-    shapes = tuple(kept[chord][shape] for chord, shape in zip(layers.chords, found.shapes, strict=True))
+    choices = _worth_trying(layers)
+    found = _search(_only(layers, choices), again, work)
+    shapes = tuple(choices[chord][shape] for chord, shape in zip(layers.chords, found.shapes, strict=True))
     return Taken(shapes, found.cost, found.proved)
 
 
@@ -181,21 +181,23 @@ def _worth_trying(layers: Layers) -> list[list[int]]:
     One beats another if it is cheaper even where the changes on both sides speak against it most. All the places of the
     one can then be given to the other, which makes no second shape that was not there.
     """
-    kept = [list(range(len(costs))) for costs in layers.own]
-    into: list[list[list[Row]]] = [[] for _ in kept]  # for each chord the changes to it, a row for each of its shapes
-    out: list[list[list[Row]]] = [[] for _ in kept]
+    choices = [list(range(len(costs))) for costs in layers.own]
+    into: list[list[list[Row]]] = [
+        [] for _ in choices
+    ]  # for each chord the changes to it, a row for each of its shapes
+    out: list[list[list[Row]]] = [[] for _ in choices]
     for before, after, matrix in _joints(layers):
         into[after].append(list(matrix))
         out[before].append(list(zip(*matrix, strict=True)))
     for chord, costs in enumerate(layers.own):
-        for shape in sorted(kept[chord], key=lambda shape: -costs[shape]):
+        for shape in sorted(choices[chord], key=lambda shape: -costs[shape]):
             if any(
                 other != shape
                 and costs[other] + _worst(into[chord], other, shape) + _worst(out[chord], other, shape) < costs[shape]
-                for other in kept[chord]
+                for other in choices[chord]
             ):
-                kept[chord].remove(shape)
-    return kept
+                choices[chord].remove(shape)
+    return choices
 
 
 def _worst(sides: list[list[Row]], other: int, shape: int) -> float:
@@ -203,11 +205,11 @@ def _worst(sides: list[list[Row]], other: int, shape: int) -> float:
     return max((now - was for rows in sides for now, was in zip(rows[other], rows[shape], strict=True)), default=0.0)
 
 
-def _only(layers: Layers, kept: list[list[int]]) -> Layers:
+def _only(layers: Layers, choices: list[list[int]]) -> Layers:
     """The same progression with these shapes alone."""
 
     def pick(matrix: Matrix, before: int, after: int) -> Matrix:
-        return tuple(tuple(matrix[row][column] for column in kept[before]) for row in kept[after])
+        return tuple(tuple(matrix[row][column] for column in choices[before]) for row in choices[after])
 
     seen: dict[tuple[int, int, Matrix], Matrix] = {}
     changes = []
@@ -218,7 +220,7 @@ def _only(layers: Layers, kept: list[list[int]]) -> Layers:
         changes.append(seen[key])
     return Layers(
         layers.chords,
-        tuple(tuple(costs[shape] for shape in kept[chord]) for chord, costs in enumerate(layers.own)),
+        tuple(tuple(costs[shape] for shape in choices[chord]) for chord, costs in enumerate(layers.own)),
         tuple(changes),
         pick(layers.seam, layers.chords[-1], layers.chords[0]) if layers.seam is not None else None,
     )

@@ -95,13 +95,13 @@ class TuneBuilder(FieldReader):
         found = [match for match in re.finditer(_MAIL, text) if match[0] != "=20" or match.end() == len(text)]
         if not found:
             return False
-        at = 0
+        done = 0
         for match in found:
-            music.add(text[at : match.start()] + ("=" if match[0] == "=3D" else ""), start + at)
-            at = match.end()
+            music.add(text[done : match.start()] + ("=" if match[0] == "=3D" else ""), start + done)
+            done = match.end()
         self.told.assume("=3D, =20 and = at the end of a line come from a mail program; ignored", start)
         if found[-1][0] != "=":
-            music.add(text[at:], start + at)
+            music.add(text[done:], start + done)
             self._flush(music)
         return True
 

@@ -89,13 +89,13 @@ def chords_into_abc(text: str, tune: Tune) -> str:
         waiting = "" if notes else waiting
         for span in measure.chords:
             name = "N.C." if span.chord is None else str(span.chord)
-            at = bisect_left(starts, span.start)
-            if at < len(notes):
-                here[at] = name
+            number = bisect_left(starts, span.start)
+            if number < len(notes):
+                here[number] = name
             else:
                 waiting = name
-        for at, name in here.items():
-            place = _before(text, notes[at][1][0])
+        for number, name in here.items():
+            place = _before(text, notes[number][1][0])
             edits.append((place, place, f'"{name}"'))
     parts, done = [], 0
     for start, end, put in sorted(edits):

@@ -71,14 +71,14 @@ def signs(text: str) -> Iterator[Sign]:
     >>> [(sign.kind, sign.text) for sign in signs('|: "G"^f>.g (3abc :|2 [CE]2')][:6]
     [('bar', '|:'), ('string', '"G"'), ('note', '^f'), ('broken', '>'), ('short', '.'), ('note', 'g')]
     """
-    at = 0
-    while match := _SIGN.match(text, at):
+    place = 0
+    while match := _SIGN.match(text, place):
         kind, sign = match.lastgroup or "odd", match[0]
         if kind == "mark" and ("|" in sign or ":" in sign) and re.sub(r"[|:!]", "", sign) not in _LONG_NAMES:
             kind, sign = "reserved", sign[0]  # two old line breaks with music between them
         if kind != "space":
-            yield Sign(kind, sign, at)
-        at += len(sign)
+            yield Sign(kind, sign, place)
+        place += len(sign)
 
 
 @dataclass(frozen=True, slots=True)

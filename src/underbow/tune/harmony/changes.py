@@ -46,8 +46,8 @@ def _by_bar(melody: Melody, bars: Sequence[Bar]) -> list[tuple[Chord | None, ...
 def _shared(changes: list[tuple[Fraction, Chord | None]], meter: Meter) -> tuple[Chord | None, ...]:
     """Write a bar's chords so that a progression shares the bar among them as they stand, beat by beat where need be."""
     chords = tuple(chord for _, chord in changes)
-    if [at for at, _, _ in divided(chords, meter)] == [at for at, _ in changes]:
+    if [start for start, _, _ in divided(chords, meter)] == [start for start, _ in changes]:
         return chords
-    starts = [at for at, _ in changes]
+    starts = [start for start, _ in changes]
     beats = tuple(chords[bisect_right(starts, beat) - 1] for beat in meter.beats)
     return beats if len({*beats}) > 1 else beats[:1]

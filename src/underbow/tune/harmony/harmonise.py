@@ -234,9 +234,9 @@ def _only_few(fits: Array, steps: Array, seen: Seen) -> Array:
     share = size @ solve(fits, steps).probabilities
     order = [int(chord) for chord in np.argsort(-share, kind="stable") if share[chord] > 0][:_CANDIDATES]
     best, total = fits, -np.inf
-    for kept in combinations(order, min(_FEW, len(order))):
+    for few in combinations(order, min(_FEW, len(order))):
         some = fits.copy()
-        some[:, [chord for chord in range(CHORDS) if chord not in kept]] = -np.inf
+        some[:, [chord for chord in range(CHORDS) if chord not in few]] = -np.inf
         if np.isfinite(some.max(axis=1)).all() and (found := solve(some, steps).total) > total:
             best, total = some, found
     return best
@@ -278,29 +278,29 @@ def _bars(
     if style == "open":
         right = np.repeat(right[:, 0::2] + right[:, 1::2], 2, axis=1)
     printed = printed_numbers(tune)
-    for at, size, patterns in zip(
+    for place, size, patterns in zip(
         heads, sizes.tolist(), _others(solved, heads, sizes, thirds=style != "open"), strict=True
     ):
-        inside = range(at, at + size)
+        inside = range(place, place + size)
         long = np.array([units[n].end - units[n].start for n in inside])
         share = [float(right[list(inside), pattern] @ long / long.sum()) for pattern, _ in patterns]
-        spans = _spans(units[at : inside.stop], names[at : inside.stop])
+        spans = _spans(units[place : inside.stop], names[place : inside.stop])
         taken = {tuple(_plain(span.chord) for span in spans)}
         others: list[Choice] = []
         for k in sorted(range(len(patterns)), key=lambda k: -share[k]):
             if len(others) == RUNNERS_UP:
                 break
-            chords = _without_repeats([_chord(keys[at], chord, style) for chord in patterns[k][0]])
+            chords = _without_repeats([_chord(keys[place], chord, style) for chord in patterns[k][0]])
             if chords not in taken:
                 others.append(Choice(chords, min(share[k], 1.0)))
                 taken.add(chords)
-        measure = tune.measures[units[at].measure]
+        measure = tune.measures[units[place].measure]
         yield SuggestedBar(
-            number=max(printed[units[at].measure], 1),
+            number=max(printed[units[place].measure], 1),
             section=measure.section,
-            measure=units[at].measure,
+            measure=units[place].measure,
             spans=spans,
-            sureness=min(float(right[list(inside), chosen[at : inside.stop]] @ long / long.sum()), 1.0),
+            sureness=min(float(right[list(inside), chosen[place : inside.stop]] @ long / long.sum()), 1.0),
             runners_up=tuple(others),
         )
 

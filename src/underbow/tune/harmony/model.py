@@ -104,12 +104,12 @@ class Model:
         n = len(seen.units)
         out = seen.rings.reshape(n, -1) @ self.tones + np.einsum("nkc,kc->nc", seen.together, self.together)
         names = list(self.places)
-        at = {name: i for i, name in enumerate(names)}
+        column = {name: i for i, name in enumerate(names)}
         shares = np.zeros((n, len(names)))
         for i, row in enumerate(seen.places):
             for name, share in row.items():
-                if name in at:
-                    shares[i, at[name]] = share
+                if name in column:
+                    shares[i, column[name]] = share
         out += shares @ np.array([self.places[name] for name in names])
         count = int(seen.alike.max()) + 1
         sums = np.zeros((count, CHORDS))

@@ -92,13 +92,13 @@ def _count_units(units: list[Unit], played: list[list[_Part]], rings: Array, lin
     for i, parts in enumerate(played):
         if not parts:
             continue
-        for at, length, tone, _, begins, on_beat, come, go in parts:
+        for start, length, tone, _, begins, on_beat, come, go in parts:
             rings[0, i, tone] += length
-            if begins and on_beat and at > _EPS:
+            if begins and on_beat and start > _EPS:
                 rings[2, i, tone] += 1
-            if at + length > 0.5 + _EPS:
-                rings[3, i, tone] += at + length - max(at, 0.5)
-            if at > _EPS and 0 < abs(come) <= 2 and 0 < abs(go) <= 2 and not on_beat:
+            if start + length > 0.5 + _EPS:
+                rings[3, i, tone] += start + length - max(start, 0.5)
+            if start > _EPS and 0 < abs(come) <= 2 and 0 < abs(go) <= 2 and not on_beat:
                 rings[8, i, tone] += length
             if abs(come) > 2 or abs(go) > 2:
                 rings[9, i, tone] += length
@@ -159,12 +159,12 @@ def _count_around(rings: Array, bars: NDArray[np.intp], sections: NDArray[np.int
 def _sounding_together(ring: Array) -> Array:
     """Which two of a chord's three notes are there, or all three: shape (n, 4, 24)."""
     there = ring > 0
-    one = np.repeat(there, 2, axis=1)
+    first = np.repeat(there, 2, axis=1)
     third = np.stack([np.roll(there, -4, axis=1), np.roll(there, -3, axis=1)], axis=2).reshape(len(ring), 24)
     fifth = np.repeat(np.roll(there, -7, axis=1), 2, axis=1)
-    return np.stack([one & third & ~fifth, one & fifth & ~third, third & fifth & ~one, one & third & fifth], 1).astype(
-        float
-    )
+    return np.stack(
+        [first & third & ~fifth, first & fifth & ~third, third & fifth & ~first, first & third & fifth], 1
+    ).astype(float)
 
 
 def _place(unit: Unit, left: int, share: Array, parts: list[_Part]) -> dict[str, float]:

@@ -164,7 +164,7 @@ def _slots(
         firsts.append(len(out))
         spans = divided(chords[number], meter)
         for i, (start, length) in enumerate(rhythm):
-            chord = next((c for at, _, c in reversed(spans) if at <= start), None) or home
+            chord = next((c for begin, _, c in reversed(spans) if begin <= start), None) or home
             last = i == len(rhythm) - 1
             ending = bar.ending if last else ""
             if ending and number == len(plans) - 1:
@@ -177,11 +177,15 @@ def _slots(
     return out
 
 
-def _parted(rhythm: Rhythm, at: Fraction) -> Rhythm:
+def _parted(rhythm: Rhythm, place: Fraction) -> Rhythm:
     """Part the note that is held over a place, so that a phrase's last note belongs to its last chord."""
     out: list[tuple[Fraction, Fraction]] = []
     for start, length in rhythm:
-        parts = [(start, at - start), (at, start + length - at)] if start < at < start + length else [(start, length)]
+        parts = (
+            [(start, place - start), (place, start + length - place)]
+            if start < place < start + length
+            else [(start, length)]
+        )
         out += parts
     return tuple(out)
 

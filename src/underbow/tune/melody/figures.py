@@ -105,7 +105,7 @@ class Figures:
             },
         )
 
-    def cell(self, number: int, length: Fraction, at: float, *, ending: bool) -> tuple[Fraction, ...]:
+    def cell(self, number: int, length: Fraction, drawn: float, *, ending: bool) -> tuple[Fraction, ...]:
         """Draw the rhythm of a bar's cell, fitted to its length; ``at`` in [0, 1) says which. Held first notes are negative."""
         name = f"{'end' if ending else 'bar'} {number}"
         while name not in self.rhythm and number > 0:  # a bar of more cells than the dance has: as its second cell
@@ -115,8 +115,8 @@ class Figures:
         total = sum(share for _, share in choices)
         chosen = choices[0][0]
         for lengths, share in choices:
-            at -= share / total
-            if at < 0:
+            drawn -= share / total
+            if drawn < 0:
                 chosen = lengths
                 break
         scale = length / self.size

@@ -92,26 +92,26 @@ def _kinds(count: int) -> list[str]:
     return out
 
 
-def _phrase(at: int, size: int, source: int | None, *, closed: bool, high: bool, rng: Random) -> list[BarPlan]:
+def _phrase(first: int, size: int, source: int | None, *, closed: bool, high: bool, rng: Random) -> list[BarPlan]:
     """Plan one phrase that begins with bar ``at``."""
     inner = _drawn(rng)
-    kept = size - 1 - (size > 2 and rng.random() < _ANEW)  # bars of a phrase that comes back
+    same = size - 1 - (size > 2 and rng.random() < _ANEW)  # bars of a phrase that comes back
     out = []
     for i in range(size):
         like: int | None = None
         if source is not None:
-            like = source + i if i < kept else None
+            like = source + i if i < same else None
         elif size == _PHRASE and i < size - 1 and inner.index(inner[i]) < i:
-            like = at + inner.index(inner[i])
+            like = first + inner.index(inner[i])
         ending = ("closed" if closed else "open") if i == size - 1 else ""
         out.append(BarPlan(like, ending, high))
     return out
 
 
 def _drawn(rng: Random) -> str:
-    at = rng.random()
+    share_left = rng.random()
     for form, share in _INNER:
-        at -= share
-        if at < 0:
+        share_left -= share
+        if share_left < 0:
             return form
     return _INNER[0][0]

@@ -51,13 +51,13 @@ def _bar(meter: Meter, figures: Figures, rng: Random, *, ending: bool) -> Rhythm
     notes: list[tuple[Fraction, Fraction]] = []
     for i, (start, length) in enumerate(cells(meter)):
         text = figures.cell(i, length, rng.random(), ending=ending)
-        at = start
+        now = start
         for j, word in enumerate(text):
             if j == 0 and word < 0 and notes and notes[-1][1] >= length / 2:  # a short note is not held over the beat
                 notes[-1] = (notes[-1][0], notes[-1][1] + abs(word))
             else:
-                notes.append((at, abs(word)))
-            at += abs(word)
+                notes.append((now, abs(word)))
+            now += abs(word)
     return tuple(notes)
 
 
@@ -65,6 +65,6 @@ def _rested(rhythm: Rhythm, meter: Meter, *, last: bool) -> Rhythm:
     """Let a bar come to rest: from its last beats on, one long note; the tune's last bar takes at least half the bar for it."""
     beats = cells(meter)
     keep = (len(beats) // 2 if last else max(len(beats) - 1, len(beats) // 2)) if len(beats) > 1 else 0
-    at = beats[keep][0]
-    kept = [(start, min(length, at - start)) for start, length in rhythm if start < at]
-    return (*kept, (at, meter.bar - at))
+    rest = beats[keep][0]
+    before = [(start, min(length, rest - start)) for start, length in rhythm if start < rest]
+    return (*before, (rest, meter.bar - rest))

@@ -87,7 +87,7 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     ('Air', [('A4', '2')])
     """
     score = _score(data, file)
-    part, told = _chosen(score.parts, track, file)
+    part, remarks = _chosen(score.parts, track, file)
     where = part.name or "melody"
     shortest = min((meter.bar for _, meter in score.meters), default=_COMMON.bar)
     if max(end for _, end, _, _ in part.notes) > min(Fraction(MOST_QUARTERS), MOST_BARS * shortest) * score.ticks:
@@ -100,19 +100,19 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     moved = f"notes were moved to the grid by {float(mean):.3f} of a quarter on average, {float(worst):.3f} at most"
     passed_over = [Fault(moved, file, where=where)]
     if worst > Fraction(1, 12):
-        told.append(Fault(f"{moved}; check the rhythm", file, where=where))
+        remarks.append(Fault(f"{moved}; check the rhythm", file, where=where))
     meters = [(Fraction(tick, score.ticks), meter) for tick, meter in score.meters] or [(Fraction(0), _COMMON)]
     if not score.meters:
-        told.append(Fault("no time signature; counted as 4/4", file))
+        remarks.append(Fault("no time signature; counted as 4/4", file))
     notes, starts, said = _bar_starts(notes, meters)
-    told += [Fault(what, file, where=where) for what in said]
+    remarks += [Fault(what, file, where=where) for what in said]
     key = score.key
     if key is None:
         key = find_key([(note.midi, note.end - note.start) for note in notes])
-        told.append(Fault(f"no key signature; the notes fit {key}", file))
+        remarks.append(Fault(f"no key signature; the notes fit {key}", file))
     measures = _measures(notes, starts, key)
-    if strict and told:
-        raise InputError(*told)
+    if strict and remarks:
+        raise InputError(*remarks)
     meter = measures[0].meter
     return Tune(
         title=score.title or PurePath(file).stem,
@@ -121,7 +121,7 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
         measures=measures,
         order=tuple(range(len(measures))),
         tempo=_tempo(score.microseconds, meter),
-        told=tuple(told),
+        told=tuple(remarks),
         passed_over=tuple(passed_over),
     )
 
@@ -145,15 +145,15 @@ def _score(data: bytes, file: str) -> _Score:
         if n == 0:
             title = _name(track)
         parts += _parts(track)
-        at = 0
+        tick = 0
         for message in track:
-            at += message.time
+            tick += message.time
             if (
                 message.type == "time_signature"
                 and message.denominator in (1, 2, 4, 8, 16, 32, 64)
                 and message.numerator
             ):
-                meters.setdefault(at, Meter((min(message.numerator, 64),), message.denominator))
+                meters.setdefault(tick, Meter((min(message.numerator, 64),), message.denominator))
             elif message.type == "key_signature":
                 keys.append(Key.parse(message.key))
             elif message.type == "set_tempo":
@@ -174,18 +174,18 @@ def _parts(track: mido.MidiTrack) -> list[_Part]:
     """Divide a track by channel; drums and notes without length are left out."""
     sounding: dict[tuple[int, int], deque[tuple[int, int]]] = {}
     notes: dict[int, list[tuple[int, int, int, int]]] = {}
-    at = 0
+    tick = 0
     for message in track:
-        at += message.time
+        tick += message.time
         if message.type not in ("note_on", "note_off") or message.channel == DRUMS:
             continue
         key = (message.channel, message.note)
         if message.type == "note_on" and message.velocity:
-            sounding.setdefault(key, deque()).append((at, message.velocity))
+            sounding.setdefault(key, deque()).append((tick, message.velocity))
         elif sounding.get(key):
             start, velocity = sounding[key].popleft()
-            if at > start:
-                notes.setdefault(message.channel, []).append((start, at, message.note, velocity))
+            if tick > start:
+                notes.setdefault(message.channel, []).append((start, tick, message.note, velocity))
     return [_Part(_name(track), tuple(sorted(notes[channel]))) for channel in sorted(notes)]
 
 
@@ -255,17 +255,17 @@ def _measures(notes: list[Played], starts: list[tuple[Fraction, Meter]], key: Ke
     bounds = [*(start for start, _ in starts[1:]), starts[-1][0] + starts[-1][1].bar]
     bar = 0
     for note in notes:
-        at = note.start
-        while bar + 1 < len(starts) and starts[bar + 1][0] <= at:
+        now = note.start
+        while bar + 1 < len(starts) and starts[bar + 1][0] <= now:
             bar += 1
         here = bar
-        while at < note.end and here < len(starts):
+        while now < note.end and here < len(starts):
             until = min(note.end, bounds[here])
             tied = until < note.end and here + 1 < len(starts)
             pitch = key.spell(note.midi)
             under = tuple(key.spell(midi) for midi in note.under)
-            held[here].append(Note(at - starts[here][0], until - at, pitch, under, tied=tied))
-            at = until
+            held[here].append(Note(now - starts[here][0], until - now, pitch, under, tied=tied))
+            now = until
             here += 1
     end = max(note.end for note in notes)
     lengths = [bounds[i] - starts[i][0] for i in range(len(starts))]

@@ -67,19 +67,19 @@ class Draft:
 
     def frozen(self, place: tuple[int, int] | None = None) -> Measure:
         """Give the measure as the model has it, with its line and column where they are known."""
-        at = Fraction(0)
+        now = Fraction(0)
         starts: list[Fraction] = []
         notes: list[Note] = []
         for event in self.events:
-            starts.append(at)
+            starts.append(now)
             if event.pitches and event.length > 0:
-                notes.append(_note(event, at))
-            at += event.length
-        starts.append(at)
+                notes.append(_note(event, now))
+            now += event.length
+        starts.append(now)
         return Measure(
-            length=at,
+            length=now,
             notes=tuple(notes),
-            chords=_spans(self.chords, starts, at),
+            chords=_spans(self.chords, starts, now),
             key=self.key,
             meter=self.meter,
             tempo=self.tempo,
@@ -94,7 +94,7 @@ class Draft:
         )
 
 
-def _note(event: Event, at: Fraction) -> Note:
+def _note(event: Event, start: Fraction) -> Note:
     """Freeze a note: the highest of its pitches is the melody."""
     sounding = event.pitches
     if event.shift != (0, 0):
@@ -103,7 +103,7 @@ def _note(event: Event, at: Fraction) -> Note:
         sounding = sorted(sounding, key=lambda pair: -pair[0].midi)
     top, tied = sounding[0]
     return Note(
-        start=at,
+        start=start,
         length=event.length,
         pitch=top,
         under=tuple(pitch for pitch, _ in sounding[1:]),
@@ -139,7 +139,7 @@ def _spans(chords: list[tuple[int, Chord | None]], starts: list[Fraction], end: 
         placed[starts[min(index, len(starts) - 1)]] = chord  # a later symbol at the same place replaces the earlier
     ats = [*placed, end]
     return tuple(
-        ChordSpan(at, after - at, chord)
-        for (at, chord), after in zip(placed.items(), ats[1:], strict=True)
-        if after > at
+        ChordSpan(start, after - start, chord)
+        for (start, chord), after in zip(placed.items(), ats[1:], strict=True)
+        if after > start
     )

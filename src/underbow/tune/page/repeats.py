@@ -163,34 +163,34 @@ def _block(measures: list[Draft], start: int, first: int, end: int, say: Say) ->
     """Read the endings that begin at measure ``first``."""
     endings: list[tuple[tuple[int, ...], int, int]] = []
     colons = measures[start].repeat_start if start < first else 0
-    at = first
-    while at < end and measures[at].ending_start:
-        if at > first and measures[at].ending[:1] == (1,) and 1 in endings[0][0]:
+    first_bar = first
+    while first_bar < end and measures[first_bar].ending_start:
+        if first_bar > first and measures[first_bar].ending[:1] == (1,) and 1 in endings[0][0]:
             break  # the first ending of the next section
-        stop = at + 1
+        stop = first_bar + 1
         while stop < end and not _ends(measures, stop):
             stop += 1
-        endings.append((measures[at].ending, at, stop))
+        endings.append((measures[first_bar].ending, first_bar, stop))
         if len(endings) == 1 or measures[stop - 1].repeat_end > 1:
             colons = max(colons, measures[stop - 1].repeat_end)
-        at = stop
+        first_bar = stop
     numbers = [number for group, _, _ in endings for number in group]
     passes = max(numbers)
     if len(endings) == 1 and passes == 1:
-        passes = 2 if measures[at - 1].repeat_end or colons else 1
+        passes = 2 if measures[first_bar - 1].repeat_end or colons else 1
     elif len(endings) == 1:
-        passes = max(passes + 1 if measures[at - 1].repeat_end else passes, colons + 1)
+        passes = max(passes + 1 if measures[first_bar - 1].repeat_end else passes, colons + 1)
     gaps = [number for number in range(1, passes) if number not in numbers]
     if gaps and start < first:
         say(f"ending {gaps[0]} is missing; the endings are played in the order written", measures[first].place)
         endings = [((i,), begin, stop) for i, (_, begin, stop) in enumerate(endings, start=1)]
         passes = len(endings)
-    return _Block(start, first, at, passes, endings)
+    return _Block(start, first, first_bar, passes, endings)
 
 
-def _ends(measures: list[Draft], at: int) -> bool:
+def _ends(measures: list[Draft], index: int) -> bool:
     """Whether an ending is over before a measure."""
-    before, here = measures[at - 1], measures[at]
+    before, here = measures[index - 1], measures[index]
     return bool(before.repeat_end or before.final or here.repeat_start or here.ending_start or not here.ending)
 
 
@@ -230,9 +230,9 @@ def _with_jumps(measures: list[Draft], order: list[int], say: Say) -> list[int]:
 def _straight(measures: list[Draft], order: list[int], target: int) -> list[int]:
     """Play once through from a measure without repeats: the last time of each measure, in the order of the page."""
     last = {index: n for n, index in enumerate(order)}
-    kept = [i for i in sorted(last) if i >= target]
+    later = [i for i in sorted(last) if i >= target]
     out: list[int] = []
-    for i in kept:
+    for i in later:
         group = measures[i].ending
         if group and any(measures[k].ending and measures[k].ending != group and last[k] > last[i] and _same_group(measures, i, k)
                          for k in range(i + 1, min(i + 64, len(measures))) if k in last):  # fmt: skip
