@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,9 @@ def changes(text: str) -> list[str]:
 
 
 def test_a_chord_with_two_shapes_says_which_bar_takes_which() -> None:
-    assert changes(sheet_text(read_sheet(ROOT / "tracks" / "lamplight.toml"))) == [
+    """Where the hand takes whichever shape lies nearest."""
+    table = tomllib.loads((ROOT / "tracks" / "lamplight.toml").read_text("utf-8")) | {"hand": "nearest"}
+    assert changes(sheet_text(build_sheet(table, ROOT / "tracks"))) == [
         "  A  | G       | %       | C (3-3) | D      |",
         "     | G       | C (3-3) | D       | G      |",
         "  B  | G       | C (3-1) | G       | D      |",
@@ -29,7 +32,7 @@ def test_a_chord_with_two_shapes_says_which_bar_takes_which() -> None:
 
 def test_bars_stay_under_each_other_where_one_is_long_and_each_row_begins_with_its_chord() -> None:
     tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:C\nP:A\n|:"C"c4|"C"c4|"Am"c4:|\nP:B\n|:"G"g4|g4|g4|g4|g4|"D"d4:|\n'
-    sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+    sheet = build_sheet({"abc": tune, "pattern": "saw", "hand": "nearest", "tempo": {"goal": 80, "passes": 1}})
     assert changes(sheet_text(sheet)) == [
         "  A  | C (3-3, then 3-1) | %                 | Am               |",
         "  B  | G                 | %                 | %                 | %                |",
@@ -74,3 +77,15 @@ def test_the_readme_of_many_tunes_names_the_page_that_lists_them() -> None:
     assert "There are 300 tunes. Open index.html" in text
     assert len(text.splitlines()) < 30
     assert "00 Tune/" in learner_text("A course", parts(2))
+
+
+def test_the_plan_says_how_often_each_tempo_comes_and_what_comes_between() -> None:
+    tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:C\n"C"c4|"G"d4|]\n'
+    tempo = {"start": 60, "goal": 80, "passes": 2}
+    plain, twice = (
+        sheet_text(build_sheet({"abc": tune, "pattern": "saw", "tempo": tempo | more}))
+        for more in ({}, {"each": 2, "between": 2})
+    )
+    lines = ["  Every tempo is played 2 times.", "  2 bars of clicks come before each new tempo."]
+    assert [line for line in twice.splitlines() if line in lines] == lines
+    assert not {*lines} & {*plain.splitlines()}

@@ -13,7 +13,7 @@ from typing import Any
 from urllib.parse import quote
 
 from underbow.files import safe_name
-from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, shown_shapes
+from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, rounds_of, shown_shapes
 from underbow.lesson.words import ENGLISH
 from underbow.text import one_line, signs
 from underbow.track.sheet.model import Sheet
@@ -129,7 +129,8 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
         lines += [f"  {one_line(pattern.title)} ({name})", f"    {pattern.grid.written('bow')}"]
     tempos = sheet.ramp.tempos
     beat = words.get(tempos[0].beat_name, tempos[0].beat_name)
-    lines += ["", words["plan"], f"  {beat} = {', '.join(one.written for one in tempos)}", ""]
+    lines += ["", words["plan"], f"  {beat} = {', '.join(one.written for one in tempos)}"]
+    lines += [*(f"  {line}" for line in rounds_of(sheet.ramp, words)), ""]
     lines += [*_filled(words["care"]), ""]
     return "\n".join(lines)
 

@@ -14,6 +14,9 @@ ENGLISH = {
     "bowing": "The bow",
     "plan": "Practice plan",
     "plan_how": "Tick a pass when the changes come in time and the bow never stops. Move on once it feels easy.",
+    "plan_each": "Every tempo is played {count} times.",
+    "plan_bar": "A bar of clicks comes before each new tempo.",
+    "plan_bars": "{count} bars of clicks come before each new tempo.",
     "care": (
         "Keep the track just loud enough to follow: your own fiddle is loud at your left ear. Rest a few minutes every half "
         "hour; stop if anything hurts. If pain, numbness or ringing in the ears doesn't go away, see a doctor; ask your "

@@ -11,7 +11,7 @@ from typing import get_args
 
 import pytest
 
-from underbow.lesson.print.handout import Paper, WrittenBar, changes_of, make_handout, shown_shapes
+from underbow.lesson.print.handout import Paper, WrittenBar, changes_of, handout_data, make_handout, shown_shapes
 from underbow.lesson.words import ENGLISH
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import build_sheet, read_sheet
@@ -181,3 +181,9 @@ def test_no_row_and_no_section_begins_with_the_repeat_sign(program: Program, tmp
     rows = text.partition("THE CHANGES")[2].partition("WHERE THE FINGERS GO")[0].splitlines()
     begins = [re.sub(r"^\s*(A\s+)?", "", row)[:1] for row in rows if "G" in row]
     assert begins == ["G", "G", "G"]
+
+
+def test_the_plan_says_how_often_each_tempo_comes() -> None:
+    tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:C\n"C"c4|"G"d4|]\n'
+    sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"start": 60, "goal": 80, "passes": 2, "each": 3}})
+    assert "Every tempo is played 3 times." in handout_data(sheet, "a4", ENGLISH)["words"]["plan_how"]

@@ -25,6 +25,7 @@ from underbow.lesson.words import ENGLISH
 from underbow.steps import step
 from underbow.text import one_line, signs
 from underbow.theory.chord import Chord
+from underbow.track.ramp import Ramp
 from underbow.track.sheet.model import Sheet
 
 Paper = Literal["a4", "us-letter"]
@@ -81,7 +82,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         facts.append(signs(sheet.tuning.name))
     return {
         "paper": paper,
-        "words": words,
+        "words": words | {"plan_how": " ".join([words["plan_how"], *rounds_of(sheet.ramp, words)])},
         "title": _breakable(one_line(sheet.title)),
         "composer": _breakable(one_line(sheet.tune.composer, _LONGEST)),
         "facts": facts,
@@ -105,6 +106,18 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "plan": [f"{float(begin.count):g}" if begin == end else f"{float(begin.count):.0f} – {float(end.count):.0f}"
                  for begin, end in sheet.ramp.spans],
     }  # fmt: skip
+
+
+def rounds_of(ramp: Ramp, words: Mapping[str, str] = ENGLISH) -> list[str]:
+    """Say how often each tempo is played, and what comes between two of them; nothing where it is once, with no break.
+
+    >>> rounds_of(Ramp("steps", 60, 90, 3, each=2, between=1))
+    ['Every tempo is played 2 times.', 'A bar of clicks comes before each new tempo.']
+    """
+    said = [words["plan_each"].replace("{count}", str(ramp.each))] if ramp.each > 1 else []
+    if ramp.between and ramp.passes > 1:
+        said.append(words["plan_bar" if ramp.between == 1 else "plan_bars"].replace("{count}", str(ramp.between)))
+    return said
 
 
 def _patterns(sheet: Sheet) -> Iterator[tuple[str, str, Any]]:
@@ -153,7 +166,7 @@ def changes_of(
     --------
     >>> from underbow.track.sheet.read import build_sheet
     >>> tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:G\n"C"c4|c4|"G"G4|"Am"A4|"C"c4|"Am"A4|]'
-    >>> sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}})
+    >>> sheet = build_sheet({"abc": tune, "pattern": "saw", "hand": "nearest", "tempo": {"goal": 80, "passes": 1}})
     >>> [bar for _, bars in changes_of(sheet)[0] for bar in bars]
     [(('C', '3-3'),), (('%', ''),), (('G', ''),), (('Am', ''),), (('C', '3-1'),), (('Am', ''),)]
     """
