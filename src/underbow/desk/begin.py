@@ -7,7 +7,6 @@ default (chords for a bare tune, a bowing that suits the dance, a ramp within th
 from __future__ import annotations
 
 import re
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import tomlkit
 
 from underbow.desk.folder import Folder
 from underbow.errors import Fault, InputError
+from underbow.files.workplace import scratch
 from underbow.theory.progression import Progression
 from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.headings import headings
@@ -52,6 +52,7 @@ def from_tune(folder: Folder, abc: str) -> Begun:
     InputError
         Where there is no tune in it, or several.
 
+    >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
     ...     begun = from_tune(Folder(Path(place)), "T:Two bars\nM:4/4\nL:1/4\nK:G\nGABc|d4|]")
     >>> begun.name, sorted(begun.files), begun.files["two-bars.toml"].decode()
@@ -87,6 +88,7 @@ def from_chords(folder: Folder, chords: str, meter: str = "", dance: str = "") -
     InputError
         With every chord that can't be read.
 
+    >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
     ...     begun = from_chords(Folder(Path(place)), "G C D G", "6/8")
     >>> print(begun.files["round-g-c-d.toml"].decode(), end="")
@@ -132,8 +134,8 @@ def open_book(name: str, data: bytes) -> Book:
             )
         tunes = tuple((tune.number, tune.title) for tune in listed[:MOST_TUNES])
         return Book(tunes, _cut(text, len(listed))[:MOST_TUNES])
-    with tempfile.TemporaryDirectory(prefix="underbow-") as place:
-        path = Path(place) / f"tune{ending if re.fullmatch(r'[.][a-z]{1,8}', ending) else ''}"
+    with scratch() as place:
+        path = place / f"tune{ending if re.fullmatch(r'[.][a-z]{1,8}', ending) else ''}"
         path.write_bytes(data)
         tune = load_tune(path, file=name)
     return Book(((1, tune.title or Path(name).stem),), (to_abc(tune),))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from itertools import pairwise
@@ -20,6 +19,7 @@ from underbow.ear.recording import Recording, at_our_rate, keep, read_recording
 from underbow.ear.report import ChangeHeard, Heard, StrokeHeard, Verdict
 from underbow.ear.spectra import HOP, RATE, Floats
 from underbow.ear.strokes import HeardStroke, follow, onset_curve
+from underbow.files.workplace import scratch
 from underbow.sound.choose import choose_voice
 from underbow.sound.mix import Mixer, is_heard
 from underbow.sound.stems import Stems
@@ -62,12 +62,12 @@ def listen(
     InputError
         If the recording can't be read.
     """
-    with tempfile.TemporaryDirectory(prefix="underbow-") as folder:
-        recording = read_recording(take, Path(folder))
+    with scratch() as folder:
+        recording = read_recording(take, folder)
         refused = _refused(recording)
         if refused is not None:
             return Heard(performance, *refused, Place(0.0, 1.0, 0.0, leak=False))
-        track = _play_along(performance, mix, Path(folder), voices, soundfont)
+        track = _play_along(performance, mix, folder, voices, soundfont)
         return _compared(recording.sound, track, performance)
 
 

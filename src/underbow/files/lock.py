@@ -14,7 +14,9 @@ from pathlib import Path
 
 __all__ = ["Lock", "take", "take_dead", "take_new"]
 
-_FLAGS = os.O_RDWR | getattr(os, "O_CLOEXEC", 0) | getattr(os, "O_NOINHERIT", 0) | getattr(os, "O_BINARY", 0)
+_FLAGS = os.O_RDWR
+for _name in ("O_CLOEXEC", "O_NOFOLLOW", "O_NOINHERIT", "O_BINARY"):  # as far as the system has them
+    _FLAGS |= getattr(os, _name, 0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import secrets
 import shutil
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -19,7 +20,7 @@ from underbow.errors import UnderbowError
 from underbow.files.lock import take, take_dead
 from underbow.files.trouble import output_error
 
-__all__ = ["Workplace", "clear_leftovers", "hidden", "workplace"]
+__all__ = ["Workplace", "clear_leftovers", "hidden", "scratch", "workplace"]
 
 _OURS = re.compile(r"\.underbow-([0-9a-f]{12})\.(part|work|lock)")
 
@@ -96,6 +97,21 @@ def _empty(place: Workplace) -> None:
     """Remove the folder, unless something in it is still to be put in place: the next run ends that."""
     if not hidden(place.parent, place.key, "todo").exists():
         shutil.rmtree(place.folder, ignore_errors=True)
+
+
+@contextmanager
+def scratch() -> Iterator[Path]:
+    """Give a folder for the time being in the system's temporary one, where dead runs' are cleared away first.
+
+    Raises
+    ------
+    UnderbowError
+        If the temporary folder is full, or can't be written to; its name is in the message.
+    """
+    place = Path(tempfile.gettempdir())
+    clear_leftovers(place)
+    with workplace(place) as mine:
+        yield mine.folder
 
 
 def clear_leftovers(folder: Path) -> None:

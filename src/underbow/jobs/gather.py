@@ -8,6 +8,7 @@ from pathlib import Path
 
 from underbow.errors import Fault, InputError
 from underbow.files import digest, safe_name
+from underbow.files.workplace import scratch
 from underbow.jobs.book import book_tunes, is_book, read_template
 from underbow.jobs.job import Bank, Job, Options, chosen_mixes
 from underbow.lesson.options import LessonOptions
@@ -120,13 +121,14 @@ def _book(path: Path, template: Path | None, options: Options, mixes: tuple[str,
     wrong: list[Fault] = []
     text = "" if template is None else read_template(template)
     more = () if template is None else _pattern_files(text, template)
-    for tune in book_tunes(path, text):
-        blank = Job("", path.name, tune.sheet.encode(), ((tune.file, tune.content), *more), options, mixes)
-        try:
-            jobs.append(_measured(blank.lean(), blank.read()))
-        except InputError as error:
-            what = "; ".join(dict.fromkeys(fault.what for fault in error.faults))
-            wrong.append(Fault(what, file=str(path), where=tune.called))
+    with scratch() as place:
+        for tune in book_tunes(path, text):
+            blank = Job("", path.name, tune.sheet.encode(), ((tune.file, tune.content), *more), options, mixes)
+            try:
+                jobs.append(_measured(blank.lean(), blank.read(place)))
+            except InputError as error:
+                what = "; ".join(dict.fromkeys(fault.what for fault in error.faults))
+                wrong.append(Fault(what, file=str(path), where=tune.called))
     if not jobs:
         raise InputError(*wrong)
     return jobs, [f"left out: {fault}" for fault in wrong]

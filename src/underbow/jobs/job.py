@@ -11,10 +11,10 @@ import json
 import shutil
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from underbow.errors import InputError, near_miss
 from underbow.files import make_folder, output_error
+from underbow.files.workplace import scratch
 from underbow.jobs.versions import versions
 from underbow.lesson.options import LessonOptions
 from underbow.sound.options import RenderOptions
@@ -118,8 +118,8 @@ class Job:
         if not self.files:
             return build_sheet(table, None, self.name)
         if folder is None:
-            with TemporaryDirectory(prefix="underbow-") as place:
-                return self.read(Path(place))
+            with scratch() as place:
+                return self.read(place)
         place_of_files = folder / GIVEN
         try:
             for name, data in self.files:
