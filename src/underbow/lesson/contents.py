@@ -110,7 +110,7 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     changes, order = changes_of(sheet, words)
     lines = [
         one_line(sheet.title),
-        f"{sheet.tune.key.tonic} {sheet.tune.key.mode}, {sheet.tune.meter}",
+        f"{signs(str(sheet.tune.key.tonic))} {sheet.tune.key.mode}, {sheet.tune.meter}",
         "",
         words["changes"],
     ]
@@ -123,7 +123,7 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     lines += [f"  {words['played']} {' '.join(order)}", "", words["shapes"]]
     for chord, shape in shown_shapes(sheet):
         notes = " ".join(str(note) for note in shape.spelled(chord))
-        lines.append(f"  {chord!s:<8} {shape.label:<8} {notes}")
+        lines.append(f"  {signs(str(chord)):<8} {signs(shape.label):<8} {signs(notes)}")
     lines += ["", words["bowing"]]
     for name, pattern in {pattern.name: pattern for _, pattern in sheet.patterns}.items():
         lines += [f"  {one_line(pattern.title)} ({name})", f"    {pattern.grid.written('bow')}"]

@@ -74,10 +74,11 @@ def make_sheet(
         performance, mixes, voices=sound.voices, soundfont=sound.soundfont, loudness=sound.loudness,
         progress=lambda share: tell(0.7 + 0.25 * share),
     )  # fmt: skip
+    told = list(report["told"])
     beside = "sound" if options.site else ""
     written: dict[str, tuple[str, bytes | str]] = {
         **{f"{beside}/{file}": ("sound", piece) for file, piece in sound_files(audio) if beside},
-        f"{name}.pdf": ("handout", make_handout(sheet, paper=options.paper)),
+        f"{name}.pdf": ("handout", make_handout(sheet, paper=options.paper, tell=told.append)),
         f"{name}.html": ("page", make_page(sheet, performance, mixes, audio, beside=beside)),
         f"{name}.txt": ("text", sheet_text(sheet)),
     }
@@ -87,7 +88,7 @@ def make_sheet(
         write_whole(folder / filename, content)
         files.append(_entry(folder, folder / filename, kind, {}))
     tell(1.0)
-    return report | {"files": sorted(files, key=lambda file: file["path"])}
+    return report | {"told": told, "files": sorted(files, key=lambda file: file["path"])}
 
 
 def _entry(root: Path, path: Path, kind: str, known: dict[str, Any]) -> dict[str, Any]:

@@ -23,6 +23,13 @@ ENGLISH = {
         "teacher to watch your hands."
     ),
     "played": "Played",
+    "no_title": "Untitled",
+    "only_bars": "{title} (bars {bars})",
+    "tune_to": "tune to {strings}",
+    "low_high": "L before a finger: low, back towards the scroll. H: high, forward.",
+    "to_learner": "A word from your teacher",
+    "tune_said": "The tune on a staff, with its chords",
+    "shapes_said": "Hand shapes, the fingers on the lower string first",
     "then": "then",
     "readme_unzip": (
         "Unzip first. What is inside a zip can be looked at, but doesn't play: on Windows right-click the zip and choose "

@@ -6,12 +6,15 @@ import re
 import subprocess
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
+from importlib.resources import files
 from pathlib import Path
 from typing import get_args
 
 import pytest
 
 from underbow.lesson.print.handout import Paper, WrittenBar, changes_of, handout_data, make_handout, shown_shapes
+from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.words import ENGLISH
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import build_sheet, read_sheet
@@ -167,7 +170,7 @@ def test_a_section_that_takes_another_shape_the_second_time_says_both(program: P
     assert order == ["A", "A", "B", "B"]
     assert plain(dict(changes)["A"]) == ["C 3-3, then 3-1", "%", "Am"]
     (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
-    assert "C 3-3, then 3-1" in tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
+    assert "C 3-3, then 3-1" in " ".join(tool(program, "pdftotext", "-raw", tmp_path / "h.pdf", "-").split())
 
 
 def test_no_row_and_no_section_begins_with_the_repeat_sign(program: Program, tmp_path: Path) -> None:
@@ -187,3 +190,113 @@ def test_the_plan_says_how_often_each_tempo_comes() -> None:
     tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:C\n"C"c4|"G"d4|]\n'
     sheet = build_sheet({"abc": tune, "pattern": "saw", "tempo": {"start": 60, "goal": 80, "passes": 2, "each": 3}})
     assert "Every tempo is played 3 times." in handout_data(sheet, "a4", ENGLISH)["words"]["plan_how"]
+
+
+def sizes(svg: str) -> list[float]:
+    return [float(size) for size in re.findall(r'font-size="([\d.]+)', svg) if float(size)]
+
+
+@pytest.mark.parametrize("paper", get_args(Paper))
+@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+def test_no_letter_is_smaller_than_8_points(path: Path, paper: Paper) -> None:
+    """Drawings by their letters' size, times the paper's width that they get; the text by what the template says."""
+    data = handout_data(read_sheet(path), paper, ENGLISH)
+    for page in data["tune"]:
+        width = re.search(r'definition-scale".*?viewBox="0 0 (\d+)', page)
+        assert width is not None
+        assert min(sizes(page)) * 504 / float(width[1]) >= 7.99
+    bows = [(one["grid"], one["share"]) for one in data["patterns"]]
+    for svg, share in [(data["shapes"], data["shapes_share"]), *bows]:
+        width = re.search(r'viewBox="0 0 ([\d.]+)', svg)
+        assert width is not None
+        assert min(sizes(svg)) * 504 * share / float(width[1]) >= 7.9
+    template = files("underbow.lesson.print").joinpath("handout.typ").read_text("utf-8")
+    assert min(float(size) for size in re.findall(r"text\(([\d.]+)pt", template)) >= 8
+
+
+def test_the_notation_breaks_over_pages(program: Program, tmp_path: Path) -> None:
+    music = "|\n".join('"G"GABc dBGB|"C"cegc eccA|"D"dfaf dAFA|"G"GBdB G4' for _ in range(24))
+    sheet = build_sheet(
+        {"abc": f"X:1\nT:Long\nM:4/4\nL:1/8\nK:G\n{music}|]\n", "pattern": "saw", "tempo": {"goal": 80, "passes": 1}}
+    )
+    (tmp_path / "long.pdf").write_bytes(make_handout(sheet))
+    first = tool(program, "pdftotext", "-f", "1", "-l", "1", tmp_path / "long.pdf", "-").split()
+    second = tool(program, "pdftotext", "-f", "2", "-l", "2", tmp_path / "long.pdf", "-").split()
+    assert first.count("C") > 12
+    assert second[0] != "THE"
+    assert second.count("C") > 2
+
+
+def test_some_bars_alone_are_printed_with_their_numbers_and_said(program: Program, tmp_path: Path) -> None:
+    line = '"G"GABc dBGB|"C"cegc eccA|"D"dfaf dAFA|"Am"GBdB A4|\n'
+    tune = f"X:1\nT:x\nM:4/4\nL:1/8\nK:G\n|:{line}{line.replace('C', 'Em')}{line}:|\n"
+    sheet = build_sheet(
+        {"title": "Part", "abc": tune, "pattern": "saw", "bars": "5-6", "tempo": {"goal": 80, "passes": 1}}
+    )
+    data = handout_data(sheet, "a4", ENGLISH)
+    assert data["title"] == "Part (bars 5–6)"
+    (page,) = data["tune"]
+    assert page.count('class="measure"') == 2
+    assert "E040" not in page.split("<defs>")[1].split("</defs>")[0]  # SMuFL U+E040: a repeat sign's dots
+    (tmp_path / "p.pdf").write_bytes(make_handout(sheet))
+    assert "Part (bars 5–6)" in tool(program, "pdftotext", tmp_path / "p.pdf", "-")
+
+
+def test_repeat_signs_are_printed_only_where_they_are_played() -> None:
+    tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:G\nP:A\n|:"G"GABc:|\nP:B\n|:"D"d4:|\n'
+    table = {"abc": tune, "pattern": "saw", "tempo": {"goal": 80, "passes": 1}}
+
+    def repeats(**more: str) -> int:
+        return sum(measure.repeat_end for measure in staff_tune(build_sheet(table | more)).measures)
+
+    assert (repeats(), repeats(form="AABB"), repeats(form="AB")) == (2, 2, 0)
+
+
+def test_flats_have_one_sign_and_a_tuning_says_so(program: Program, tmp_path: Path) -> None:
+    tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:A\n"Bb"BABc|"A"A4|]\n'
+    sheet = build_sheet({"abc": tune, "pattern": "saw", "tuning": "AEAE", "tempo": {"goal": 80, "passes": 1}})
+    (tmp_path / "f.pdf").write_bytes(make_handout(sheet))
+    text = tool(program, "pdftotext", tmp_path / "f.pdf", "-")
+    assert "tune to A E A E" in text
+    assert "Bb" not in text
+    assert text.count("B♭") >= 3  # staff, changes, hand shape
+
+
+def test_low_and_high_fingers_are_explained_where_they_are_used() -> None:
+    marked = handout_data(read_sheet(ROOT / "tracks" / "snow-on-the-weir.toml"), "a4", ENGLISH)
+    plain_one = handout_data(read_sheet(ROOT / "tracks" / "wet-socks.toml"), "a4", ENGLISH)
+    assert (ENGLISH["low_high"] in marked["told"]) == any(
+        "L" in shape for shape in re.findall(r">(L\d)<", marked["shapes"])
+    )
+    assert ENGLISH["low_high"] not in plain_one["told"]
+
+
+def test_the_teachers_words_are_printed(program: Program, tmp_path: Path) -> None:
+    sheet = replace(hostile("x"), to_learner="Keep the first finger down.\n#strong[not] markup")
+    (tmp_path / "t.pdf").write_bytes(make_handout(sheet))
+    text = tool(program, "pdftotext", tmp_path / "t.pdf", "-")
+    assert "A WORD FROM YOUR TEACHER" in text
+    assert "#strong[not] markup" in text
+
+
+def test_a_title_in_any_script_is_printed_or_its_loss_is_said(program: Program, tmp_path: Path) -> None:
+    for title in ("雪の堰", "雪 Snow", "שלג על הסכר", "𓀀𓀁"):
+        told: list[str] = []
+        (tmp_path / "j.pdf").write_bytes(make_handout(hostile(title), tell=told.append))
+        text = tool(program, "pdftotext", tmp_path / "j.pdf", "-")
+        lost = [sign for sign in title if sign not in text and not sign.isspace()]
+        assert not lost or (
+            len(told) == 1 and "no font on this machine has" in told[0] and all(sign in told[0] for sign in lost)
+        )
+
+
+def test_the_pdf_is_tagged_after_pdf_ua_1_and_every_picture_is_described(program: Program, tmp_path: Path) -> None:
+    """ISO 14289-1: the identifier in the metadata, tags, a language; an alternative text for each picture."""
+    (tmp_path / "u.pdf").write_bytes(make_handout(read_sheet(SHEETS[0])))
+    info = tool(program, "pdfinfo", tmp_path / "u.pdf")
+    assert re.search(r"Tagged: +yes", info)
+    assert "<pdfuaid:part>1</pdfuaid:part>" in tool(program, "pdfinfo", "-meta", tmp_path / "u.pdf")
+    structure = tool(program, "pdfinfo", "-struct-text", tmp_path / "u.pdf")
+    assert structure.count("Figure") >= 3
+    assert "H1" in structure
+    assert "H2" in structure

@@ -101,7 +101,7 @@ def test_the_engravers_notes_are_the_tunes(tune: Tune) -> None:
 
 def test_every_chord_symbol_bow_mark_and_ending_is_there() -> None:
     mei = Xml.fromstring(to_mei(read_abc(HARD)[0]).encode())
-    assert [harm.text for harm in mei.iter(f"{{{MEI}}}harm")] == ["Bb", "F/A", "D"]
+    assert [harm.text for harm in mei.iter(f"{{{MEI}}}harm")] == ["B♭", "F/A", "D"]
     assert [artic.get("artic") for artic in mei.iter(f"{{{MEI}}}artic")][:2] == ["upbow", "dnbow"]
     assert [ending.get("n") for ending in mei.iter(f"{{{MEI}}}ending")] == ["1", "2"]
     names = [element.get(ID) for element in mei.iter() if element.get(ID)]

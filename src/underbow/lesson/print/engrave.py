@@ -6,6 +6,7 @@ Verovio's own readers of other formats are not used, so that what is drawn is ex
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,7 +25,9 @@ class Engraving:
 
 
 @step("engraving the staff")
-def engrave(tune: Tune, *, width: int = 1000, height: int | None = None, scale: int = 40) -> Engraving:
+def engrave(
+    tune: Tune, *, width: int = 1000, height: int | None = None, scale: int = 40, only: Collection[int] | None = None
+) -> Engraving:
     """Draw a tune.
 
     Parameters
@@ -33,9 +36,11 @@ def engrave(tune: Tune, *, width: int = 1000, height: int | None = None, scale: 
     width : int
         Of the page, in pixels at the scale given.
     height : int or None
-        Of a page, in pixels; None for one page as high as the tune needs.
+        Of a page, in pixels, cut to what is on it; None for one page as high as the tune needs.
     scale : int
         Percent; 40 gives a staff about 14 pixels high.
+    only : collection of int, optional
+        Indexes of the measures that are drawn.
 
     Returns
     -------
@@ -53,7 +58,7 @@ def engrave(tune: Tune, *, width: int = 1000, height: int | None = None, scale: 
             "scale": scale,
             "pageWidth": width * 100 // scale,
             "pageHeight": (height * 100 // scale) if height else 60_000,
-            "adjustPageHeight": height is None,
+            "adjustPageHeight": True,
             "breaks": "auto" if not any(measure.new_line for measure in tune.measures) else "line",
             "header": "none",
             "footer": "none",
@@ -70,7 +75,7 @@ def engrave(tune: Tune, *, width: int = 1000, height: int | None = None, scale: 
             "lyricSize": 4.5,
         }
     )
-    if not kit.loadData(to_mei(tune)):
+    if not kit.loadData(to_mei(tune, only)):
         raise UnderbowError(f"{tune.title}: the engraver could not read the tune; please report this tune")
     pages = tuple(_plain_signs(kit.renderToSVG(page)) for page in range(1, kit.getPageCount() + 1))
     return Engraving(pages, width)

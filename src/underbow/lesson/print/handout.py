@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from importlib.resources import files
 from itertools import groupby, islice, pairwise
 from typing import Any, Literal
@@ -20,7 +20,7 @@ from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.lesson.print.engrave import engrave
-from underbow.lesson.print.staff import staff_tune
+from underbow.lesson.print.staff import shown_measures, staff_tune
 from underbow.lesson.words import ENGLISH
 from underbow.steps import step
 from underbow.text import one_line, signs
@@ -31,10 +31,25 @@ from underbow.track.sheet.model import Sheet
 Paper = Literal["a4", "us-letter"]
 WrittenBar = tuple[tuple[str, str], ...]  # chords, each with the label of its shape or nothing
 ACROSS = 4  # bars in a row of the changes
+_ENGRAVED = 1150  # pixels of the tune's width
+_STAFF = 25.0 * _ENGRAVED  # the same in the engraver's units
+_LINES = 300  # pixels of a picture of the tune, so that a page may break between two
+_PATIENCE = 12
+_LEAST = 8.0  # points, of any letter
+_TEXT = 504.0  # points, what both papers have of width at the least
+_SHAPE = 280.0  # units of a hand shape's width, as shape_svg draws it
+_BAR = 320.0  # of a bar's
+_UNSHOWN = re.compile(r'the text `("(?:[^"\\]|\\.)*")` could not be displayed')
 _LONGEST = 300  # characters of a composer's name, or of a line about a pattern
 
 
-def make_handout(sheet: Sheet, *, paper: Paper = "a4", words: dict[str, str] = ENGLISH) -> bytes:
+def make_handout(
+    sheet: Sheet,
+    *,
+    paper: Paper = "a4",
+    words: dict[str, str] = ENGLISH,
+    tell: Callable[[str], None] = lambda line: None,
+) -> bytes:
     """Set the printed sheet.
 
     Parameters
@@ -43,25 +58,72 @@ def make_handout(sheet: Sheet, *, paper: Paper = "a4", words: dict[str, str] = E
     paper : {"a4", "us-letter"}
     words : dict
         The texts, as in :data:`~underbow.lesson.words.ENGLISH`.
+    tell : callable
+        Called with a line where letters had to be left out because no font of this machine has them.
 
     Returns
     -------
     bytes
-        A PDF: fonts embedded, text selectable, black on white, the same bytes for the same sheet.
+        A PDF after PDF/UA-1 (ISO 14289-1): tagged, fonts embedded, text selectable, black on white. The same bytes for the same
+        sheet, where its letters are in the fonts that come along; others are taken from the system's fonts.
     """
+    data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
+    lost: dict[str, None] = {}
+    for attempt in range(_PATIENCE):
+        try:
+            pdf = _set(data, system_fonts=attempt > 0)
+        except _NoLetterError as missing:
+            if attempt:  # not even the system's fonts have it
+                lost |= dict.fromkeys(missing.letters)
+                data = _without(data, missing.letters, words)
+        except _SettingError as error:
+            raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: {error}") from error
+        else:
+            if lost:
+                tell(
+                    f"{one_line(sheet.title)}: no font on this machine has {''.join(lost)}; left out of the printed sheet"
+                )
+            return pdf
+    raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: no font has its letters")
+
+
+def _without(data: str, letters: str, words: Mapping[str, str]) -> str:
+    left = json.loads(re.sub(f"[{re.escape(letters)}]", "", data))
+    return json.dumps(left | {"title": left["title"].strip() or words["no_title"]}, ensure_ascii=False)
+
+
+class _NoLetterError(Exception):
+    """Letters that no font has that may be used."""
+
+    def __init__(self, letters: str) -> None:
+        super().__init__(letters)
+        self.letters = letters
+
+
+class _SettingError(Exception):
+    """What else typst had to say."""
+
+
+def _set(data: str, *, system_fonts: bool) -> bytes:
     import typst  # noqa: PLC0415  a large library that only this needs
 
     template = files("underbow.lesson.print").joinpath("handout.typ").read_bytes()
-    data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
     try:
-        with step(f"setting the printed sheet of {sheet.title}"):
-            pdf = typst.compile(template, sys_inputs={"data": data}, format="pdf", ignore_system_fonts=True)
+        with step("setting the printed sheet"):
+            pdf = typst.compile(
+                template,
+                sys_inputs={"data": data},
+                format="pdf",
+                ignore_system_fonts=not system_fonts,
+                pdf_standards="ua-1",
+            )
     except typst.TypstError as error:
-        raise UnderbowError(
-            f"{sheet.title}: the printed sheet could not be set: {str(error).splitlines()[0]}"
-        ) from error
+        line = str(error).splitlines()[0]
+        if found := _UNSHOWN.search(line):
+            raise _NoLetterError(json.loads(found[1])) from error
+        raise _SettingError(line) from error
     if not isinstance(pdf, bytes):
-        raise UnderbowError(f"{sheet.title}: the printed sheet came out in several files")
+        raise _SettingError("it came out in several files")
     return pdf
 
 
@@ -69,9 +131,10 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     """Gather what the page shows, as plain data."""
     shown = list(shown_shapes(sheet))
     stays = any(staying(a[1], b[1]) for a, b in pairwise(shown))
+    marked = any(stop.mark for _, shape in shown for stop in shape.stops)
     changes, order = changes_of(sheet, words)
     several = any(label for _, bars in changes for bar in bars for _, label in bar)
-    columns = 5 if len(shown) == 5 else 4  # rather smaller than one alone in a second row
+    columns = 2 if len(shown) in {2, 4} else 3
     first, last = sheet.ramp.tempos[0], sheet.ramp.spans[-1][1]
     tempo = f"{words.get(first.beat_name, first.beat_name)} = {float(first.count):g}"
     if first != last:
@@ -79,32 +142,31 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     key = sheet.tune.key
     facts = [f"{signs(str(key.tonic))} {key.mode}", str(sheet.tune.meter), tempo]
     if sheet.tuning.name != "GDAE":
-        facts.append(signs(sheet.tuning.name))
+        strings = " ".join(signs(str(string.pitch_class)) for string in sheet.tuning.strings)
+        facts.append(words["tune_to"].replace("{strings}", strings))
+    tune = engrave(staff_tune(sheet), width=_ENGRAVED, scale=40, height=_LINES, only=shown_measures(sheet))
+    drawn = draw_svg(shown, all_strings=True, columns=columns)
+    title = one_line(sheet.title)
+    if sheet.bars:
+        title = words["only_bars"].replace("{title}", title).replace("{bars}", sheet.bars.replace("-", "–"))
     return {
         "paper": paper,
         "words": words | {"plan_how": " ".join([words["plan_how"], *rounds_of(sheet.ramp, words)])},
-        "title": _breakable(one_line(sheet.title)),
+        "title": _breakable(title),
         "composer": _breakable(one_line(sheet.tune.composer, _LONGEST)),
         "facts": facts,
-        "tune": engrave(staff_tune(sheet), width=1150, scale=40).pages,
+        "tune": [_legible(page, _STAFF / _TEXT) for page in tune.pages],
         "across": ACROSS,
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
         "times": f"{words['played']} {' '.join(order)}" if len(order) > 1 else "",
-        "shapes": draw_svg(shown, all_strings=True, columns=columns),
-        "shapes_share": min(len(shown), columns) / columns,
-        "told": [words["stays"]] * stays + [words["which"]] * several,
-        "patterns": [
-            {
-                "title": title,
-                "section": sections,
-                "grid": draw_grid_svg(pattern),
-                "wide": _bars(pattern) > 1,
-                "about": one_line(pattern.about, _LONGEST),
-            }
-            for title, sections, pattern in _patterns(sheet)
-        ],
+        "shapes": _legible(_roomy(drawn) if marked else drawn, _SHAPE * columns / (_TEXT * _share(columns, paper))),
+        "shapes_share": _share(columns, paper),
+        "fingers": "; ".join(f"{signs(str(chord))}: {signs(shape.label)}" for chord, shape in shown),
+        "told": [words["stays"]] * stays + [words["low_high"]] * marked + [words["which"]] * several,
+        "patterns": list(_patterns(sheet, paper)),
         "plan": [f"{float(begin.count):g}" if begin == end else f"{float(begin.count):.0f} – {float(end.count):.0f}"
                  for begin, end in sheet.ramp.spans],
+        "to_learner": sheet.to_learner,
     }  # fmt: skip
 
 
@@ -120,12 +182,57 @@ def rounds_of(ramp: Ramp, words: Mapping[str, str] = ENGLISH) -> list[str]:
     return said
 
 
-def _patterns(sheet: Sheet) -> Iterator[tuple[str, str, Any]]:
+def _share(columns: int, paper: Paper) -> float:
+    """How much of the paper's width the hand shapes take; less where it is lower."""
+    return (1.0 if columns == 3 else 0.72) * (0.86 if paper == "us-letter" else 1.0)
+
+
+def _wide(bars: int, paper: Paper, *, several: bool) -> float:
+    """How much of the paper's width a bowing takes."""
+    share = 0.8 if bars > 1 else 0.38 if several else 0.44
+    return share * (0.8 if paper == "us-letter" else 1.0)
+
+
+def _legible(svg: str, units: float) -> str:
+    """Raise the letters of a drawing to 8 points, where a point is so many of its units.
+
+    >>> _legible('<text font-size="9.5">', 1.5), _legible('<text font-size="0px"><tspan font-size="13px">', 1.5)
+    ('<text font-size="12">', '<text font-size="0px"><tspan font-size="13px">')
+    """
+
+    def raised(size: re.Match[str]) -> str:
+        return f'font-size="{max(float(size[1]), _LEAST * units):.4g}{size[2]}"' if float(size[1]) else size[0]
+
+    return re.sub(r'font-size="([\d.]+)(px|)"', raised, svg)
+
+
+def _roomy(svg: str) -> str:
+    """Widen the rings of hand shapes in which a finger has a letter beside its number."""
+
+    def wider(ring: re.Match[str]) -> str:
+        x, y, wide, high, radius = (float(value) for value in ring.groups())
+        return f'<rect x="{x - 2.5:.1f}" y="{y - 2.5:.1f}" width="{wide + 5:.1f}" height="{high + 5:.1f}" rx="{radius + 2.5:.1f}"'
+
+    return re.sub(r'<rect x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)" rx="([\d.]+)"', wider, svg)
+
+
+def _patterns(sheet: Sheet, paper: Paper) -> Iterator[dict[str, Any]]:
     """Every pattern once, with the sections that it serves where there are several."""
     by_name = {pattern.name: pattern for _, pattern in sheet.patterns}
+    several = len(by_name) > 1
     for name, pattern in by_name.items():
-        sections = ", ".join(section for section, own in sheet.patterns if own.name == name)
-        yield one_line(pattern.title), sections if len(by_name) > 1 else "", pattern
+        bars, title = _bars(pattern), one_line(pattern.title)
+        share = _wide(bars, paper, several=several)
+        units = (_BAR * min(bars, 2) + 18) / (_TEXT * share)
+        yield {
+            "title": title,
+            "section": ", ".join(section for section, own in sheet.patterns if own.name == name) if several else "",
+            "grid": _legible(draw_grid_svg(pattern), units),
+            "wide": bars > 1,
+            "share": share,
+            "about": one_line(pattern.about, _LONGEST),
+            "said": f"{title}: {pattern.grid.written('bow')}",
+        }
 
 
 def _bars(pattern: Pattern) -> int:

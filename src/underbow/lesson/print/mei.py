@@ -6,13 +6,13 @@ every measure has an identifier, ``n<measure>-<note>`` and ``m<measure>``, so th
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import groupby
 from xml.etree import ElementTree as Xml
 
-from underbow.text import one_line
+from underbow.text import one_line, signs
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import LETTERS, Pitch
@@ -26,8 +26,12 @@ _ARTICULATIONS = {"staccato": "stacc", "accent": "acc", "tenuto": "ten", "marcat
 _SIGNS = {"roll": "turn", "turn": "turn", "trill": "trill", "mordent": "mordent", "fermata": "fermata"}
 
 
-def to_mei(tune: Tune) -> str:
-    """Write a tune as MEI 5, one staff, accidentals, beams, ties, slurs, endings and chord symbols included."""
+def to_mei(tune: Tune, only: Collection[int] | None = None) -> str:
+    """Write a tune as MEI 5, one staff, accidentals, beams, ties, slurs, endings and chord symbols included.
+
+    Where ``only`` is given, the measures of these indexes, without the repeat signs and endings that make no sense there;
+    numbers and identifiers stay the whole tune's.
+    """
     Xml.register_namespace("", MEI)
     mei = _element("mei", meiversion="5.0")
     about = _sub(_sub(_sub(mei, "meiHead"), "fileDesc"), "titleStmt")
@@ -35,20 +39,24 @@ def to_mei(tune: Tune) -> str:
     score = mei
     for name in ("music", "body", "mdiv", "score"):
         score = _sub(score, name)
-    opening = _sub(score, "scoreDef", **_signature(tune.key), **_time(tune.meter, tune.free))
+    first = tune.measures[min(only)] if only else tune
+    opening = _sub(score, "scoreDef", **_signature(first.key), **_time(first.meter, tune.free))
     group = _sub(opening, "staffGrp")
     _sub(group, "staffDef", n="1", lines="5", **{"clef.shape": "G", "clef.line": "2"})
-    _Writer(tune, _sub(score, "section")).write()
+    _Writer(tune, _sub(score, "section"), only).write()
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + Xml.tostring(mei, encoding="unicode")
 
 
 class _Writer:
     """Walks the measures once, keeping what runs over bar lines: key, meter, open ties and slurs."""
 
-    def __init__(self, tune: Tune, section: Xml.Element) -> None:
+    def __init__(self, tune: Tune, section: Xml.Element, only: Collection[int] | None) -> None:
         self.tune = tune
+        self.only = range(len(tune.measures)) if only is None else sorted(only)
+        self.cut = only is not None
         self.section = section
-        self.key, self.meter = tune.key, tune.meter
+        first = tune.measures[self.only[0]] if self.cut else tune
+        self.key, self.meter = first.key, first.meter
         self.ties: dict[int, tuple[_Bar, str]] = {}  # MIDI number -> the note that is tied on
         self.slurs: list[tuple[_Bar, str]] = []
         self.numbers = printed_numbers(tune)
@@ -56,13 +64,16 @@ class _Writer:
     def write(self) -> None:
         home: Xml.Element = self.section
         ending: tuple[int, ...] = ()
-        for index, measure in enumerate(self.tune.measures):
+        for index in self.only:
+            measure = self.tune.measures[index]
+            if self.cut:
+                measure = replace(measure, repeat_start=0, repeat_end=0, ending=(), ending_start=False)
             if measure.ending_start or measure.ending != ending:
                 ending = measure.ending
                 home = self.section
                 if ending:
                     home = _sub(self.section, "ending", n=", ".join(map(str, ending)))
-            if index and (measure.key, measure.meter) != (self.key, self.meter):
+            if index != self.only[0] and (measure.key, measure.meter) != (self.key, self.meter):
                 change = _sub(home, "scoreDef")
                 if measure.key != self.key:
                     change.attrib.update(_signature(measure.key))
@@ -70,7 +81,7 @@ class _Writer:
                     change.attrib.update(_time(measure.meter, self.tune.free))
                 self.key, self.meter = measure.key, measure.meter
             self._measure(home, index, measure)
-            if measure.new_line and index + 1 < len(self.tune.measures):
+            if measure.new_line and index != self.only[-1]:
                 _sub(home, "sb")
 
     def _measure(self, home: Xml.Element, index: int, measure: Measure) -> None:
@@ -83,10 +94,9 @@ class _Writer:
         )
         if measure.repeat_start:
             bar.set("left", "rptstart")
-        following = self.tune.measures[index + 1] if index + 1 < len(self.tune.measures) else None
         if measure.repeat_end:
             bar.set("right", "rptend")
-        elif measure.final or following is None:
+        elif measure.final or index == self.only[-1]:
             bar.set("right", {"||": "dbl"}.get(measure.final, "end"))
         layer = _sub(_sub(bar, "staff", n="1"), "layer", n="1")
         held = _Bar(bar, index, self.key)
@@ -103,7 +113,7 @@ class _Writer:
                 for item in items:
                     self._item(place, item, held)
         for span in measure.chords:
-            text = "N.C." if span.chord is None else str(span.chord)
+            text = "N.C." if span.chord is None else signs(str(span.chord))
             stamp = 1 + span.start * self.meter.unit / 4
             mark = _sub(bar, "harm", staff="1", place="above", tstamp=f"{float(stamp):g}")
             mark.text = text

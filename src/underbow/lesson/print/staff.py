@@ -22,7 +22,7 @@ def staff_tune(sheet: Sheet) -> Tune:
     >>> [[str(span.chord) for span in measure.chords] for measure in staff_tune(sheet).measures]
     [['Em'], ['Am', 'D']]
     """
-    tune = sheet.tune
+    tune = _as_played(sheet)
     if sheet.progression is None and not sheet.changes:
         return tune
     starts: dict[int, Fraction] = {}
@@ -36,6 +36,22 @@ def staff_tune(sheet: Sheet) -> Tune:
             for index, measure in enumerate(tune.measures)
         ),
     )
+
+
+def _as_played(sheet: Sheet) -> Tune:
+    """The tune without its repeat signs where the sheet's form goes another way: what is printed must not say otherwise."""
+    tune = sheet.tune
+    played = [index for bar in sheet.melody.bars for index, _ in bar.measures]
+    if not sheet.form or played == list(tune.order):
+        return tune
+    return replace(tune, measures=tuple(replace(one, repeat_start=0, repeat_end=0) for one in tune.measures))
+
+
+def shown_measures(sheet: Sheet) -> frozenset[int] | None:
+    """Give the measures that a sheet of some bars plays, by their index in the tune; None where it is all of them."""
+    if not sheet.bars:
+        return None
+    return frozenset(index for bar in sheet.melody.bars for index, _ in bar.measures)
 
 
 def _begun(sheet: Sheet, start: Fraction, length: Fraction) -> tuple[ChordSpan, ...]:
