@@ -68,7 +68,7 @@ def listen(
         if refused is not None:
             return Heard(performance, *refused, Place(0.0, 1.0, 0.0, leak=False))
         track = _play_along(performance, mix, folder, voices, soundfont)
-        return _compared(recording.sound, track, performance)
+        return compare(recording.sound, track, performance)
 
 
 def _refused(recording: Recording) -> tuple[Verdict, str] | None:
@@ -94,7 +94,8 @@ def _mono(blocks: Iterable[Floats]) -> Iterator[Floats]:
         yield block.mean(axis=1)
 
 
-def _compared(take: Floats, track: Floats, performance: Performance) -> Heard:
+def compare(take: Floats, track: Floats, performance: Performance) -> Heard:
+    """Hold a take against the play-along and what is expected, both mono at :data:`~underbow.ear.spectra.RATE`."""
     pitch = performance.concert_pitch
     everything = expected_strokes(performance)
     place = find_place(take, track, everything, pitch)

