@@ -27,7 +27,7 @@ from underbow.tune.harmony.harmonise import harmonise
 from underbow.tune.melody.compose import compose
 from underbow.tune.tune import Tune
 
-DANCES = ("reel", "jig", "waltz")
+DANCES = ("reel", "jig", "waltz", "hornpipe", "march", "polka", "slip jig")
 METER = {
     "reel": "C|",
     "jig": "6/8",
@@ -48,6 +48,7 @@ class Heap:
     lengths: Counter[str] = field(default_factory=Counter)
     ends: Counter[int] = field(default_factory=Counter)
     leaps: list[float] = field(default_factory=list)
+    octaves: list[float] = field(default_factory=list)
     ranges: list[float] = field(default_factory=list)
     alike: list[float] = field(default_factory=list)
     busy: list[float] = field(default_factory=list)
@@ -63,6 +64,7 @@ class Heap:
         moves = [abs(b - a) for a, b in pairwise(midi)]
         self.intervals.update(min(move, 13) for move in moves)
         self.lengths.update(str(note[1]) for bar in bars for note in bar.notes)
+        self.octaves.append(float(np.mean([move >= 12 for move in moves])))
         self.leaps.append(float(np.mean([move > 2 for move in moves])))
         self.ranges.append(max(midi) - min(midi))
         self.busy.append(len(midi) / len(bars))
@@ -129,6 +131,7 @@ def distances(a: Heap, b: Heap) -> dict[str, float]:
         "note lengths": variation(a.lengths, b.lengths),
         "final notes": variation(a.ends, b.ends),
         "share of leaps": smirnov(a.leaps, b.leaps),
+        "octave leaps": smirnov(a.octaves, b.octaves),
         "range": smirnov(a.ranges, b.ranges),
         "bars that come back": smirnov(a.alike, b.alike),
         "notes a bar": smirnov(a.busy, b.busy),
@@ -157,6 +160,7 @@ def main() -> None:
         print(f"{dance}: {len(made)} composed, {len(even)} and {len(odd)} real")
         lists = {
             "share of leaps": "leaps",
+            "octave leaps": "octaves",
             "range": "ranges",
             "bars that come back": "alike",
             "notes a bar": "busy",
@@ -164,7 +168,7 @@ def main() -> None:
         }
         means = {
             what: [
-                f"{np.mean(x):.2f}±{np.std(x):.2f}"
+                f"{np.mean(x):.3g} ± {np.std(x):.2g}"
                 for x in (getattr(heaps[n], name) for n in ("composed", "odd", "walk"))
             ]
             for what, name in lists.items()

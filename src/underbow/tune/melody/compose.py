@@ -90,7 +90,7 @@ def compose(
         _parted(rhythm, divided(bar, meter)[-1][0]) if planned.ending else rhythm
         for rhythm, bar, planned in zip(rhythms(plans, meter, figures, rng), chords, plans, strict=True)
     ]
-    slots = _slots(plans, written, chords, meter, key)
+    slots = _slots(plans, written, chords, (meter, figures.cells), key)
     where = Range.between(lowest.midi, highest.midi, strings)
     pitches = line(slots, key, where, figures, rng)
     measures = _measures(written, pitches, [section for section in sections if section.bars], meter, key)
@@ -151,12 +151,13 @@ def _slots(
     plans: list[BarPlan],
     written: list[Rhythm],
     chords: list[tuple[Chord | None, ...]],
-    meter: Meter,
+    measured: tuple[Meter, int],
     key: Key,
 ) -> list[Slot]:
-    """Say of every note where it stands, over which chord, and what it takes after."""
+    """Say of every note where it stands, over which chord, and what it takes after; the meter with its least number of cells."""
+    meter, least = measured
     home = Chord(key.tonic, "m" if key.is_minor else "")
-    beats = {start for start, _ in cells(meter)}
+    beats = {start for start, _ in cells(meter, least)}
     strong = {Fraction(0), *meter.beats} if meter.compound or len(meter.groups) > 1 else {Fraction(0), _middle(meter)}
     out: list[Slot] = []
     firsts: list[int] = []

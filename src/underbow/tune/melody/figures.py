@@ -74,6 +74,8 @@ class Figures:
     spread : Spread
     lift : float
         Semitones by which a high phrase lies higher than the rest.
+    cells : int
+        How many cells its bars have at least: 4 where the dance was counted in bars of four.
     """
 
     dance: str
@@ -84,6 +86,7 @@ class Figures:
     rhythm: dict[str, tuple[tuple[tuple[Fraction, ...], float], ...]]
     spread: Spread = Spread()
     lift: float = 4.0
+    cells: int = 1
 
     def of_a_tune(self, rng: Random) -> Figures:
         """Draw one tune's figures from the dance's."""
@@ -138,23 +141,30 @@ def dance_of(meter: Meter) -> str:
 
 @cache
 def figures_of(dance: str, *, compound: bool = False) -> Figures:
-    """Read one dance's figures; a march or an air in compound time has the rhythms of a jig."""
+    """Read one dance's figures; a march or an air in compound time has those of a jig."""
     table = json.loads(files("underbow.tune.melody").joinpath("melody.json").read_text(encoding="utf-8"))
-    own = table[dance]
-    rhythms = table["jig"] if compound and Fraction(own["cell"]) == 1 else own
+    own = table["jig"] if compound and Fraction(table[dance]["cell"]) == 1 else table[dance]
     moves = np.full((2, len(KINDS), 2 * MOST_STEPS + 1), 1e-4)
     for name, shares in own["moves"].items():
         kind, where = name.split(", ")
         for step, share in shares.items():
             moves[int(where == "beat"), KINDS.index(kind), int(step) + MOST_STEPS] += share
     rhythm = {
-        name: tuple((_lengths(text), share) for text, share in shares.items())
-        for name, shares in rhythms["rhythm"].items()
+        name: tuple((_lengths(text), share) for text, share in shares.items()) for name, shares in own["rhythm"].items()
     }
     differ = own["spread"]
     spread = Spread(differ["height"], tuple(differ["width"]), differ["leaps"], tuple(differ["density"]))
     height = own["height"][0], own["height"][1]
-    return Figures(dance, Fraction(rhythms["cell"]), height, moves, np.array(own["sizes"]), rhythm, spread)
+    return Figures(
+        dance,
+        Fraction(own["cell"]),
+        height,
+        moves,
+        np.array(own["sizes"]),
+        rhythm,
+        spread,
+        cells=4 if "bar 3" in rhythm else 1,
+    )
 
 
 def _normal(rng: Random) -> float:

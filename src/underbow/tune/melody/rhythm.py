@@ -1,7 +1,7 @@
 """The rhythm of a composed tune, cell by cell, drawn from how often real tunes of its dance have each cell.
 
-A cell is a quarter in simple meters and a dotted quarter in compound ones. A cell's rhythm is written as its lengths in
-quarters; ``-`` before the first one holds the note before.
+A cell is a quarter in simple meters and a dotted quarter in compound ones; an eighth where a dance of four cells a bar is
+written in 2/4. A cell's rhythm is written as its lengths in quarters; ``-`` before the first one holds the note before.
 """
 
 from __future__ import annotations
@@ -26,15 +26,17 @@ def rhythms(plans: list[BarPlan], meter: Meter, figures: Figures, rng: Random) -
         drawn = _bar(meter, figures, rng, ending=bool(bar.ending))
         closes = bar.ending == "closed"
         home = closes and (number == len(plans) - 1 or rng.random() < 0.5)
-        out.append(_rested(drawn, meter, last=number == len(plans) - 1) if home else drawn)
+        out.append(_rested(drawn, meter, figures.cells, last=number == len(plans) - 1) if home else drawn)
     return out
 
 
-def cells(meter: Meter) -> list[tuple[Fraction, Fraction]]:
-    """Divide a bar into cells: the start and length of each, in quarters.
+def cells(meter: Meter, least: int = 1) -> list[tuple[Fraction, Fraction]]:
+    """Divide a bar into cells, at least so many where it has beats to divide: the start and length of each, in quarters.
 
     >>> [(str(a), str(b)) for a, b in cells(Meter.parse("2/2"))]
     [('0', '1'), ('1', '1'), ('2', '1'), ('3', '1')]
+    >>> [str(b) for _, b in cells(Meter.parse("2/4"), 4)]
+    ['1/2', '1/2', '1/2', '1/2']
     """
     unit = Fraction(4, meter.unit)
     if len(meter.groups) > 1:
@@ -42,14 +44,16 @@ def cells(meter: Meter) -> list[tuple[Fraction, Fraction]]:
     elif meter.compound:
         lengths = [unit * 3] * (meter.groups[0] // 3)
     else:
-        size = unit if unit <= 1 else Fraction(1)
+        size = min(unit, Fraction(1))
+        if meter.bar == 2 and least == 4:
+            size = Fraction(1, 2)
         lengths = [size] * int(meter.bar / size)
     return [(sum(lengths[:i], Fraction(0)), length) for i, length in enumerate(lengths)]
 
 
 def _bar(meter: Meter, figures: Figures, rng: Random, *, ending: bool) -> Rhythm:
     notes: list[tuple[Fraction, Fraction]] = []
-    for i, (start, length) in enumerate(cells(meter)):
+    for i, (start, length) in enumerate(cells(meter, figures.cells)):
         text = figures.cell(i, length, rng.random(), ending=ending)
         now = start
         for j, word in enumerate(text):
@@ -61,9 +65,9 @@ def _bar(meter: Meter, figures: Figures, rng: Random, *, ending: bool) -> Rhythm
     return tuple(notes)
 
 
-def _rested(rhythm: Rhythm, meter: Meter, *, last: bool) -> Rhythm:
+def _rested(rhythm: Rhythm, meter: Meter, least: int, *, last: bool) -> Rhythm:
     """Let a bar come to rest: from its last beats on, one long note; the tune's last bar takes at least half the bar for it."""
-    beats = cells(meter)
+    beats = cells(meter, least)
     keep = (len(beats) // 2 if last else max(len(beats) - 1, len(beats) // 2)) if len(beats) > 1 else 0
     rest = beats[keep][0]
     before = [(start, min(length, rest - start)) for start, length in rhythm if start < rest]
