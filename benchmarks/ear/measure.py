@@ -30,6 +30,10 @@ from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import build_sheet
 
+HEAD = (
+    "learner    condition | offset worst ms | onset median, p95 ms | F (50 ms) | judged % | change p95 ms | "
+    "cents median, p95 | missing F, false % | CPU s a minute"
+)
 TRACKS = Path(__file__).parents[2] / "tracks"
 SHEETS = {"gateposts": (80, 96), "wet-socks": (80, 104), "snow-on-the-weir": (92, 116)}  # 4/4, 6/8, 3/4
 CONDITIONS = {"clean": CLEAN, "room": ROOM, "hard": HARD}
@@ -80,9 +84,9 @@ def main() -> None:
             found: dict[str, list[float]] = defaultdict(list)
             for name in SHEETS:
                 for seed in range(options.first, options.first + options.seeds):
-                    conditions = replace(conditions, codec="opus" if kind == "hard" and seed % 2 else conditions.codec)
-                    take = taken(name, conditions, seed, learner, options.notes)
-                    _one(name, take, conditions, "builtin" if learner == "soundfont" else "soundfont", found)
+                    through = replace(conditions, codec="opus") if kind == "hard" and seed % 2 else conditions
+                    take = taken(name, through, seed, learner, options.notes)
+                    _one(name, take, through, "builtin" if learner == "soundfont" else "soundfont", found)
             rows.append(_row(learner, kind, found))
             print(rows[-1]["text"], flush=True)
     wrong = _wrong(options.first, options.notes)

@@ -87,8 +87,8 @@ class RecordedNotes:
         key = min(self._notes, key=lambda known: abs(known - note.midi))
         samples, off = self._notes[key]
         moved = resampled(samples, 100 * (note.midi - key) - off)
-        out = np.array(moved[: note.frames + RATE // 20], np.float32)
-        fade = min(RATE // 12, len(out))
+        out = np.array(moved[: note.frames + RATE // 50], np.float32)
+        fade = min(RATE // 30, len(out))  # where the bow turns, the string stops and begins again
         out[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)).astype(np.float32)
         return out
 
