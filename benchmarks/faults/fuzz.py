@@ -33,7 +33,7 @@ import kinds
 from underbow.errors import InputError, UnderbowError
 
 LIMIT = 10.0  # CPU seconds for one input
-CHUNK = 2000  # inputs of a worker
+CHUNK = 1000  # inputs of a worker
 MEMORY = 3 << 30
 
 
@@ -115,11 +115,13 @@ def run(inputs: int, seed: int, names: list[str], seconds: float) -> list[str]:
     faults: list[str] = []
     begun = time.monotonic()
     rounds = max(-(-count // CHUNK) for count in wanted.values())
+    stopped: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _: stopped.append(number))
     for turn in range(rounds):  # so that a run that is cut short has something of each
         for name in names:
             size = -(-wanted[name] // rounds)
             numbers = range(turn * size, min((turn + 1) * size, wanted[name]))
-            if not numbers or (seconds and time.monotonic() - begun > seconds):
+            if not numbers or stopped or (seconds and time.monotonic() - begun > seconds):
                 continue
             counts, wrong, cpu, worst = chunk(name, seed, numbers)
             totals[name] += counts

@@ -48,9 +48,9 @@ class Text:
 
     def mutated(self, chance: random.Random) -> str:
         pieces = self.divided(chance.choice(self.seeds))
-        if len(pieces) > 160 and chance.random() < 0.8:  # mostly short inputs: more of them
-            start = chance.randrange(len(pieces) - 100)
-            pieces = pieces[: chance.randint(0, 30)] + pieces[start : start + chance.randint(20, 100)]
+        if len(pieces) > 80 and chance.random() < 0.9:  # mostly short inputs: more of them
+            start = chance.randrange(len(pieces) - 50)
+            pieces = pieces[: chance.randint(0, 24)] + pieces[start : start + chance.randint(12, 60)]
         for _ in range(chance.choice((0, 1, 1, 2, 2, 3, 5, 8, 13))):
             self._change(pieces, chance)
         text = "".join(text for _, text in pieces)

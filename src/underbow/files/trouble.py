@@ -11,6 +11,13 @@ from underbow.errors import Fault, InputError, UnderbowError
 __all__ = ["DiskError", "make_folder", "output_error", "plain_file", "shown_as"]
 
 
+HELD = (
+    5,
+    32,
+    33,
+)  # Windows' numbers for what another program has open (ERROR_ACCESS_DENIED, _SHARING_, _LOCK_VIOLATION)
+
+
 class DiskError(UnderbowError):
     """The disk is full or fails: whatever is tried next in the same place will fail as well."""
 
@@ -31,6 +38,8 @@ def output_error(error: OSError, path: Path) -> UnderbowError:
         errno.EISDIR: "a folder has this name; remove it or choose another name",
         errno.ENAMETOOLONG: "the name is too long for this disk; choose a shorter title",
     }
+    if getattr(error, "winerror", None) in HELD:
+        return UnderbowError(f"can't write {path}: another program has it open; close it there, then try again")
     if error.errno in advice:
         return InputError(f"can't write {path}: {advice[error.errno]}")
     trouble = {

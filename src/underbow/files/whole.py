@@ -7,14 +7,18 @@ import hashlib
 import os
 import secrets
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from underbow.files.lock import take_new
-from underbow.files.trouble import output_error
+from underbow.files.trouble import HELD, output_error
 
-__all__ = ["digest", "sync_folder", "whole_file", "write_whole"]
+__all__ = ["digest", "put_in_place", "sync_folder", "whole_file", "write_whole"]
+
+
+_WAITS = (0.05, 0.1, 0.2, 0.4, 0.8)  # seconds for whoever holds a file to let go
 
 
 @contextmanager
@@ -43,7 +47,7 @@ def whole_file(path: Path) -> Iterator[Path]:
         os.fsync(lock.handle)
         if sys.platform == "win32":  # where what is open can't be renamed
             lock.release(remove=False)
-        part.replace(path)
+        put_in_place(part, path)
         sync_folder(path.parent)
     except OSError as error:
         raise output_error(error, path) from error
@@ -52,6 +56,20 @@ def whole_file(path: Path) -> Iterator[Path]:
             part.unlink()
         if sys.platform != "win32":
             lock.release(remove=False)
+
+
+def put_in_place(part: Path, path: Path) -> None:
+    """Rename a whole file to its name; on Windows a player, a scanner or a sync program may hold the old one for a moment."""
+    for wait in _WAITS:
+        try:
+            part.replace(path)
+        except PermissionError as error:
+            if getattr(error, "winerror", None) not in HELD:
+                raise
+            time.sleep(wait)
+        else:
+            return
+    part.replace(path)
 
 
 def sync_folder(folder: Path) -> None:

@@ -232,6 +232,35 @@ def test_a_file_larger_than_any_tune_is_refused() -> None:
         read_midi(long_note(4) + bytes(4_000_000))
 
 
+def with_meters(*meters: tuple[int, int, int]) -> bytes:
+    """Eight quarters, and time signatures at places in ticks of a 480th of a quarter."""
+    midi = mido.MidiFile(ticks_per_beat=480)
+    track = midi.add_track()
+    at = 0
+    for place, above, below in meters:
+        track.append(mido.MetaMessage("time_signature", numerator=above, denominator=below, time=place - at))
+        at = place
+    for _ in range(8):
+        track += [mido.Message("note_on", note=69), mido.Message("note_off", note=69, time=480)]
+    data = io.BytesIO()
+    midi.save(file=data)
+    return data.getvalue()
+
+
+def test_bars_shorter_than_an_eighth_are_read() -> None:
+    assert len(read_midi(with_meters((0, 1, 16))).measures) == 32
+
+
+def test_a_meter_that_changes_off_the_grid_cuts_no_note_into_lengths_that_nobody_writes() -> None:
+    midi = mido.MidiFile(file=io.BytesIO(with_meters((0, 4, 4))))
+    midi.tracks.append(mido.MidiTrack([mido.MetaMessage("time_signature", numerator=3, denominator=4, time=501)]))
+    midi.type = 1
+    data = io.BytesIO()
+    midi.save(file=data)
+    notes = [note for measure in read_midi(data.getvalue()).measures for note in measure.notes]
+    assert {note.length.denominator for note in notes} <= {1, 2, 4}
+
+
 def test_strict() -> None:
     with pytest.raises(InputError, match="no time signature"):
         read_midi(made([(0, 480, 62)], meter=None), strict=True)

@@ -113,7 +113,7 @@ def pickup_phase(line: list[Played], meter: Meter) -> Fraction:
     unless another place is clearly better. (The weights were settled on 643 tunes; see benchmarks/readers.)
     """
     bar = meter.bar
-    if line[-1].end - line[0].start < 4 * bar:
+    if bar < 1 or line[-1].end - line[0].start < 4 * bar:
         return Fraction(0)  # too little to go by
     loud = fmean(note.velocity for note in line)
     spread = max(abs(note.velocity - loud) for note in line)
