@@ -100,7 +100,7 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     moved = f"notes were moved to the grid by {float(mean):.3f} of a quarter on average, {float(worst):.3f} at most"
     passed_over = [Fault(moved, file, where=where)]
     if worst > Fraction(1, 12):
-        told.append(Fault(f"{moved}; check the rhythm", file, where=where))
+        remarks.append(Fault(f"{moved}; check the rhythm", file, where=where))
     # A meter changes on a sixteenth: elsewhere it would cut notes into lengths that nobody writes.
     meters = [(Fraction(round(Fraction(4 * tick, score.ticks)), 4), meter) for tick, meter in score.meters]
     meters = meters or [(Fraction(0), _COMMON)]
