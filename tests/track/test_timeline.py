@@ -271,3 +271,10 @@ def test_the_last_pass_ends_on_the_tunes_last_note_and_not_on_the_next_pickup(sh
     assert (notes[-1].midi, notes[-1].length, notes[-1].end) == (69, 4, track.length)
     pickups = [note.start for note in notes if note.midi == 64]
     assert pickups == [one.start + at for one in track.passes for at in (0, 8)]  # and before the repeat
+
+
+def test_a_pass_is_called_by_its_tempo_and_its_round(sheet_of: SheetMaker) -> None:
+    track = perform(sheet_of('"G"G8 |]', tempo={"passes": 2, "each": 2}))
+    assert [one.title for one in track.passes] == [
+        "pass 1, 1/4 = 60", "pass 1, round 2, 1/4 = 60", "pass 2, 1/4 = 80", "pass 2, round 2, 1/4 = 80",
+    ]  # fmt: skip

@@ -140,7 +140,7 @@ class Pass:
     @property
     def title(self) -> str:
         """What labels and markers call it: its number and tempo, and its round where it is not the first."""
-        return f"pass {self.number}{f' round {self.round}' if self.round > 1 else ''}, {self.tempo}"
+        return f"pass {self.number}{f', round {self.round}' if self.round > 1 else ''}, {self.tempo}"
 
 
 @dataclass(frozen=True, slots=True)
