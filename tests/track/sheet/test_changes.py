@@ -64,6 +64,12 @@ def test_form_renumbers_nothing(sheet_of: SheetMaker) -> None:
     assert chords(made(sheet_of, {"5": "Em"}, form="BA")).startswith("0:Em 4:G")
 
 
+def test_a_pickup_that_belongs_to_another_bar_has_that_bars_chords(sheet_of: SheetMaker) -> None:
+    """B's own pickup is the end of bar 2, which the double bar cuts in two, also where the form begins with it."""
+    body = 'P:A\nD | "G"GABc | "D"d3 ||\nP:B\nE | "C"cBAG | "G"G3 |]'
+    assert chords(sheet_of(body, unit="1/4", form="BA", changes={"2": "Em A7", "0": "D7"}))[:10] == "0:A7 1:C 5"
+
+
 def test_bars_for_practice_keep_what_was_decided(sheet_of: SheetMaker) -> None:
     assert chords(made(sheet_of, {"2": "Am D7"}, bars="2-3")) == "0:Am 2:D7 4:D"
 

@@ -44,12 +44,12 @@ def decide(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
     >>> " ".join(f"{span.start}:{span.chord}" for span in laid.chords)
     '0:G 4:D 6:Bm 8:G 12:D 14:Bm 16:D 18:Bm'
     """
-    numbers = {*printed_numbers(tune)} - {0 if not melody.pickup else -1}
+    printed = printed_numbers(tune)
     faults: list[Fault] = []
     bars: dict[int, tuple[Chord | None, ...]] = {}  # empty for the bar before
     for number, text in changes.items():
         try:
-            bars[_number(number, numbers)] = _chords(text)
+            bars[_number(number, {*printed})] = _chords(text)
         except InputError as error:
             faults += [replace(fault, where=number) for fault in error.faults]
     if faults:
@@ -58,12 +58,14 @@ def decide(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
     spans: list[ChordSpan] = []
     before: tuple[ChordSpan, ...] = ()
     for bar in melody.bars:
-        chords = bars.get(bar.number)
+        chords = bars.get(printed[bar.measures[0][0]])
         if chords is None:
             played = melody.chords[bisect_right(ends, bar.start) : bisect_left(ends, bar.end) + 1]
             here = _cut(bar, [replace(span, start=span.start - bar.start) for span in played])
         elif chords:
-            offset = bar.meter.bar - bar.length if bar.number == 0 else Fraction(0)  # a pickup is the end of a bar
+            offset = (
+                bar.meter.bar - bar.length if bar.number == 0 else Fraction(0)
+            )  # what it begins with is the end of a bar
             here = _cut(
                 bar, [ChordSpan(start - offset, length, chord) for start, length, chord in divided(chords, bar.meter)]
             )
