@@ -96,14 +96,14 @@ def _said(heard: Heard) -> None:
         return
     if heard.why:
         tell(f"{heard.verdict}: {heard.why}")
-    for one in heard.to_json()["passes"]:
-        middle = one["median_ms"]
+    for each in heard.to_json()["passes"]:
+        middle = each["median_ms"]
         way = (
             "on the beat"
             if middle is None or abs(middle) < 3
             else f"{abs(middle):.0f} ms {'behind' if middle > 0 else 'ahead'}"
         )
-        within = f", 95 of 100 strokes within {one['p95_ms']:.0f} ms" if one["p95_ms"] is not None else ""
-        tell(f"{one['beat']} = {one['tempo']:g}: {way}{within} ({one['judged']} of {one['strokes']} judged)")
+        within = f", 95 of 100 strokes within {each['p95_ms']:.0f} ms" if each["p95_ms"] is not None else ""
+        tell(f"{each['beat']} = {each['tempo']:g}: {way}{within} ({each['judged']} of {each['strokes']} judged)")
     for advice in heard.advice:
         tell(f"- {advice.text}" + (f" Practise bars {advice.bars}." if advice.bars else ""))

@@ -33,18 +33,21 @@ def hand_out(
     for line in gathered.told:
         say(f"underbow: {line}")
     with a_way as way:
-        made = make_lesson(gathered, folder, way, title=title, again=again, zips=zips)
-    for line in made.told:
+        handout = make_lesson(gathered, folder, way, title=title, again=again, zips=zips)
+    for line in handout.told:
         say(f"underbow: {line}")
-    for name in made.kept:
-        say(f"underbow: kept from before: {made.folder / name}")
+    for name in handout.kept:
+        say(f"underbow: kept from before: {handout.folder / name}")
     if as_json:
-        tell_json(made.manifest() | {"folder": str(made.folder), "zip": made.zip and str(made.zip)})
+        tell_json(handout.manifest() | {"folder": str(handout.folder), "zip": handout.zip and str(handout.zip)})
         return
-    tell(f"{made.title}: {made.files} files in {made.folder}" + (f", packed in {made.zip}" if made.zip else ""))
+    tell(
+        f"{handout.title}: {handout.files} files in {handout.folder}"
+        + (f", packed in {handout.zip}" if handout.zip else "")
+    )
     if len(gathered.jobs) > _MANY:
-        tell(f"  {made.folder / 'index.html'}")
+        tell(f"  {handout.folder / 'index.html'}")
         return
-    for file in made.manifest()["files"]:
+    for file in handout.manifest()["files"]:
         if file["kind"] in ("page", "handout"):
-            tell(f"  {made.folder / file['path']}")
+            tell(f"  {handout.folder / file['path']}")

@@ -63,7 +63,7 @@ class History:
             return
         self.done.append(entry)
         self.taken_back.clear()
-        while len(self.done) > 1 and sum(one.size for one in self.done) > MOST_BYTES:
+        while len(self.done) > 1 and sum(step.size for step in self.done) > MOST_BYTES:
             del self.done[0]
 
     def move(self, folder: Folder, way: Literal["back", "forth"]) -> bool:

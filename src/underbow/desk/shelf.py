@@ -62,10 +62,10 @@ class Shelf:
         return sorted(out, key=lambda paper: (paper["title"].casefold(), paper["name"]))
 
     def _paper(self, name: str, stamps: Mapping[str, tuple[int, int]]) -> dict[str, Any]:
-        kept = self._known.get(name)
-        tune = kept[1].get("_tune", "") if kept else ""
-        if kept is not None and kept[0] == (*stamps[name], *stamps.get(tune, ())):
-            return kept[1] if kept[1].get("title") else {}
+        known = self._known.get(name)
+        tune = known[1].get("_tune", "") if known else ""
+        if known is not None and known[0] == (*stamps[name], *stamps.get(tune, ())):
+            return known[1] if known[1].get("title") else {}
         paper = self._look(name)
         stamp = (*stamps[name], *stamps.get(paper.get("_tune", ""), ()))
         self._known[name] = (stamp, paper)

@@ -34,7 +34,9 @@ def advise(heard: Heard) -> tuple[Advice, ...]:
     tuple of Advice
         Three at most; one with praise where nothing stands out.
     """
-    found = sorted([*_fingers(heard), *_changes(heard), *_steadiness(heard), *_missing(heard)], key=lambda one: -one[0])
+    found = sorted(
+        [*_fingers(heard), *_changes(heard), *_steadiness(heard), *_missing(heard)], key=lambda item: -item[0]
+    )
     if not found:
         return (Advice("In time and in tune, as far as I could hear. Move on to the next tempo once it feels easy."),)
     return tuple(advice for _, advice in found[:MOST])
@@ -102,20 +104,20 @@ def _steadiness(heard: Heard) -> Iterator[tuple[float, Advice]]:
         if len(offs) < 12:
             continue
         middle, more = float(np.median(offs)), drift(strokes)
-        at = f"at {played.tempo.written}"
+        tempo = f"at {played.tempo.written}"
         if heard.place.leak and abs(middle) > NOTICED_MS:
             way = "behind" if middle > 0 else "ahead of"
             yield (
                 abs(middle) / 12,
                 Advice(
-                    f"You play {way} the beat {at}, by about {abs(middle):.0f} thousandths of a second: lean on the click."
+                    f"You play {way} the beat {tempo}, by about {abs(middle):.0f} thousandths of a second: lean on the click."
                 ),
             )
         elif more is not None and abs(more) > 40:
             way = "slower" if more > 0 else "faster"
             yield (
                 abs(more) / 30,
-                Advice(f"You get a little {way} on the way through {at}: listen for the guitar's bass notes."),
+                Advice(f"You get a little {way} on the way through {tempo}: listen for the guitar's bass notes."),
             )
 
 

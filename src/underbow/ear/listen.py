@@ -112,7 +112,7 @@ def compare(take: Floats, track: Floats, performance: Performance) -> Heard:
         return Heard(performance, verdict, why, place)
     hearing = Hearing(take, leak, place, pitch)
     levels = stroke_levels(hearing, strokes, late)
-    missing = surely_missing(levels, [one.clear for one in found])
+    missing = surely_missing(levels, [onset.clear for onset in found])
     heard = [_stroke(hearing, stroke, found[i : i + 2], missing[i]) for i, stroke in enumerate(strokes)]
     changes = tuple(_changes(heard))
     result = Heard(performance, verdict, why, place, tuple(heard), changes)
@@ -130,7 +130,7 @@ def _verdict(place: Place, fit: Match, found: Sequence[HeardStroke]) -> tuple[Ve
         how = f"{steps:g} {'semitone' if steps == 1 else 'semitones'} {'lower' if fit.shift < 0 else 'higher'}"
         cure = "tune to the track, or choose the key and concert pitch that were played"
         return "other pitch", f"it is the piece, but about {how}; {cure}"
-    if float(np.mean([one.clear >= _CLEAR for one in found])) < 0.4:
+    if float(np.mean([onset.clear >= _CLEAR for onset in found])) < 0.4:
         return (
             "noisy",
             "the strokes can't be told from what else is heard; use headphones, or stand nearer to the microphone",
@@ -142,7 +142,7 @@ def _verdict(place: Place, fit: Match, found: Sequence[HeardStroke]) -> tuple[Ve
 
 def _lateness(strokes: Sequence[ExpectedStroke], found: Sequence[HeardStroke]) -> list[float]:
     """How late the player was around each stroke, seconds."""
-    offs = np.array([one.seconds - stroke.start for one, stroke in zip(found, strokes, strict=True)])
+    offs = np.array([onset.seconds - stroke.start for onset, stroke in zip(found, strokes, strict=True)])
     near = _NEIGHBOURS
     return [float(np.median(offs[max(i - near, 0) : i + near + 1])) for i in range(len(offs))]
 
@@ -154,7 +154,7 @@ def _stroke(hearing: Hearing, stroke: ExpectedStroke, found: Sequence[HeardStrok
     if this.clear < _CLEAR or missing:
         return StrokeHeard(stroke, None, this.clear, missing, tuple((note.string, note.midi, None) for note in notes))
     place = hearing.place
-    end = min([stroke.end + 0.15, *(one.seconds for one in found[1:])]) if found[1:] else stroke.end
+    end = min([stroke.end + 0.15, *(onset.seconds for onset in found[1:])]) if found[1:] else stroke.end
     end = min([end, *(note.end for note in notes if note.end < stroke.end - 0.01)])
     measured = stroke_cents(hearing.take, place.in_take(this.seconds), place.in_take(end), notes, hearing.pitch)
     return StrokeHeard(
@@ -162,7 +162,7 @@ def _stroke(hearing: Hearing, stroke: ExpectedStroke, found: Sequence[HeardStrok
         this.seconds,
         this.clear,
         missing,
-        tuple((one.note.string, one.note.midi, one.cents) for one in measured),
+        tuple((onset.note.string, onset.note.midi, onset.cents) for onset in measured),
     )
 
 

@@ -196,16 +196,16 @@ def _by_phase(take: Floats, track: Floats, first: float) -> tuple[float, float, 
     found: list[tuple[float, float, float]] = []
     compared = 0
     for begin in range(0, max(len(take) - count // 2, 1), count):
-        at = begin - round(first * RATE)
-        if at + count < 0 or at > len(track):
+        frame = begin - round(first * RATE)
+        if frame + count < 0 or frame > len(track):
             continue
-        here, there = stretch(take, begin, begin + count), stretch(track, at, at + count)
+        here, there = stretch(take, begin, begin + count), stretch(track, frame, frame + count)
         if np.abs(there).max() < 1e-4 or np.abs(here).max() < 1e-5:
             continue
         compared += 1
         peak = _phase_peak(here, there, reach)
         if peak is not None:
-            middle = (at + count / 2) / RATE
+            middle = (frame + count / 2) / RATE
             found.append((middle, first + peak[0] / RATE, peak[1]))
     line = _line(found, compared)
     return None if line is None else (*line, sum(height for *_, height in found) / compared)

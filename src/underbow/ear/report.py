@@ -96,7 +96,7 @@ class Heard:
             "offset": round(self.place.offset, 4),
             "rate": round(self.place.rate, 7),
             "sure": round(self.place.sure, 2),
-            "passes": [self._pass(one) for one in self.performance.passes if self.of_pass(one.playing)],
+            "passes": [self._pass(played) for played in self.performance.passes if self.of_pass(played.playing)],
             "strokes": [self._stroke(stroke) for stroke in self.strokes],
             "changes": [self._change(change) for change in self.changes],
             "notes": [note for stroke in self.strokes for note in self._notes(stroke)],
@@ -105,7 +105,7 @@ class Heard:
                 for stroke in self.strokes
                 if stroke.missing > 0
             ],
-            "advice": [one.to_json() for one in self.advice],
+            "advice": [advice.to_json() for advice in self.advice],
         }
 
     def of_pass(self, playing: int) -> list[StrokeHeard]:

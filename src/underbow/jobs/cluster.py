@@ -78,7 +78,7 @@ class Cluster:
             raise self._gone() from error
         return len(self._flying) < max(1, _AHEAD * int(threads))
 
-    def submit(self, job: Job, home: Path, told: Told) -> Future[None]:
+    def submit(self, job: Job, home: Path, tell: Told) -> Future[None]:
         """Give a job to the scheduler."""
         ours: Future[None] = Future()
         key = f"underbow-{secrets.token_hex(8)}"

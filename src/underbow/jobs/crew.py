@@ -29,7 +29,7 @@ class Crew(Protocol):
     def has_room(self) -> bool:
         """Whether another job may be given now."""
 
-    def submit(self, job: Job, home: Path, told: Told) -> Future[None]:
+    def submit(self, job: Job, home: Path, tell: Told) -> Future[None]:
         """Have a job done in a folder of its own; ``told`` is called, from :meth:`listen` or before, with the share done."""
 
     def listen(self) -> None:
@@ -56,11 +56,11 @@ class ThisProcess:
         """Always: a job is done when it is given."""
         return True
 
-    def submit(self, job: Job, home: Path, told: Told) -> Future[None]:
+    def submit(self, job: Job, home: Path, tell: Told) -> Future[None]:
         """Do a job."""
         future: Future[None] = Future()
         try:
-            run_job(job, home, places=self.places, progress=told, stop=self.stop)
+            run_job(job, home, places=self.places, progress=tell, stop=self.stop)
             future.set_result(None)
         except Exception as error:  # raised again by whoever asks for the result
             future.set_exception(error)
@@ -93,7 +93,7 @@ class Processes:
         """Whether a process has nothing to do, or is still to be started."""
         return any(lane is None or lane.is_free() for lane in self._lanes)
 
-    def submit(self, job: Job, home: Path, told: Told) -> Future[None]:
+    def submit(self, job: Job, home: Path, tell: Told) -> Future[None]:
         """Give a job to a process that has nothing to do."""
         number = next(i for i, lane in enumerate(self._lanes) if lane is None or lane.is_free())
         lane = self._lanes[number]
@@ -101,7 +101,7 @@ class Processes:
             if lane is not None:
                 lane.close()
             lane = self._lanes[number] = _Lane()
-        return lane.submit(job, home, self._places, told)
+        return lane.submit(job, home, self._places, tell)
 
     def listen(self) -> None:
         """Pass on how far each is."""
@@ -140,8 +140,8 @@ class _Lane:
         assert self._future is not None  # noqa: S101  asked by is_broken
         return isinstance(self._future.exception(), BrokenProcessPool)
 
-    def submit(self, job: Job, home: Path, places: Mapping[str, Path], told: Told) -> Future[None]:
-        self._told = told
+    def submit(self, job: Job, home: Path, places: Mapping[str, Path], tell: Told) -> Future[None]:
+        self._told = tell
         self._future = self._pool.submit(_do, job, home, places)
         return self._future
 

@@ -90,7 +90,7 @@ def gather(
     sound.check()
     jobs: list[Job] = []
     faults: list[Fault] = []
-    told: list[str] = []
+    remarks: list[str] = []
     for path in paths:
         try:
             if is_book(path):
@@ -106,13 +106,13 @@ def gather(
             faults += wrong.faults
         else:
             jobs += more
-            told += notes
+            remarks += notes
     if faults:
         parted = " ".join(map(str, paths))
         if len(paths) > 1 and Path(parted).is_file():
             raise InputError(f'a name with spaces needs quotes round it: "{parted}"')
         raise InputError(*faults)
-    return _voiced(_named_apart(jobs), sound, told)
+    return _voiced(_named_apart(jobs), sound, remarks)
 
 
 def _book(path: Path, template: Path | None, options: Options, mixes: tuple[str, ...]) -> tuple[list[Job], list[str]]:
@@ -184,9 +184,9 @@ def _notes(sheet: Sheet) -> list[str]:
     return [f"note: {note}" for note in sheet.told]
 
 
-def _voiced(jobs: Sequence[Job], sound: RenderOptions, told: Sequence[str]) -> Gathered:
+def _voiced(jobs: Sequence[Job], sound: RenderOptions, remarks: Sequence[str]) -> Gathered:
     voices = find_voices(sound)
-    lines = [*told, voices.told] if voices.told else told
+    lines = [*remarks, voices.told] if voices.told else remarks
     return Gathered(tuple(replace(job, banks=voices.banks) for job in jobs), voices, tuple(lines))
 
 
@@ -236,5 +236,5 @@ def find_voices(sound: RenderOptions) -> Voices:
         return Voices(told=f"sound: built-in voices; for a SoundFont: {found.trouble}")
     banks = find_banks(sound.soundfont)[:_BANKS]
     known = {digest(bank.path): bank.path for bank in banks}
-    told = "" if asked else f"sound: {banks[0].path}; for the built-in voices: --voices builtin"
-    return Voices(tuple(Bank(sha256, path.name) for sha256, path in known.items()), known, told)
+    remark = "" if asked else f"sound: {banks[0].path}; for the built-in voices: --voices builtin"
+    return Voices(tuple(Bank(sha256, path.name) for sha256, path in known.items()), known, remark)

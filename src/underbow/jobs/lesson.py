@@ -112,22 +112,22 @@ def make_lesson(
             for done in do_jobs(gathered, place.folder, folder, way):
                 lesson.take_in(place, done.finished, _place(done.job, done.number, len(gathered.jobs)))
             zips = lesson.settle(place, gathered.jobs, zips)
-            told, count = lesson.complete(place, gathered.jobs, each_zipped=zips == "each")
+            remarks, count = lesson.complete(place, gathered.jobs, each_zipped=zips == "each")
             if zips == "one":
                 make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
-                told += lesson.too_large(place)
+                remarks += lesson.too_large(place)
         except OSError as error:
             raise output_error(error, folder) from error
         except UnderbowError as error:
             named = (place.folder / _NEW, folder), (place.folder / _ZIP, lesson.zip), (place.folder, folder.parent)
-            raise reduce(lambda told, pair: shown_as(told, *pair), named, error) from error
+            raise reduce(lambda shown, pair: shown_as(shown, *pair), named, error) from error
         lesson.look_again(before)
         exchanges = [
             Exchange(_NEW, folder.name, "folder"),
             Exchange(_ZIP if zips == "one" else "", lesson.zip.name, "zip"),
         ]
-        kept = put_in_place(place, exchanges)
-    return Lesson(lesson.title, folder, lesson.zip if zips == "one" else None, count, told, kept)
+        changed = put_in_place(place, exchanges)
+    return Lesson(lesson.title, folder, lesson.zip if zips == "one" else None, count, remarks, changed)
 
 
 class _Lesson:
@@ -200,7 +200,7 @@ class _Lesson:
         top = [{"path": path, "kind": "text", "sha256": write_whole(new / path, text)} for path, text in papers.items()]
         if each_zipped:
             top += [{"path": path.name, "kind": "zip", "sha256": digest(path)} for path in sorted(new.glob("*.zip"))]
-        told: dict[str, None] = {}
+        remarks: dict[str, None] = {}
         count = len(top)
         with whole_file(new / MANIFEST) as part, part.open("w", encoding="utf-8", newline="\n") as out:
             head = {"title": self.title, "made_with": MADE_WITH + underbow.__version__}
@@ -209,7 +209,7 @@ class _Lesson:
                 out.write(("," if number else "") + "\n  " + json.dumps(file, ensure_ascii=False))
             for one in parts():
                 count += len(one["files"])
-                told |= dict.fromkeys(one["told"])
+                remarks |= dict.fromkeys(one["told"])
                 out.writelines(",\n  " + json.dumps(file, ensure_ascii=False) for file in one["files"])
             out.write('\n ],\n "parts": [')
             for number, one in enumerate(parts()):
@@ -217,7 +217,7 @@ class _Lesson:
             out.write("\n ]\n}\n")
         for path in (new, *(path for path in new.rglob("*") if path.is_dir())):
             sync_folder(path)
-        return tuple(told), count
+        return tuple(remarks), count
 
     def too_large(self, place: Workplace) -> tuple[str, ...]:
         """Say where the one zip is too large to mail, and what to leave out."""

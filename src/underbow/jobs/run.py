@@ -115,7 +115,7 @@ def run_job(
     make_folder(files)
     sheet = job.read(folder)
     mixes, performance = job.chosen(sheet), perform(sheet)
-    sound, told = _voiced(job, performance, places or {})
+    sound, remark = _voiced(job, performance, places or {})
     sound = replace(sound, loudness=sheet.loudness)
     if isinstance(job.options, LessonOptions):
         options = replace(job.options, sound=sound)
@@ -129,7 +129,7 @@ def run_job(
         "meter": str(sheet.tune.meter),
         "mixes": [mix.name for mix in mixes],
         "files": sorted(listed, key=lambda file: file["path"]) if isinstance(job.options, LessonOptions) else listed,
-        "told": [line for line in (told, *document["told"]) if line],
+        "told": [line for line in (remark, *document["told"]) if line],
     }
     write_whole(folder / REPORT, json.dumps(report, ensure_ascii=False) + "\n")
     return Finished(folder)
@@ -164,8 +164,8 @@ def _voiced(job: Job, performance: Performance, places: Mapping[str, Path]) -> t
             trouble = _without_place(str(wrong), path, bank)
     if job.sound.voices == "soundfont":
         raise InputError(trouble or "there is no SoundFont to play; install one, or use --voices builtin")
-    told = f"sound: built-in voices; for a SoundFont: {trouble}" if trouble else ""
-    return replace(job.sound, voices="builtin", soundfont=None), told
+    remark = f"sound: built-in voices; for a SoundFont: {trouble}" if trouble else ""
+    return replace(job.sound, voices="builtin", soundfont=None), remark
 
 
 def _without_place(text: str, path: Path, bank: Bank) -> str:

@@ -36,21 +36,21 @@ class Chunks:
 
     def add(self, block: Floats) -> list[Floats]:
         """Take a block; give the chunks that are whole now."""
-        size, at, whole = len(self._held), 0, []
+        size, taken, whole = len(self._held), 0, []
         if self.filled:
-            at = min(size - self.filled, len(block))
-            self._held[self.filled : self.filled + at] = block[:at]
-            self.filled += at
+            taken = min(size - self.filled, len(block))
+            self._held[self.filled : self.filled + taken] = block[:taken]
+            self.filled += taken
             if self.filled < size:
                 return []
-            whole.append(self._held.copy() if len(block) - at else self._held)
+            whole.append(self._held.copy() if len(block) - taken else self._held)
             self.filled = 0
-        while len(block) - at >= size:
-            whole.append(block[at : at + size])
-            at += size
-        if at < len(block):
-            self.filled = len(block) - at
-            self._held[: self.filled] = block[at:]
+        while len(block) - taken >= size:
+            whole.append(block[taken : taken + size])
+            taken += size
+        if taken < len(block):
+            self.filled = len(block) - taken
+            self._held[: self.filled] = block[taken:]
         return whole
 
     def rest(self) -> Floats:

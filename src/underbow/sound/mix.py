@@ -39,7 +39,7 @@ def everything(parts: Sequence[str]) -> Mix:
 
 def is_heard(performance: Performance, mix: Mix, part: str) -> bool:
     """Say whether a part is heard in any pass of a mix."""
-    return any(mix.level(part, one.number, one.playing) is not None for one in performance.passes)
+    return any(mix.level(part, played.number, played.playing) is not None for played in performance.passes)
 
 
 def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> list[tuple[int, float]]:
@@ -54,10 +54,10 @@ def level_changes(performance: Performance, mix: Mix, part: str, rate: int) -> l
         Frames a second.
     """
     changes: list[tuple[int, float]] = []
-    for one in performance.passes:
-        level = mix.level(part, one.number, one.playing)
+    for played in performance.passes:
+        level = mix.level(part, played.number, played.playing)
         gain = 0.0 if level is None else float(10 ** (level / 20))
-        begins = one.start if part == "melody" else one.downbeat
+        begins = played.start if part == "melody" else played.downbeat
         start = frame_of(performance.tempo.seconds(begins), rate)
         if not changes or changes[-1][1] != gain:
             changes.append((start if changes else 0, gain))
@@ -81,19 +81,19 @@ class _Fader:
     gains: NDArray[np.float64]
     fade: int
 
-    def over(self, at: int, count: int) -> float | NDArray[np.float32]:
+    def over(self, first_frame: int, count: int) -> float | NDArray[np.float32]:
         """Give the gain of the frames from ``at`` on: one number where it holds still."""
-        first = int(np.searchsorted(self.starts, at, "right")) - 1
-        last = int(np.searchsorted(self.starts - self.fade, at + count, "left"))
+        first = int(np.searchsorted(self.starts, first_frame, "right")) - 1
+        last = int(np.searchsorted(self.starts - self.fade, first_frame + count, "left"))
         if last - first <= 1:
             return float(self.gains[first])
         out = np.full(count, self.gains[first], np.float32)
         for index in range(first + 1, last):
             start, before, gain = int(self.starts[index]), self.gains[index - 1], self.gains[index]
-            out[max(start - at, 0) :] = gain
-            way = np.arange(max(start - self.fade, at), min(start, at + count))
+            out[max(start - first_frame, 0) :] = gain
+            way = np.arange(max(start - self.fade, first_frame), min(start, first_frame + count))
             share = 0.5 - 0.5 * np.cos(pi * (way - (start - self.fade) + 1) / (self.fade + 1))
-            out[way - at] = before + (gain - before) * share
+            out[way - first_frame] = before + (gain - before) * share
         return out
 
 
@@ -121,20 +121,20 @@ class Mixer:
 
     def mixed(self, blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
         """Mix blocks of stems, from frame 0 on; each result is a new array of shape (frames, 2)."""
-        at = 0
+        frame = 0
         for block in blocks:
             count = block.shape[1]
             sides = np.empty((2, count), np.float32)
             once, begun = np.empty((2, count), np.float32), False
             for row, fader, shares in zip(block, self._faders, self._sides, strict=True):
-                gain = fader.over(at, count)
+                gain = fader.over(frame, count)
                 if isinstance(gain, float) and gain == 0:
                     continue
                 np.multiply(row, shares * np.float32(gain), out=once if begun else sides)
                 if begun:
                     np.add(sides, once, out=sides)
                 begun = True
-            at += count
+            frame += count
             out = np.empty((count, 2), np.float32)
             # Column by column: many times faster than a transposed copy.
             out[:, 0], out[:, 1] = sides if begun else (0, 0)

@@ -137,11 +137,11 @@ def _fault_without_place(message: str, lines: list[str], text: str, file: str) -
     return Fault(f"the file ends too early: {_shortened(lines[last - 1])} ({cure})", file=file, line=last)
 
 
-def _twice(lines: list[str], at: int) -> str:
+def _twice(lines: list[str], index: int) -> str:
     """Say what stands in a file twice, and where it stood first."""
     seen: dict[tuple[str, str], int] = {}
     table = ""
-    for number, line in enumerate(lines[: at + 1], start=1):
+    for number, line in enumerate(lines[: index + 1], start=1):
         words = line.partition("#")[0].strip()
         if words.startswith("["):
             place = ("", words.strip("[] "))
@@ -149,7 +149,7 @@ def _twice(lines: list[str], at: int) -> str:
         else:
             place = (table, words.partition("=")[0].strip())
         first = seen.setdefault(place, number)
-    where = f", first in line {first}" if first <= at else ""
+    where = f", first in line {first}" if first <= index else ""
     return f"{_shortened(words.partition('=')[0])} is written twice{where}; keep one of them"
 
 

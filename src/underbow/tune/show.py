@@ -220,7 +220,7 @@ def _section_lines(name: str, bars: list[Bar], melody: _TimeLine, width: int) ->
     used = 0
     for bar in bars:
         columns = _columns(bar.length, step) + 1
-        full = used + columns > width - 8 or sum(one.number > 0 for one in row) >= 4
+        full = used + columns > width - 8 or sum(each.number > 0 for each in row) >= 4
         if row and (full or bar.start > row[-1].end):
             lines += _row_lines(row, melody, step, name if not lines else "")
             row, used = [], 0
@@ -250,11 +250,11 @@ def _row_lines(bars: list[Bar], melody: _TimeLine, step: Fraction, name: str) ->
     heights = sorted({note.pitch.steps for note in notes}, reverse=True)
     rows = list(range(heights[0], heights[-1] - 1, -1)) if heights else []
     where: dict[Bar, int] = {}
-    at = 0
+    across = 0
     for bar in bars:
-        where[bar] = at
-        at += _columns(bar.length, step) + 1
-    grid = {height: [" "] * at for height in rows}
+        where[bar] = across
+        across += _columns(bar.length, step) + 1
+    grid = {height: [" "] * across for height in rows}
     for bar in bars:
         end = where[bar] + _columns(bar.length, step)
         for height in rows:
@@ -265,8 +265,8 @@ def _row_lines(bars: list[Bar], melody: _TimeLine, step: Fraction, name: str) ->
                 last = where[bar] + int((min(note.end, bar.end) - bar.start - step / 64) / step)
                 for column in range(first, min(last, end - 1) + 1):
                     grid[note.pitch.steps][column] = _head(note, bar.key) if column == first else "─"
-    chords = _chord_line(bars, melody.chords_in(bars[0].start, bars[-1].end), where, step, at)
-    numbers = [" "] * (at + 8)
+    chords = _chord_line(bars, melody.chords_in(bars[0].start, bars[-1].end), where, step, across)
+    numbers = [" "] * (across + 8)
     for bar in bars:
         for i, char in enumerate(str(bar.number) if bar.number else ""):
             numbers[where[bar] + i] = char

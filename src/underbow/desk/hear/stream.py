@@ -113,7 +113,7 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
     rate, begun = voice.rate, perf_counter()
     bars = sheet.melody.bars
     first, last = _range(bars, asked)
-    number, turn, at, small = asked.number, 1, 0, True
+    number, turn, frame, small = asked.number, 1, 0, True
     performance = _pass(sheet, number, turn, asked.parts)
     yield message(
         "J", _json({"rate": rate, "parts": [part.name for part in performance.parts], "gain": round(gain, 5)})
@@ -122,15 +122,15 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
     while True:
         stretch = _stretch(performance, bars, first, last, rate, lead=small)
         yield message(
-            "J", _json(_marks(performance, sheet, bars[first : last + 1], stretch, at, rate) | {"pass": number})
+            "J", _json(_marks(performance, sheet, bars[first : last + 1], stretch, frame, rate) | {"pass": number})
         )
-        players.enter(stretch, at, fade=small)
-        end = at + stretch.end - stretch.begin
-        while at < end:
-            count = min(round((_FIRST if small else _BLOCK) * rate), end - at)
+        players.enter(stretch, frame, fade=small)
+        end = frame + stretch.end - stretch.begin
+        while frame < end:
+            count = min(round((_FIRST if small else _BLOCK) * rate), end - frame)
             yield message("S", _samples(players.block(count)))
-            at, small = at + count, False
-            voice.allow((at / rate - (perf_counter() - begun)) / 2)  # half of what has not been heard yet
+            frame, small = frame + count, False
+            voice.allow((frame / rate - (perf_counter() - begun)) / 2)  # half of what has not been heard yet
         if asked.around is not None:
             first = _range(bars, replace(asked, bar=asked.around[0], time=1))[0]
             continue
@@ -205,13 +205,13 @@ def _stretch(
 
 
 def _marks(  # noqa: PLR0917
-    performance: Performance, sheet: Sheet, bars: Sequence[Bar], stretch: _Stretch, at: int, rate: int
+    performance: Performance, sheet: Sheet, bars: Sequence[Bar], stretch: _Stretch, first: int, rate: int
 ) -> dict[str, Any]:
     """Say where in the stream the bars and the written notes of a stretch sound."""
     zero, seconds = performance.passes[0].start, performance.tempo.seconds
 
     def place(quarter: Fraction) -> int:
-        return frame_of(seconds(zero + quarter), rate) - stretch.begin + at
+        return frame_of(seconds(zero + quarter), rate) - stretch.begin + first
 
     low, high = bars[0].start, bars[-1].end
     notes = [
@@ -221,8 +221,8 @@ def _marks(  # noqa: PLR0917
     return {
         "tempo": round(float(tempo.count), 1),
         "beat": tempo.beat_name,
-        "at": at,
-        "end": at + stretch.end - stretch.begin,
+        "at": first,
+        "end": first + stretch.end - stretch.begin,
         "bars": [[place(bar.start), bar.number, bar.time, bar.measures[0][0]] for bar in bars],
         "notes": [[place(start), measure, number] for start, measure, number in notes if low <= start < high],
     }
@@ -236,29 +236,31 @@ class _Players:
         self._coming: list[list[tuple[int, np.float32, Samples | None, Plan, int]]] = [[] for _ in range(count)]
         self._rings: list[list[tuple[int, np.float32, Samples]]] = [[] for _ in range(count)]
 
-    def enter(self, stretch: _Stretch, at: int, *, fade: bool) -> None:
+    def enter(self, stretch: _Stretch, frame: int, *, fade: bool) -> None:
         """Let the players begin a stretch at a frame of the stream; what sounds already there comes in softly."""
-        for row, one in enumerate(stretch.plans):
+        for row, part in enumerate(stretch.plans):
             coming: list[tuple[int, np.float32, Samples | None, Plan, int]] = []
-            for index, start in enumerate(one.frames.tolist()):
+            for index, start in enumerate(part.frames.tolist()):
                 if start >= stretch.end:
                     break
-                place = start - stretch.begin + at
+                place = start - stretch.begin + frame
                 if start >= stretch.begin:
-                    coming.append((place, one.gains[index], None, one, index))
-                elif fade and start + one.actions[one.which[index]].frames > stretch.begin + 0.1 * self._voice.rate:
-                    coming.append((at, one.gains[index], self._rest(one, index, stretch.begin - start), one, index))
+                    coming.append((place, part.gains[index], None, part, index))
+                elif fade and start + part.actions[part.which[index]].frames > stretch.begin + 0.1 * self._voice.rate:
+                    coming.append(
+                        (frame, part.gains[index], self._rest(part, index, stretch.begin - start), part, index)
+                    )
             self._coming[row] = coming
 
-    def _rest(self, one: Plan, index: int, gone: int) -> Samples:
+    def _rest(self, part: Plan, index: int, gone: int) -> Samples:
         """What is left of a sound that began before, faded in."""
-        rest = self._sound(one, index)[gone:].copy()
+        rest = self._sound(part, index)[gone:].copy()
         fade = min(round(_FADE * self._voice.rate), len(rest))
         rest[:fade] *= np.linspace(0, 1, fade, dtype=np.float32)
         return rest
 
-    def _sound(self, one: Plan, index: int) -> Samples:
-        samples = self._voice.sounds(one.actions[one.which[index]])
+    def _sound(self, part: Plan, index: int) -> Samples:
+        samples = self._voice.sounds(part.actions[part.which[index]])
         return samples if samples.ndim == 1 else samples.mean(axis=1)
 
     def block(self, count: int) -> Floats:
@@ -268,8 +270,8 @@ class _Players:
         for row, coming in enumerate(self._coming):
             begun = 0
             while begun < len(coming) and coming[begun][0] < end:
-                place, gain, samples, one, index = coming[begun]
-                self._rings[row].append((place, gain, self._sound(one, index) if samples is None else samples))
+                place, gain, samples, part, index = coming[begun]
+                self._rings[row].append((place, gain, self._sound(part, index) if samples is None else samples))
                 begun += 1
             del coming[:begun]
             left = []

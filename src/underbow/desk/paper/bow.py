@@ -87,8 +87,15 @@ def _problem(fault: Fault, cells: int) -> dict[str, Any]:
 def fitting(meter: Meter, dance: str = "") -> list[dict[str, Any]]:
     """Draw the library's patterns that can be laid under a meter, what suits the dance first."""
     first = default_pattern(meter, dance)
-    found = [first, *(one.fitted(meter) for one in library().values() if one.suits(meter) and one.name != first.name)]
-    return [drawn(one) for one in found if one.name in library()]
+    found = [
+        first,
+        *(
+            pattern.fitted(meter)
+            for pattern in library().values()
+            if pattern.suits(meter) and pattern.name != first.name
+        ),
+    ]
+    return [drawn(pattern) for pattern in found if pattern.name in library()]
 
 
 def drawn(pattern: Pattern, file: str | None = None) -> dict[str, Any]:

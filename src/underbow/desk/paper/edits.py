@@ -50,18 +50,18 @@ def read_edits(written: object) -> tuple[Edit, ...]:
     """
     if not isinstance(written, list) or not 0 < len(written) <= MOST_EDITS:
         raise InputError("a list of changes is needed")
-    return tuple(_read(one) for one in written)
+    return tuple(_read(edit) for edit in written)
 
 
-def _read(one: object) -> Edit:
-    path = one.get("key") if isinstance(one, dict) and "value" in one else None
-    if not isinstance(one, dict) or not isinstance(path, list) or not all(isinstance(key, str) for key in path):
+def _read(edit: object) -> Edit:
+    path = edit.get("key") if isinstance(edit, dict) and "value" in edit else None
+    if not isinstance(edit, dict) or not isinstance(path, list) or not all(isinstance(key, str) for key in path):
         raise InputError("a change names a key and a value")
     known = (len(path) == 1 and path[0] in _PLAIN | _TABLES) or (len(path) == 2 and path[0] in _TABLES)
     if not known or not all(0 < len(key) <= 60 and all(map(is_shown, key)) for key in path):
         raise InputError(f"no key of a sheet: {'.'.join(path)[:80]}")
-    _check(one["value"])
-    return Edit(tuple(path), one["value"])
+    _check(edit["value"])
+    return Edit(tuple(path), edit["value"])
 
 
 def _check(value: object, depth: int = 0) -> None:
@@ -211,10 +211,10 @@ def _item(name: str, value: Value) -> Item:
         return tomlkit.string(value if name != "abc" else "\n" + value.strip("\n") + "\n", multiline=True)
     if name == "mix" and isinstance(value, Sequence) and not isinstance(value, str):
         tables = tomlkit.aot()
-        for one in value:
+        for item in value:
             table = tomlkit.table()
-            if isinstance(one, Mapping):
-                for key, inner in one.items():
+            if isinstance(item, Mapping):
+                for key, inner in item.items():
                     table.append(key, inner)
             tables.append(table)
         return tables

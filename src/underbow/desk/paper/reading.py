@@ -187,7 +187,9 @@ def _named(table: Mapping[str, Any]) -> list[str]:
     pattern = table.get("pattern")
     written = [table.get("tune"), *(pattern.values() if isinstance(pattern, dict) else [pattern])]
     return [
-        one for one in written if isinstance(one, str) and (one is written[0] or one.lower().endswith(".toml")) and one
+        name
+        for name in written
+        if isinstance(name, str) and (name is written[0] or name.lower().endswith(".toml")) and name
     ]
 
 
@@ -233,11 +235,11 @@ def _mended(table: Mapping[str, Any], faults: Sequence[Fault]) -> tuple[dict[str
             if number.isdecimal():
                 until = int(number) if until is None else min(until, int(number))
         elif isinstance(value, dict) and inner in value:
-            out[key] = {name: one for name, one in value.items() if name != inner}
+            out[key] = {name: entry for name, entry in value.items() if name != inner}
         elif key == "shapes" and isinstance(value, dict):
             out[key] = {
-                name: one
-                for name, one in value.items()
+                name: entry
+                for name, entry in value.items()
                 if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", fault.what)
             }
             if out[key] == value:

@@ -87,7 +87,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
 def problems_shown(reading: Reading) -> list[dict[str, Any]]:
     """Give the problems as plain data."""
     keys = ("part", "what", "bar", "line", "column", "key")
-    return [{key: getattr(one, key) for key in keys} for one in reading.problems]
+    return [{key: getattr(problem, key) for key in keys} for problem in reading.problems]
 
 
 def _text(value: object) -> str:

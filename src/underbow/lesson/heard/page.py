@@ -219,12 +219,12 @@ def _bar(picture: int, strokes: Sequence[StrokeHeard], begin: float, end: float)
 
 def _progress(history: Sequence[Progress]) -> Iterator[str]:
     """Progress from take to take, a line for each tempo: within how many milliseconds 95 of 100 strokes came."""
-    if len({one.take for one in history}) < 2:
+    if len({row.take for row in history}) < 2:
         return
     tempos: dict[str, list[Progress]] = defaultdict(list)
-    for one in history:
-        if one.within_ms is not None:
-            tempos[f"{one.beat} = {one.tempo:g}"].append(one)
+    for row in history:
+        if row.within_ms is not None:
+            tempos[f"{row.beat} = {row.tempo:g}"].append(row)
     yield f'<section aria-labelledby="progress"><h2 id="progress">{WORDS["progress"]}</h2><ul class="progress">'
     for tempo, points in tempos.items():
         values = [point.within_ms or 0.0 for point in points]

@@ -117,7 +117,7 @@ def page_audio(
 
 
 def _make(
-    performance: Performance, mixes: Sequence[Mix], voice: Voice, loudness: float, told: Callable[[float], None]
+    performance: Performance, mixes: Sequence[Mix], voice: Voice, loudness: float, tell: Callable[[float], None]
 ) -> PageAudio:
     heard = [p.name for p in performance.parts if any(is_heard(performance, mix, p.name) for mix in mixes)]
     stems = Stems(performance, Remembered(voice, _ROOM), heard)
@@ -127,25 +127,25 @@ def _make(
     def tick(count: int) -> None:
         nonlocal done
         done += count
-        told(min(done / (2 * frames), 1.0))
+        tell(min(done / (2 * frames), 1.0))
 
     mixers = [Mixer(performance, mix, stems.names, RATE) for mix in mixes]
     measured = loudnesses(stems, mixers, tick)
-    gain = next((round(loudness - one, 2) for one in measured if isfinite(one)), 0.0)
+    gain = next((round(loudness - lufs, 2) for lufs in measured if isfinite(lufs)), 0.0)
     strip = Strip.of(performance, stems.frames)
     rows = {name: row for row, name in enumerate(stems.names) if name not in _MADE_BY_THE_PAGE}
     kbps = bit_rate(strip.frames / RATE, len(rows))
     jobs = [_job(row, strip, gain, kbps) for row in rows.values()]
     pieces = fan_out(ticking(stems.blocks(), tick), jobs) if jobs else []
-    told(1.0)
+    tell(1.0)
     return PageAudio(
         dict(zip(rows, pieces, strict=True)),
         strip.places,
         strip.frames,
         gain,
         {
-            mix.name: round(min(max(loudness - one - gain, -6.0), 6.0), 1) if isfinite(one) else 0.0
-            for mix, one in zip(mixes, measured, strict=True)
+            mix.name: round(min(max(loudness - lufs - gain, -6.0), 6.0), 1) if isfinite(lufs) else 0.0
+            for mix, lufs in zip(mixes, measured, strict=True)
         },
     )
 
@@ -175,33 +175,34 @@ class Strip:
         """Choose from a performance of so many frames; the last pass, which ends otherwise than the rest, is always there."""
         *before, last = performance.passes
         carried = [list(alike)[-1] for _, alike in groupby(before, key=_played_alike)]
-        chosen = {_played_alike(one): one for one in carried}
+        chosen = {_played_alike(each): each for each in carried}
         stretches: list[tuple[int, int]] = []
         places: dict[int, int] = {}
         seconds = performance.tempo.seconds
         offset = 0
-        for one in [*carried, last]:
-            start, end = frame_of(seconds(one.start), RATE), frame_of(seconds(one.end), RATE)
-            pickup = frame_of(seconds(one.downbeat), RATE) - start  # rings into a last bar that goes round
+        for each in [*carried, last]:
+            start, end = frame_of(seconds(each.start), RATE), frame_of(seconds(each.end), RATE)
+            pickup = frame_of(seconds(each.downbeat), RATE) - start  # rings into a last bar that goes round
             low = max(start - _AROUND, 0)
-            high = min(end + (_TAIL if one is last else _AROUND + pickup), frames)
+            high = min(end + (_TAIL if each is last else _AROUND + pickup), frames)
             if stretches and low < stretches[-1][1]:  # goes on from the one before
                 low, high = stretches[-1][0], max(high, stretches[-1][1])
                 stretches[-1] = (low, high)
             else:
                 offset = sum(b - a for a, b in stretches)
                 stretches.append((low, high))
-            places[one.playing] = offset + start - low
+            places[each.playing] = offset + start - low
         return cls(
             tuple(stretches),
             tuple(
-                places[(chosen[_played_alike(one)] if one is not last else last).playing] for one in performance.passes
+                places[(chosen[_played_alike(each)] if each is not last else last).playing]
+                for each in performance.passes
             ),
         )
 
 
-def _played_alike(one: Pass) -> tuple[object, ...]:
-    return one.tempo, one.end_tempo, one.length, one.downbeat - one.start
+def _played_alike(played: Pass) -> tuple[object, ...]:
+    return played.tempo, played.end_tempo, played.length, played.downbeat - played.start
 
 
 def check_length(seconds: float, title: str = "") -> None:

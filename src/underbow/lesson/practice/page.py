@@ -171,13 +171,13 @@ def _onsets(performance: Performance, audio: PageAudio, part: str) -> list[int]:
     found: set[int] = set()
     seconds = performance.tempo.seconds
     carried = dict(zip(audio.places, performance.passes, strict=True))  # of passes at one place the last is carried
-    for place, one in carried.items():
-        begins = seconds(one.start)
+    for place, each in carried.items():
+        begins = seconds(each.start)
         for gesture in performance.part(part).gestures:
-            if one.start <= gesture.start < one.end:
+            if each.start <= gesture.start < each.end:
                 found |= {
-                    place + round((seconds(at) + gesture.offset - begins) * RATE)
-                    for at in {note.start for note in gesture.notes}
+                    place + round((seconds(start) + gesture.offset - begins) * RATE)
+                    for start in {note.start for note in gesture.notes}
                 }
     return sorted(found)
 
@@ -190,7 +190,7 @@ def _placing(performance: Performance, mix: Mix, audio: PageAudio, words: Mappin
     known = mix in (*STANDARD_MIXES, _CLICK_ALONE)
     levels: dict[str, list[float | None]] = {}
     for part in (*audio.parts, "click"):
-        each = [mix.level(part, one.number, one.playing) for one in performance.passes]
+        each = [mix.level(part, played.number, played.playing) for played in performance.passes]
         levels[part] = each[:1] if len(set(each)) == 1 else each
     return {
         "name": one_line(mix.name),

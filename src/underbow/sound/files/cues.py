@@ -37,11 +37,11 @@ def stretches(performance: Performance) -> Iterator[Stretch]:
         edges = [0.0, *(seconds(start) for start, _ in begun[1:]), seconds(performance.count_in)]
         for (_, text), (start, end) in zip(begun, pairwise(edges), strict=True):
             yield Stretch(start, end, text)
-    for one in performance.passes:
-        yield Stretch(seconds(one.start), seconds(one.end), pass_text(one))
+    for played in performance.passes:
+        yield Stretch(seconds(played.start), seconds(played.end), pass_text(played))
 
 
-def pass_text(one: Pass) -> str:
+def pass_text(played: Pass) -> str:
     """Name a pass by its number and tempo.
 
     >>> from fractions import Fraction
@@ -50,13 +50,13 @@ def pass_text(one: Pass) -> str:
     >>> pass_text(Pass(2, 1, 2, Fraction(4), Fraction(4), Fraction(8), slow, fast))
     'pass 2, 1/4 = 60 to 80'
     """
-    text = one.title
-    return text if one.end_tempo == one.tempo else f"{text} to {one.end_tempo.written}"
+    text = played.title
+    return text if played.end_tempo == played.tempo else f"{text} to {played.end_tempo.written}"
 
 
 def label_file(performance: Performance) -> str:
     """Give the label file: one line a stretch, six decimals."""
-    return "".join(f"{one.start:.6f}\t{one.end:.6f}\t{one.text}\n" for one in stretches(performance))
+    return "".join(f"{each.start:.6f}\t{each.end:.6f}\t{each.text}\n" for each in stretches(performance))
 
 
 def cue_sheet(performance: Performance, audio: str, title: str) -> str:
@@ -76,11 +76,11 @@ def cue_sheet(performance: Performance, audio: str, title: str) -> str:
     """
     kind = "MP3" if audio.endswith(".mp3") else "WAVE"
     lines = [f"TITLE {_quoted(title)}", f"FILE {_quoted(audio)} {kind}"]
-    for number, one in enumerate(list(stretches(performance))[:_MOST_TRACKS], start=1):
-        total = round(one.start * _CD_FRAMES)
+    for number, each in enumerate(list(stretches(performance))[:_MOST_TRACKS], start=1):
+        total = round(each.start * _CD_FRAMES)
         minutes, rest = divmod(total, 60 * _CD_FRAMES)
         seconds, frames = divmod(rest, _CD_FRAMES)
-        lines += [f"  TRACK {number:02} AUDIO", f"    TITLE {_quoted(one.text)}"]
+        lines += [f"  TRACK {number:02} AUDIO", f"    TITLE {_quoted(each.text)}"]
         lines += [f"    INDEX 01 {minutes:02}:{seconds:02}:{frames:02}"]
     return "\n".join(lines) + "\n"
 

@@ -91,16 +91,16 @@ class RenderReport:
         played, seconds = self.performance, self.performance.tempo.seconds
         passes = [
             {
-                "number": one.number,
-                "round": one.round,
-                "start": seconds(one.start),
-                "frame": frame_of(seconds(one.start), self.rate),
-                "frames": frame_of(seconds(one.end), self.rate) - frame_of(seconds(one.start), self.rate),
-                "tempo": _number(float(one.tempo.count)),
-                "end_tempo": _number(float(one.end_tempo.count)),
-                "beat": one.tempo.beat_name,
+                "number": each.number,
+                "round": each.round,
+                "start": seconds(each.start),
+                "frame": frame_of(seconds(each.start), self.rate),
+                "frames": frame_of(seconds(each.end), self.rate) - frame_of(seconds(each.start), self.rate),
+                "tempo": _number(float(each.tempo.count)),
+                "end_tempo": _number(float(each.end_tempo.count)),
+                "beat": each.tempo.beat_name,
             }
-            for one in played.passes
+            for each in played.passes
         ]
         bars = [
             {

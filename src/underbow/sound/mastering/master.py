@@ -132,8 +132,8 @@ class Master:
         lufs, dbtp = map(figure, self._levels)
         seconds, rate = self._finish.frames / self._finish.rate, self._finish.rate
         return [
-            MadeFile(str(one.path), self._wanted.kind, self.name, rate, one.frames, seconds, lufs, dbtp)
-            for one in written
+            MadeFile(str(file.path), self._wanted.kind, self.name, rate, file.frames, seconds, lufs, dbtp)
+            for file in written
         ]
 
     def _encoder(

@@ -176,8 +176,8 @@ def _contents(file: BinaryIO, size: int) -> tuple[dict[bytes, str], frozenset[tu
         kind = file.read(4)
         if kind not in {b"INFO", b"pdta"}:
             continue
-        for inner, at, count in _chunks(file, start + 4, start + length):
-            file.seek(at)
+        for inner, place, count in _chunks(file, start + 4, start + length):
+            file.seek(place)
             if inner in {b"INAM", b"ICOP"}:
                 info[inner] = _line(file.read(min(count, 256)))
             elif inner == b"phdr":
@@ -191,6 +191,6 @@ def _line(raw: bytes) -> str:
 
 
 def _presets(raw: bytes) -> frozenset[tuple[int, int]]:
-    records = [raw[at : at + 38] for at in range(0, len(raw) - 38, 38)]
+    records = [raw[start : start + 38] for start in range(0, len(raw) - 38, 38)]
     numbers = [struct.unpack("<HH", record[20:24]) for record in records]
     return frozenset((bank, program) for program, bank in numbers)

@@ -89,10 +89,10 @@ def _looks(samples: Samples, hop: int, waves: NDArray[np.complex64]) -> NDArray[
     padded = np.pad(samples, (0, _STRETCH * hop))
     real, imaginary = np.ascontiguousarray(waves.real), np.ascontiguousarray(waves.imag)
     seen = np.empty((count + _STRETCH, waves.shape[1]), np.complex64)
-    for at in range(0, count, _STRETCH):
-        here = padded[at * hop : (at + _STRETCH - 1) * hop + width]
+    for frame in range(0, count, _STRETCH):
+        here = padded[frame * hop : (frame + _STRETCH - 1) * hop + width]
         looks = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(here, width)[::hop])
-        seen.real[at : at + _STRETCH], seen.imag[at : at + _STRETCH] = looks @ real, looks @ imaginary
+        seen.real[frame : frame + _STRETCH], seen.imag[frame : frame + _STRETCH] = looks @ real, looks @ imaginary
     return seen[:count]
 
 

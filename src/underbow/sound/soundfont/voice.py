@@ -150,7 +150,7 @@ def engine() -> Engine:
 def _stderr_muted() -> Iterator[None]:
     """Keep away what FluidSynth's helpers (GLib) write past its log when a bank is no bank."""
     try:
-        kept, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+        stderr, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
     except OSError:  # a program without stderr
         yield
         return
@@ -158,8 +158,8 @@ def _stderr_muted() -> Iterator[None]:
         os.dup2(nowhere, 2)
         yield
     finally:
-        os.dup2(kept, 2)
-        os.close(kept)
+        os.dup2(stderr, 2)
+        os.close(stderr)
         os.close(nowhere)
 
 

@@ -86,12 +86,12 @@ def _pretty_midi() -> ModuleType:
         try:
             import pretty_midi  # noqa: PLC0415  slow to import, and it looks for FluidSynth
         except OSError:  # a library for another processor, say: pretty_midi only expects it to be missing
-            kept = sys.modules.get("fluidsynth")
+            before = sys.modules.get("fluidsynth")
             sys.modules["fluidsynth"] = None  # type: ignore[assignment]
             try:
                 import pretty_midi  # noqa: PLC0415
             finally:
                 del sys.modules["fluidsynth"]
-                if kept is not None:
-                    sys.modules["fluidsynth"] = kept
+                if before is not None:
+                    sys.modules["fluidsynth"] = before
     return pretty_midi  # type: ignore[no-any-return]

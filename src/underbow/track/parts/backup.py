@@ -88,12 +88,12 @@ def _closed(sheet: Sheet, timeline: Timeline, stretch: Stretch, gestures: Iterab
     ):
         yield from last
         return
-    kept = [_until(gesture, closing) for gesture in last if gesture.start < closing]
-    before = next((gesture.bow for gesture in reversed(kept) if gesture.bow), bow)
+    earlier = [_until(gesture, closing) for gesture in last if gesture.start < closing]
+    before = next((gesture.bow for gesture in reversed(earlier) if gesture.bow), bow)
     length = stretch.end - stretch.closing
     whole = Pulse(stretch.closing, length, min(CLOSING_DB, loudest), "both")  # softly after soft
     notes = _sounded(sheet, timeline, whole, stretch.closing, stretch.end, chop=False)
-    yield from [*kept, Gesture(Manner.BOW, tuple(notes), "d" if before == "u" else "u")] if notes else last
+    yield from [*earlier, Gesture(Manner.BOW, tuple(notes), "d" if before == "u" else "u")] if notes else last
 
 
 def _until(gesture: Gesture, end: Fraction) -> Gesture:

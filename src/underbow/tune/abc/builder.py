@@ -287,7 +287,7 @@ class TuneBuilder(FieldReader):
             return
         self.notes.new_bar()
         signs_here = {
-            name for name, at in self.m.jumps.items() if at == len(self.m.events) and name in ("segno", "coda")
+            name for name, event in self.m.jumps.items() if event == len(self.m.events) and name in ("segno", "coda")
         }
         if not self.m.empty or self.m.ending_start:
             here = self.m.jumps

@@ -81,11 +81,11 @@ def _grouped_in_threes(measures: list[Draft]) -> bool:
     """Whether bars of six eighths tend to have a note begin on the fourth rather than on the third and the fifth."""
     threes = twos = 0
     for draft in measures:
-        at = Fraction(0)
+        now = Fraction(0)
         starts = set()
         for event in draft.events:
-            starts.add(at)
-            at += event.length
+            starts.add(now)
+            now += event.length
         threes += Fraction(3, 2) in starts and not {Fraction(1), Fraction(2)} <= starts
         twos += {Fraction(1), Fraction(2)} <= starts and Fraction(3, 2) not in starts
     return threes > twos
@@ -220,13 +220,13 @@ def _take_slurs_off_rests(measures: list[Draft]) -> None:
 
 def _letters_for_sections(measures: list[Draft], told: Told) -> None:
     """Take "A", "B", "C" at the beginnings of sections for names, not for chords: each once, in order, and no other symbol."""
-    found = [(n, at, chord) for n, draft in enumerate(measures) for at, chord in draft.chords]
+    found = [(n, place, chord) for n, draft in enumerate(measures) for place, chord in draft.chords]
     if len(found) < 2 or any(chord is None for *_, chord in found):
         return
     names = [str(chord) for *_, chord in found]
     if names != [section_letter(i) for i in range(len(names))] or names[-1] > "G":
         return
-    if all(at == 0 and (n == 0 or _edge(measures, n)) for n, at, _ in found):
+    if all(place == 0 and (n == 0 or _edge(measures, n)) for n, place, _ in found):
         told.assume(
             f'"{names[0]}" to "{names[-1]}" stand once each at the beginning of a section; read as its name, not a chord'
         )

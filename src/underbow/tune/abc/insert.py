@@ -107,11 +107,13 @@ def chords_into_abc(text: str, tune: Tune) -> str:
 def _old(text: str, tune: Tune) -> Iterator[tuple[int, int]]:
     """Find the chord symbols that the tune's text has: (first character, the one after the last)."""
     first = min((note.source[0] for m in tune.measures for note in m.notes if note.source is not None), default=-1)
-    for one in tunes_of(text):
-        if not one.lines or not one.lines[0].start <= first < one.lines[-1].start + len(one.lines[-1].text):
+    for written in tunes_of(text):
+        if not written.lines or not written.lines[0].start <= first < written.lines[-1].start + len(
+            written.lines[-1].text
+        ):
             continue
         body = False
-        for line in one.lines:
+        for line in written.lines:
             found = body_field(line.text) if body else field_of(line.text)
             if found or line.text.startswith("%%"):
                 body = body or (found is not None and found[0] == "K")

@@ -67,8 +67,8 @@ def read_abc(
     """
     lines = LineIndex(text)
     tunes = tuple(_read(tune, Told(lines, file), accidentals, jumps=jumps) for tune in tunes_of(text))
-    if strict and (told := [fault for tune in tunes for fault in tune.told]):
-        raise InputError(*told)
+    if strict and (remarks := [fault for tune in tunes for fault in tune.told]):
+        raise InputError(*remarks)
     return tunes
 
 

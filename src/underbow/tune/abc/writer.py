@@ -150,13 +150,13 @@ def _parts(tune: Tune) -> str:
     names = [measure.section for measure in tune.measures]
     firsts = [i for i, name in enumerate(names) if i == 0 or name != names[i - 1]]
     ways = {a: _plain_order(tune.measures, a, b) for a, b in zip(firsts, [*firsts[1:], len(names)], strict=True)}
-    letters, at = "", 0
-    while at < len(tune.order):
-        way = ways.get(tune.order[at])
-        if not way or tune.order[at : at + len(way)] != tuple(way):
+    letters, index = "", 0
+    while index < len(tune.order):
+        way = ways.get(tune.order[index])
+        if not way or tune.order[index : index + len(way)] != tuple(way):
             return ""
-        letters += names[tune.order[at]]
-        at += len(way)
+        letters += names[tune.order[index]]
+        index += len(way)
     return letters if letters.isalpha() else ""
 
 
@@ -204,12 +204,12 @@ def _jumps(tune: Tune, *, labels: bool) -> dict[int, tuple[str, str]]:
     """Find what stands before and after the notes of measures where the tune goes back: D.C. or D.S., with Fine or a coda."""
     order, size = list(tune.order), len(tune.measures)
     plain = _plain_order(tune.measures, 0, size, labels=labels)
-    kept = next((n for n, (a, b) in enumerate(zip(order, plain, strict=False)) if a != b), min(len(order), len(plain)))
-    coda = plain[kept] if kept < len(plain) else size
-    again = order[kept : len(order) - (size - coda)]
-    if not kept or not again or again != sorted(set(again)) or order[kept + len(again) :] != list(range(coda, size)):
+    same = next((n for n, (a, b) in enumerate(zip(order, plain, strict=False)) if a != b), min(len(order), len(plain)))
+    coda = plain[same] if same < len(plain) else size
+    again = order[same : len(order) - (size - coda)]
+    if not same or not again or again != sorted(set(again)) or order[same + len(again) :] != list(range(coda, size)):
         return {}
-    jump, target, leave = order[kept - 1], again[0], again[-1]
+    jump, target, leave = order[same - 1], again[0], again[-1]
     if coda != jump + 1 or (coda < size and leave > jump):
         return {}
     word = "D.S." if target else "D.C."
@@ -274,16 +274,16 @@ def _bar_line(measure: Measure, after: Measure | None, *, breaks: bool) -> str:
 def _measure(measure: Measure, unit: Fraction, meter: Meter) -> str:
     """Write a measure's notes, rests where no note is, chords where they change."""
     out: list[str] = []
-    at = Fraction(0)
+    now = Fraction(0)
     chords = [(span.start, "N.C." if span.chord is None else str(span.chord)) for span in measure.chords]
     written: dict[tuple[str, int], int] = {}
     beat = meter.beat if meter.beat >= 1 else Fraction(1)
     beat = beat if beat < 2 else Fraction(1)
     tuplet: list[Note] = []
     for note in measure.notes:
-        if note.start > at:
-            out.append(_rests(at, note.start, chords, unit))
-        elif at and note.start % beat == 0:
+        if note.start > now:
+            out.append(_rests(now, note.start, chords, unit))
+        elif now and note.start % beat == 0:
             out.append(" ")
         out += [f'"{name}"' for start, name in chords if start <= note.start]
         chords = [(start, name) for start, name in chords if start > note.start]
@@ -295,9 +295,9 @@ def _measure(measure: Measure, unit: Fraction, meter: Meter) -> str:
         if tuplet:
             tuplet.pop(0)
         out.append(_note(note, unit, scale, measure.key, written))
-        at = max(at, note.start + note.length)
-    if at < measure.length:
-        out.append(_rests(at, measure.length, chords, unit))
+        now = max(now, note.start + note.length)
+    if now < measure.length:
+        out.append(_rests(now, measure.length, chords, unit))
     return "".join(out)
 
 
@@ -310,9 +310,9 @@ def _tuplet(ratio: tuple[int, int], count: int) -> str:
 def _run(notes: tuple[Note, ...], first: Note) -> list[Note]:
     """Find the notes of one tuplet: until a rest, which is written plainly, or until they fill what plain notes can fill."""
     assert first.tuplet is not None  # noqa: S101  asked for tuplets only
-    at = notes.index(first)
+    index = notes.index(first)
     out: list[Note] = []
-    for note in notes[at:]:
+    for note in notes[index:]:
         if note.tuplet != first.tuplet or (out and note.start > out[-1].start + out[-1].length):
             break
         out.append(note)
@@ -324,14 +324,14 @@ def _run(notes: tuple[Note, ...], first: Note) -> list[Note]:
 
 def _rests(start: Fraction, end: Fraction, chords: list[tuple[Fraction, str]], unit: Fraction) -> str:
     """Write a rest, cut where a chord changes in it."""
-    cuts = [start, *(at for at, _ in chords if start < at < end), end]
+    cuts = [start, *(place for place, _ in chords if start < place < end), end]
     out = []
     for a, b in pairwise(cuts):
-        name = "".join(f'"{n}"' for at, n in chords if at == a)
+        name = "".join(f'"{n}"' for place, n in chords if place == a)
         out.append(f" {name}z{_length((b - a) / unit)}")
-    for at, name in list(chords):
-        if start <= at < end:
-            chords.remove((at, name))
+    for place, name in list(chords):
+        if start <= place < end:
+            chords.remove((place, name))
     return "".join(out)
 
 

@@ -230,14 +230,14 @@ def _bar_starts(
             said.append(f"the bars were laid so that {phase} quarters before the first strong beat are a pickup")
     end = max(note.end for note in notes)
     starts: list[tuple[Fraction, Meter]] = []
-    at = phase - meter.bar if phase else Fraction(0)
-    upcoming = [change for change in meters[1:] if change[0] > at]
-    while at < end:
-        while upcoming and upcoming[0][0] <= at:
+    begin = phase - meter.bar if phase else Fraction(0)
+    upcoming = [change for change in meters[1:] if change[0] > begin]
+    while begin < end:
+        while upcoming and upcoming[0][0] <= begin:
             meter = upcoming.pop(0)[1]
-        starts.append((at, meter))
-        after = at + meter.bar
-        at = min(after, upcoming[0][0]) if upcoming and upcoming[0][0] > at else after
+        starts.append((begin, meter))
+        after = begin + meter.bar
+        begin = min(after, upcoming[0][0]) if upcoming and upcoming[0][0] > begin else after
     while len(starts) > 1 and starts[1][0] <= first:
         starts.pop(0)
     offset = starts[0][0]

@@ -31,13 +31,13 @@ class Told:
             self._once.add(what)
             self._add(self.passed_over, what, place)
 
-    def _add(self, told: list[Fault], what: str, place: int | None) -> None:
+    def _add(self, faults: list[Fault], what: str, place: int | None) -> None:
         what = what if len(what) <= LONGEST else what[: LONGEST - 1] + "…"
         line, column = self.lines.at(place) if place is not None else (None, None)
-        if len(told) < MOST_TOLD:
-            told.append(Fault(what, self.file, line, column, self.where))
-        elif len(told) == MOST_TOLD:
-            told.append(
+        if len(faults) < MOST_TOLD:
+            faults.append(Fault(what, self.file, line, column, self.where))
+        elif len(faults) == MOST_TOLD:
+            faults.append(
                 Fault(f"more than {MOST_TOLD} problems; the rest are not listed", self.file, line, None, self.where)
             )
 
