@@ -16,7 +16,7 @@ import pytest
 
 from .chromium import Chromium
 from .conftest import running
-from .jobs import JIG, REEL, Hands, Job, look_into, make, only_bars_by_keys, paste_tune
+from .jobs_by_hand import JIG, REEL, Hands, Job, look_into, make, only_bars_by_keys, paste_tune
 
 HOSTILE = "</script><img src=x onerror=window.caught=1><svg/onload=window.caught=2>'\"&{css}"
 

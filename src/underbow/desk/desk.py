@@ -25,7 +25,7 @@ from underbow.desk.lessons import HOME, Lessons
 from underbow.desk.paper import bow
 from underbow.desk.paper.drawing import NARROW, WIDE, staff
 from underbow.desk.paper.edits import read_edits
-from underbow.desk.paper.reading import read_as_far, read_as_text, read_trial
+from underbow.desk.paper.reading import read_as_text, read_trial
 from underbow.desk.paper.rekey import rekeyed
 from underbow.desk.paper.view import choices, problems_shown, version
 from underbow.desk.shelf import Shelf
@@ -132,7 +132,7 @@ class Desk:
             for edit in [edit for edit in edits if edit.path == ("key",)]:
                 edits.remove(edit)
                 key = edit.value if isinstance(edit.value, str) else None
-                edits += rekeyed(self.folder, read_as_far(self.folder, name), key)
+                edits += rekeyed(self.folder, self.store.read(name), key)
             self.store.change(name, seen, edits)
         return self.store.show(name, narrow=bool(wanted.get("narrow")))
 
@@ -208,7 +208,7 @@ class Desk:
         return self.store.show(name, narrow=bool(wanted.get("narrow")))
 
     def _sheet(self, name: str) -> Sheet:
-        reading = read_as_far(self.folder, name)
+        reading = self.store.read(name)
         if reading.sheet is None:
             raise InputError(*(problem.what for problem in reading.problems))
         return reading.sheet
@@ -217,7 +217,7 @@ class Desk:
 
     def hear(self, name: str, wanted: Mapping[str, Any]) -> Iterator[bytes]:
         """Stream ``{"bar", "time", "pass", "around", "levels"}``, or two bars of a bowing (``rows`` or ``pattern``)."""
-        reading = read_as_far(self.folder, name)
+        reading = self.store.read(name)
         if reading.sheet is None:
             raise InputError(*(problem.what for problem in reading.problems))
         sheet, asked = reading.sheet, _asked(wanted, reading.until)

@@ -11,13 +11,14 @@ from typing import Any, Literal
 from underbow.desk.folder import ChangedElsewhereError, Folder
 from underbow.desk.history import Files, History
 from underbow.desk.paper.edits import Edit, edited
-from underbow.desk.paper.reading import Reading, beside, read_as_far
+from underbow.desk.paper.reading import Reading, beside, read_as_far, read_as_text
 from underbow.desk.paper.view import version, view
 from underbow.errors import InputError
 
 __all__ = ["ElsewhereError", "Store"]
 
 _SEEN = 40  # states of sheets that are remembered, to say what was changed elsewhere
+_READINGS = 8  # sheets that are kept as they were worked out
 
 
 class ElsewhereError(Exception):
@@ -35,15 +36,24 @@ class Store:
     folder: Folder
     _histories: dict[str, History] = field(default_factory=dict)
     _seen: OrderedDict[tuple[str, str], Files] = field(default_factory=OrderedDict)
+    _readings: OrderedDict[tuple[str, str], Reading] = field(default_factory=OrderedDict)
     _lock: RLock = field(default_factory=RLock)
 
     def read(self, name: str) -> Reading:
-        """Read a sheet as far as it goes, and remember what was seen of it."""
-        reading = read_as_far(self.folder, name)
+        """Read a sheet as far as it goes, and remember what was seen of it; what hasn't changed since isn't worked out again."""
+        state = version(read_as_text(self.folder, name))
         with self._lock:
-            self._seen[name, version(reading)] = dict(reading.files)
-            while len(self._seen) > _SEEN:
-                self._seen.popitem(last=False)
+            known = self._readings.get((name, state))
+        if known is not None:
+            return known
+        reading = read_as_far(self.folder, name)
+        state = version(reading)
+        with self._lock:
+            self._seen[name, state] = dict(reading.files)
+            self._readings[name, state] = reading
+            for kept, most in ((self._seen, _SEEN), (self._readings, _READINGS)):
+                while len(kept) > most:
+                    kept.popitem(last=False)
         return reading
 
     def show(self, name: str, *, narrow: bool = False) -> dict[str, Any]:

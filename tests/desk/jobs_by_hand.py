@@ -56,6 +56,7 @@ class Hands:
     def __init__(self, browser: Any, patience: float = 60) -> None:
         self.browser, self.patience = browser, patience
         self.presses = 0
+        self.asked = self.made = 0.0  # when the lesson was asked for, and when it was there
 
     def see(self, selector: str, *, gone: bool = False) -> None:
         """Wait until something is there (or is not)."""
@@ -113,6 +114,12 @@ class Hands:
             self.key("Tab")
         raise AssertionError(f"the tab key doesn't reach {selector}")
 
+    def lesson(self) -> None:
+        """Wait for the lesson."""
+        self.asked = time.monotonic()
+        self.see("a.made.zip")
+        self.made = time.monotonic()
+
     def kept(self) -> None:
         """Wait until what was changed is in the folder."""
         end = time.monotonic() + self.patience
@@ -129,7 +136,7 @@ def make(hands: Hands) -> None:
     hands.kept()
     hands.press("#make")
     hands.press("#begin-lesson")
-    hands.see("a.made.zip")
+    hands.lesson()
 
 
 def make_by_keys(hands: Hands) -> None:
@@ -138,7 +145,7 @@ def make_by_keys(hands: Hands) -> None:
     hands.key("Enter")
     hands.see("#begin-lesson")
     hands.key("Enter")  # it has the focus
-    hands.see("a.made.zip")
+    hands.lesson()
 
 
 def paste_tune(hands: Hands, tune: str) -> None:
@@ -220,7 +227,7 @@ def class_of_three(hands: Hands) -> None:
         hands.press(f".papers:not(.blanks) li:nth-child({place}) .corner")
     hands.press("#make")
     hands.press("#begin-lesson")
-    hands.see("a.made.zip")
+    hands.lesson()
 
 
 def round_by_keys(hands: Hands) -> None:

@@ -1,0 +1,67 @@
+"""The desk in Firefox and in WebKit: begun by chords, changed, heard. The eight jobs in all three stand in benchmarks/desk."""
+
+from __future__ import annotations
+
+import time
+import tomllib
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ..lesson.practice.browsers import Firefox, display, sound_server, webkit  # noqa: TID252  the tests are no package to import from
+from .conftest import running
+from .jobs_by_hand import Hands
+
+
+def opened(name: str, program: Callable[[str], str], place: Path, stack: ExitStack) -> Any:
+    stack.enter_context(sound_server(program, place / "sound"))
+    if name == "webkit":
+        stack.enter_context(display(program))
+    browser = Firefox(program, place / name) if name == "firefox" else webkit(program, place / name)
+    stack.callback(browser.quit)
+    return browser
+
+
+@pytest.mark.parametrize("name", ["firefox", "webkit"])
+def test_a_round_is_begun_changed_heard_and_bowed(name: str, program: Callable[[str], str], tmp_path: Path) -> None:
+    folder = tmp_path / "lessons"
+    folder.mkdir()
+    with ExitStack() as stack:
+        browser = opened(name, program, tmp_path, stack)
+        _, address = stack.enter_context(running(folder))
+        browser.size(1280, 900)
+        browser.go(address)
+        hands = Hands(browser, patience=120)
+        hands.press("#begin-chords")
+        hands.see("#new-chords")
+        hands.type("G C D G")
+        hands.key("Enter")
+        hands.on_the_stand()
+        hands.press('.bar[data-bar="3"]')
+        hands.see("#chord-field")
+        browser.run("document.activeElement.select()")
+        hands.type("Am")
+        hands.key("Enter")
+        hands.kept()
+        sheet = folder / "round-g-c-d.toml"
+        assert tomllib.loads(sheet.read_text("utf-8"))["changes"] == {"3": "Am"}
+        hands.press("#hear")
+        hands.see(".sounding")
+        hands.see(".music .played")
+        first = browser.run("return document.querySelector('.sounding').dataset.bar")
+        end = time.monotonic() + 60
+        while browser.run("return document.querySelector('.sounding')?.dataset.bar ?? ''") == first:
+            assert time.monotonic() < end, "the sound stands still"
+            time.sleep(0.1)
+        hands.press("#hear")
+        hands.press('[data-at="hand-"]')
+        hands.press(".cell-hand:nth-of-type(3)")
+        hands.see('[data-act="do_chop"]')
+        hands.key("x")
+        end = time.monotonic() + 60
+        while not list(folder.glob("*my-way.toml")):
+            assert time.monotonic() < end, "the bowing isn't kept"
+            time.sleep(0.1)
