@@ -76,9 +76,7 @@ def main() -> None:
     options = asked.parse_args()
     learners = ["builtin", "soundfont", *(["recorded"] if options.notes else [])]
     rows = []
-    print(
-        "learner    condition | offset worst ms | onset med p95 | F50 | judged | change p95 | cents med p95 | missing F false% | CPU s/min"
-    )
+    print(HEAD)
     for learner in learners:
         for kind, conditions in CONDITIONS.items():
             found: dict[str, list[float]] = defaultdict(list)
