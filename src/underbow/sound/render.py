@@ -116,6 +116,8 @@ class _Job:
         self._performance, self._mixes, self._sound = performance, mixes, sound
         self._folder, self._name = folder, safe_name(options.name or performance.title)
         self._formats, self._alone = tuple(dict.fromkeys(options.formats)), options.stems
+        # Stems are for mixing anew: without loss where a format without loss is asked for.
+        self._stem_formats = tuple(f for f in self._formats if f in {"wav", "flac"})[:1] or self._formats[:1]
         self._finish = Finish(options.rate, sound.frames, options.bits, options.loudness, options.mono)
         # A mix may be called as a stem is.
         names = _apart([*(safe_name(mix.name) for mix in mixes), *(f"{part} alone" for part in sound.names)])
@@ -170,7 +172,7 @@ class _Job:
             Master(
                 self._finish,
                 Wanted(
-                    {"wav": self._path(self._stem_names[row], "wav")},
+                    {format: self._path(self._stem_names[row], format) for format in self._stem_formats},
                     kind="stem",
                     name=part,
                     channels=1,

@@ -1,0 +1,147 @@
+"""The practice page of a ten-minute track in three browsers: how soon it answers, how well light and sound agree, what it holds.
+
+    python benchmarks/lesson/browsers.py [chromium,firefox,webkit]
+
+Times are medians of five, in milliseconds: "press to sound" is from the press of the button (no count-in) to the moment for which
+the first new samples are ordered, which includes the page's own 50 to 80 ms of lead. "Light" is the lit cell against the browser's
+time of the sound that leaves it, over ten seconds, by pictures that came in time. Memory is what the browser's processes
+hold (PSS) above what they held with an empty page, after a minute of playing in pass after pass.
+"""
+
+from __future__ import annotations
+
+import shutil
+import statistics
+import sys
+import tempfile
+import time
+from contextlib import ExitStack
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from tests.lesson.practice.browsers import Chromium, Firefox, display, sound_server, webkit  # noqa: E402
+from tests.lesson.practice.conftest import Page  # noqa: E402
+from tests.lesson.practice.test_page_in_time import WATCH, changes  # noqa: E402
+
+from underbow.lesson.practice.page import make_page, page_audio  # noqa: E402
+from underbow.track.sequencer import perform  # noqa: E402
+from underbow.track.sheet.read import read_sheet  # noqa: E402
+
+MARKS = {"chromium": ("chrom",), "firefox": ("firefox",), "webkit": ("WebKit", "MiniBrowser")}
+
+
+def held(name: str) -> float:
+    """Megabytes that the browser's processes hold."""
+    total = 0
+    for folder in Path("/proc").glob("[0-9]*"):
+        try:
+            command = (folder / "cmdline").read_bytes().decode(errors="ignore")
+            if any(mark in command.split("\0")[0] for mark in MARKS[name]):
+                lines = (folder / "smaps_rollup").read_text().splitlines()
+                total += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+        except (OSError, IndexError):
+            continue
+    return total / 1024
+
+
+def to_sound(page: Page, press: str) -> float:
+    """Milliseconds from a press to the time that the first new samples are ordered for."""
+    before = page.run("return spy.sent.length")
+    return float(
+        page.wait(
+            "const [before] = arguments, begun = performance.now();"
+            f"{press}; const look = () => {{ const s = spy.sent[before]; if (!s) return setTimeout(look, 1);"
+            "  const late = Math.max(s.when - spy.contexts.at(-1).currentTime, 0);"
+            "  done(performance.now() - begun + 1000 * late); };"
+            "look();",
+            before,
+        )
+    )
+
+
+def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: float) -> list[str]:
+    page.browser.go("about:blank")
+    time.sleep(1)
+    empty = held(name)
+    started = time.perf_counter()
+    page.open(path)
+    loaded = 1000 * (time.perf_counter() - started)
+    page.play()
+    page.press("#play")
+    click = "document.querySelector('{}').click()"
+    rows: dict[str, list[float]] = {"play": [], "seek": [], "loop": [], "tempo": []}
+    for _ in range(5):
+        rows["play"].append(to_sound(page, click.format("#play")))
+        page.wait("setTimeout(done, 400)")
+        rows["seek"].append(to_sound(page, click.format("#on")))
+        page.wait("setTimeout(done, 400)")
+        rows["loop"].append(to_sound(page, click.format("#pair")))
+        page.wait("setTimeout(done, 400)")
+        page.press("#repeat")
+        page.wait("setTimeout(done, 300)")
+        rows["tempo"].append(to_sound(page, click.format("#faster")))
+        page.wait("setTimeout(done, 400)")
+        page.press("#plan")
+        page.wait("setTimeout(done, 300)")
+        page.press("#play")
+        page.wait("setTimeout(done, 300)")
+    placed = []
+    page.go(begins)
+    sent = page.run("return spy.sent.length")
+    page.play()
+    for where in ("far", "near", "out", "near", "middle"):
+        started = time.perf_counter()
+        page.press(f"#melody-{where}")
+        placed.append(1000 * (time.perf_counter() - started))
+    seen = page.wait(WATCH, 10.0)
+    begun = page.begun(sent)
+    late = np.abs(changes(seen, [begins + clock - begun for clock, *_ in seen], boundaries, 0.06)) * 1000
+    page.wait("setTimeout(done, 50000)")
+    memory = held(name) - empty
+    page.press("#play")
+    figures = [statistics.median(rows[key]) for key in ("play", "seek", "loop", "tempo")]
+    return [
+        name, f"{loaded:.0f}", *(f"{figure:.0f}" for figure in figures), f"{statistics.median(placed):.0f}",
+        f"{late.mean():.0f}", f"{np.quantile(late, 0.95):.0f}", f"{len(late)}", f"{memory:.0f}", str(len(page.complaints())),
+    ]  # fmt: skip
+
+
+def main() -> None:
+    wanted = sys.argv[1].split(",") if len(sys.argv) > 1 else list(MARKS)
+    sheet = read_sheet(ROOT / "tracks" / "snow-on-the-weir.toml")
+    performance = perform(sheet)
+    grid, seconds = sheet.patterns[0][1].grid, performance.tempo.seconds
+    whole = [bar for bar in performance.bars if bar.number > 0]
+    boundaries = np.array([seconds(bar.start + grid.swung(grid.cell * n)) for bar in whole for n in range(grid.cells)])
+    with tempfile.TemporaryDirectory() as scratch, ExitStack() as stack:
+        folder = Path(scratch)
+        audio = page_audio(performance, sheet.mixes, voices="builtin")
+        path = folder / "page.html"
+        path.write_bytes(make_page(sheet, performance, sheet.mixes, audio))
+        print(f"{seconds(performance.length) / 60:.1f} minutes, page {path.stat().st_size / 1e6:.1f} MB\n")
+        print(
+            "| browser | load | play | seek | loop | tempo | placing | light, mean | light, 95 % | of | MB | complaints |"
+        )
+        print("|" + "---|" * 12)
+        stack.enter_context(sound_server(shutil.which, folder / "sound"))  # type: ignore[arg-type]
+        stack.enter_context(display(shutil.which))  # type: ignore[arg-type]
+        makers = {"chromium": Chromium, "firefox": Firefox, "webkit": webkit}
+        for name in wanted:
+            browser = makers[name](shutil.which, folder / name)  # type: ignore[operator]
+            try:
+                print(
+                    "| "
+                    + " | ".join(measure(name, Page(browser, folder), path, boundaries, seconds(whole[2].start)))
+                    + " |",
+                    flush=True,
+                )
+            finally:
+                browser.quit()
+
+
+if __name__ == "__main__":
+    main()
