@@ -2,8 +2,8 @@
 
     python benchmarks/lesson/browsers.py [chromium,firefox,webkit]
 
-Times are medians of five, in milliseconds: "press to sound" is from the press of the button (no count-in) to the moment for which
-the first new samples are ordered, which includes the page's own 50 to 80 ms of lead. "Light" is the lit cell against the browser's
+Times are medians of five, in milliseconds: from the press of a button (no count-in) to the moment for which the first new
+samples are ordered, which includes the page's own 50 to 80 ms of lead. "Light" is the lit cell against the browser's
 time of the sound that leaves it, over ten seconds, by pictures that came in time. Memory is what the browser's processes
 hold (PSS) above what they held with an empty page, after a minute of playing in pass after pass.
 """

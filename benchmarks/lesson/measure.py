@@ -49,8 +49,9 @@ def main() -> None:
             long = next(file["seconds"] for file in part["files"] if file["kind"] == "audio") / 60
             packed = folder.with_suffix(".zip").stat().st_size
             print(
-                f"| {part['title']} | {long:.1f} | {size['page'] / 1e6:.1f} | {size['audio'] / 1e6:.1f} | {size['handout'] / 1e3:.0f} "
-                f"| {packed / 1e6:.1f} | {seconds:.0f} | {cpu:.1f} | {wavs:.1f} | {cpu / wavs:.2f} |",
+                f"| {part['title']} | {long:.1f} | {size['page'] / 1e6:.1f} | {size['audio'] / 1e6:.1f} "
+                f"| {size['handout'] / 1e3:.0f} | {packed / 1e6:.1f} | {seconds:.0f} | {cpu:.1f} | {wavs:.1f} "
+                f"| {cpu / wavs:.2f} |",
                 flush=True,
             )
 

@@ -23,7 +23,7 @@ class Sound {
   }
 
   // Must be called from a press: browsers let nothing sound before. Gives up after some seconds.
-  wake(patience = 4000) {
+  wake(patience = 6000) {
     if (!this.context) {
       this.context = new AudioContext({sampleRate: this.head.rate, latencyHint: "interactive"});
       this.chain = limited(this.context, this.master);
