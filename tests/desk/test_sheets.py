@@ -522,3 +522,24 @@ def test_the_shelf_says_what_the_paper_says(desk: Opened) -> None:
         assert paper["meter"] == shown["head"]["meter"]
         assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
         assert {one["chord"] for one in shown["fingers"]["shapes"]} <= set(paper["chords"])
+
+
+def test_a_placing_of_the_players_is_kept_as_a_track_of_the_sheet(desk: Opened, lessons: Path) -> None:
+    mixes = [
+        {"name": "take turns", "turns": True, "melody": [0, "off"], "backup": ["off", 0]},
+        {"name": "my own", "melody": -12, "backup": 0, "rhythm": "off", "click": -6},
+    ]
+    shown = desk.change("gateposts.toml", (["mix"], mixes))
+    assert shown["problems"] == []
+    own = shown["players"]["mixes"][1]
+    assert {part: levels[0] for part, levels in own["levels"].items()} == {
+        "melody": -12,
+        "backup": 0,
+        "rhythm": None,
+        "click": -6,
+    }
+    again = desk.change("gateposts.toml", (["mix"], mixes[1:]))  # written anew, not added to
+    assert [mix["name"] for mix in again["players"]["mixes"]] == ["my own"]
+    assert check(lessons / "gateposts.toml")[0]["faults"] == []
+    plain = desk.change("gateposts.toml", (["mix"], None))
+    assert len(plain["players"]["mixes"]) == 4

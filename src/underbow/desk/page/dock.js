@@ -27,13 +27,28 @@ export function showDock(sheet) {
     refresh();
   }
 
+  // The placing as it stands becomes one of the sheet's own tracks; the others are written down beside it.
+  function keep() {
+    const short = (all, turns) => { // one level for each tempo; the last one stays
+      const levels = all.map((level) => (level === null ? "off" : level));
+      let end = turns ? Math.min(2, levels.length) : levels.length;
+      if (!turns) while (end > 1 && levels[end - 1] === levels[end - 2]) end--;
+      return end === 1 ? levels[0] : levels.slice(0, end);
+    };
+    const own = { name: say("own_mix"), ...Object.fromEntries(Object.entries(kept.levels).map(([part, level]) => [part, level === null ? "off" : level])) };
+    const others = sheet.view.players.mixes.filter((mix) => mix.name !== own.name).map((mix) => ({
+      name: mix.name, ...(mix.turns ? { turns: true } : {}), ...Object.fromEntries(Object.entries(mix.levels).map(([part, all]) => [part, short(all, mix.turns)])) }));
+    kept.mix = own.name;
+    sheet.change([{ key: ["mix"], value: [...others, own] }]);
+  }
+
   function players() {
     const mixes = sheet.view.players?.mixes ?? [];
     let mix = mixes.find((one) => one.name === kept.mix);
     if (!kept.levels || (kept.mix && !mix)) { mix = mixes.find((one) => one.name === "together") ?? mixes[0]; if (mix) { kept.mix = mix.name; kept.levels = levelsOf(mix, sheet.here.pass); } }
     if (mix) kept.levels = levelsOf(mix, sheet.here.pass); // a guide fades from pass to pass
     sheet.hearing.stand(kept.levels ?? {});
-    const mark = JSON.stringify([kept, mixes.map((one) => one.name)]);
+    const mark = JSON.stringify([kept, mixes]);
     if (mark === shown) return;
     shown = mark;
     const focus = document.activeElement?.id;
@@ -48,7 +63,8 @@ export function showDock(sheet) {
         }));
       }),
       el("p", { class: "asin" }, `${say("as_in")} `, choice(kept.mix ?? "", [...(kept.mix ? [] : [["", say("mix_own")]]), ...mixes.map((one) => [one.name, one.name])], {
-        label: say("as_in"), keep: (name) => { const mix = mixes.find((one) => one.name === name); if (mix) stand(levelsOf(mix, sheet.here.pass), name); } })));
+        label: say("as_in"), keep: (name) => { const mix = mixes.find((one) => one.name === name); if (mix) stand(levelsOf(mix, sheet.here.pass), name); } }),
+        kept.mix ? "" : [" · ", word(say("keep_mix"), keep, { id: "keep-mix" })]));
     if (focus?.startsWith("at-")) document.getElementById(focus)?.focus();
   }
 

@@ -163,6 +163,8 @@ export const WORDS = {
   level: "{level} dB",
   as_in: "as in",
   mix_own: "as I like",
+  own_mix: "my own",
+  keep_mix: "keep as a track",
   make: "Make the lesson",
   can_hear_to: "It can be heard up to bar {bar}.",
   no_sound: "This browser can't play it.",

@@ -250,4 +250,8 @@ def _mix(mix: Mix, sheet: Sheet) -> dict[str, Any]:
     """A mix by its parts: for each pass the dB, None where the part is silent."""
     passes = range(1, sheet.ramp.passes + 1)
     parts = ["melody", "backup", "rhythm", "click", *(["drone"] if sheet.drone else [])]
-    return {"name": mix.name, "levels": {part: [mix.level(part, number) for number in passes] for part in parts}}
+    return {
+        "name": mix.name,
+        "turns": mix.turns,
+        "levels": {part: [mix.level(part, number) for number in passes] for part in parts},
+    }
