@@ -123,3 +123,14 @@ def test_it_lies_where_the_system_keeps_caches(
     assert cache_folder() == tmp_path / "own"
     monkeypatch.delenv("UNDERBOW_CACHE")
     assert cache_folder() == tmp_path / tail
+
+
+def test_a_run_that_went_on_gives_up_the_claim_of_the_one_that_stopped(tmp_path: Path) -> None:
+    cache = Cache(tmp_path / "cache")
+    with pytest.raises(KeyError), cache.claim(STAMPS[:3]):
+        raise KeyError
+    with pytest.raises(KeyError), cache.claim(STAMPS[2:]):
+        raise KeyError
+    with cache.claim(STAMPS[:3]):
+        assert len(list((tmp_path / "cache").glob("*.claim"))) == 3
+    assert [json.loads(claim.read_text()) for claim in (tmp_path / "cache").glob("*.claim")] == [STAMPS[2:]]

@@ -91,3 +91,8 @@ def test_where_no_scheduler_is_that_is_told(tmp_path: Path, monkeypatch: pytest.
         UnderbowError, match=r"^no scheduler answers at tcp://127\.0\.0\.1:1: .*; begin with: dask scheduler$"
     ):
         list(render_sheets(gathered(tmp_path, 1), tmp_path / "out", Way(cluster="tcp://127.0.0.1:1")))
+
+
+def test_a_scheduler_that_wants_a_certificate_is_told_apart(tmp_path: Path) -> None:
+    with pytest.raises(UnderbowError, match=r"^tls://127\.0\.0\.1:1 asks for a certificate; name yours in dask's"):
+        list(render_sheets(gathered(tmp_path, 1), tmp_path / "out", Way(cluster="tls://127.0.0.1:1")))

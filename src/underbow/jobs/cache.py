@@ -115,13 +115,15 @@ class Cache:
         if self.folder is None:
             yield
             return
-        claim = self.folder / f"{secrets.token_hex(6)}.claim"
+        claim, wanted = self.folder / f"{secrets.token_hex(6)}.claim", list(stamps)
         with suppress(OSError, UnderbowError):
             self.folder.mkdir(parents=True, exist_ok=True)
-            write_whole(claim, json.dumps(list(stamps)))
+            write_whole(claim, json.dumps(wanted))
         yield
-        with suppress(OSError):
-            claim.unlink(missing_ok=True)
+        for other, theirs in list(self._claims()):
+            if other == claim or theirs <= set(wanted):  # what a run that stopped wanted is there now
+                with suppress(OSError):
+                    other.unlink(missing_ok=True)
         self.sweep()
 
     def sweep(self) -> None:
@@ -130,7 +132,7 @@ class Cache:
             return
         with suppress(OSError):
             clear_leftovers(self.folder)
-            claimed = self._claimed()
+            claimed = {stamp for _, stamps in self._claims() for stamp in stamps}
             total = 0
             entries = [entry for entry in self.folder.iterdir() if _ENTRY.fullmatch(entry.name)]
             for entry in sorted(entries, key=_last_use, reverse=True):
@@ -139,16 +141,15 @@ class Cache:
                 if useless or (total > self.cap and entry.name not in claimed):
                     shutil.rmtree(entry, ignore_errors=True)
 
-    def _claimed(self) -> set[str]:
-        claimed: set[str] = set()
-        assert self.folder is not None  # noqa: S101  asked by the caller
+    def _claims(self) -> Iterator[tuple[Path, set[str]]]:
+        """Read what runs need that haven't succeeded yet; what nobody came back for in a week is given up."""
+        assert self.folder is not None  # noqa: S101  asked by the callers
         for claim in self.folder.glob("*.claim"):
             with suppress(OSError, ValueError, TypeError):
                 if time.time() - _last_use(claim) > _CLAIM:
                     claim.unlink()
                 else:
-                    claimed.update(json.loads(claim.read_bytes()))
-        return claimed
+                    yield claim, set(json.loads(claim.read_bytes()))
 
 
 def _last_use(path: Path) -> float:

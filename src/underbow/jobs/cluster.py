@@ -55,6 +55,10 @@ class Cluster:
             raise UnderbowError(
                 f"--cluster needs dask.distributed ({error}); try: pip install 'underbow[cluster]'"
             ) from error
+        if address.startswith("tls://") and not distributed.Security().get_connection_args("client")["ssl_context"]:
+            raise UnderbowError(
+                f"{address} asks for a certificate; name yours in dask's configuration, under distributed.comm.tls.client"
+            )
         self._address = address
         for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
             logging.getLogger(name).setLevel(logging.CRITICAL)  # what concerns the user is said by us, in a line
