@@ -75,7 +75,7 @@ def _refused(recording: Recording) -> tuple[Verdict, str] | None:
     if recording.level < SILENT:
         return "silent", "there is next to no sound in it; check the microphone, and stand nearer"
     if recording.clipped > CLIPPED:
-        return "clipped", "it is recorded too loud and cut off at the top; turn the input down or stand further away"
+        return "clipped", "it was recorded too loud and is distorted; turn the input down or stand further away"
     return None
 
 

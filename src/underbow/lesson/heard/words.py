@@ -57,6 +57,6 @@ WORDS = {
     ),
     "teacher": "A program hears less than your teacher does: where the two disagree, your teacher is right.",
     "care": (
-        "Stop when something hurts, rest some minutes in every half hour, and keep headphones as low as you can still follow."
+        "Stop if anything hurts, rest a few minutes every half hour, and keep headphones just loud enough to follow."
     ),
 }

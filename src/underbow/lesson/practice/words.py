@@ -41,10 +41,10 @@ ENGLISH: dict[str, str] = {
     "pause": "Pause",
     "opening": "Opening the track …",
     "failed": "This browser can't play the track. Open the page in a newer one, or play the audio files.",
-    "held_back": "The browser holds the sound back. Press Play again; on a phone, look at its mute switch.",
-    "broken_off": "The sound was interrupted. Press Play to go on.",
-    "bar_back": "A bar back",
-    "bar_on": "A bar on",
+    "held_back": "The browser is holding the sound back. Press Play again; on a phone, check the mute switch.",
+    "broken_off": "The sound was interrupted. Press Play to carry on.",
+    "bar_back": "Back a bar",
+    "bar_on": "Forward a bar",
     "repeat": "Repeat",
     "repeat_off": "off",
     "repeat_bars": "Repeat some bars",
@@ -101,10 +101,10 @@ ENGLISH: dict[str, str] = {
     "tuning": "Tuning notes",
     "tuning_note": "{string}, {hertz} hertz",
     "notation": "The tune",
-    "notation_how": "Tap a bar to go there. Draw across bars with the mouse to repeat them.",
+    "notation_how": "Tap a bar to go there. Drag across bars with the mouse to repeat them.",
     "go_to_bar": "Bar {number}",
     "log": "What you practised",
-    "log_where": "Kept in this browser on this device only, and gone when you clear its data. Nobody sees it unless you copy it.",
+    "log_where": "Kept only in this browser on this device; it is gone when you clear the browser's data. Nobody sees it unless you copy it.",
     "log_not_kept": "This browser keeps nothing for this page: copy it before you close the page.",
     "log_minutes": "{minutes} min",
     "log_rounds": "{count} times round",
@@ -116,28 +116,28 @@ ENGLISH: dict[str, str] = {
     "log_clear": "Delete this list",
     "rest_now": "You have played for 25 minutes. Put the fiddle down for five; let arms, neck and ears rest.",
     "learner": "A word from your teacher",
-    "eye": "If the light is ahead of the sound",
+    "eye": "If the highlight is ahead of the sound",
     "eye_how": "Wireless loudspeakers sound late. Delay the highlight until both agree.",
-    "eye_less": "Light earlier",
-    "eye_more": "Light later",
+    "eye_less": "Highlight earlier",
+    "eye_more": "Highlight later",
     "eye_value": "{number} ms",
     "care": "Take care",
     "care_text": (
-        "Your own fiddle is loud at your left ear: keep the track only as loud as you need to follow it. Rest a few minutes "
-        "in every half hour. Stop when something hurts; if pain, numbness or ringing in your ears stays, see a "
+        "Your own fiddle is loud at your left ear: keep the track just loud enough to follow. Rest a few minutes every half "
+        "hour. Stop if anything hurts; if pain, numbness or ringing in your ears doesn't go away, see a "
         "doctor. How you hold fiddle and bow is for your teacher to say, not for this page."
     ),
     "help": "How to use it",
     "help_text": (
-        "The big letters are the chord you hold now; what comes next stands beside it, with the beats that are left. Numbers in "
+        "The big letters are the chord you hold now; what comes next is beside it, with the beats that are left. Numbers in "
         "rings are fingers, 0 is the open string, the higher string stands above; L before a number is a low finger, H a high "
         "one. A double ring: this finger stays. The black "
         "line is the bow on the string, the frog above and the tip below: it runs down for a down-bow and up for an up-bow, and "
-        "the thicker, the stronger. Tap the picture to play and to pause. No sound on a phone? Look at its mute switch."
+        "the thicker, the stronger. Tap the picture to play and to pause. No sound on a phone? Check the mute switch."
     ),
     "help_keys": (
         "Keys: space or Page Down plays and pauses, Page Up goes back to where the round began, left and right go a bar back and "
-        "on, with Shift a pass; a pedal that sends these keys does as well. + and − change the tempo, R repeats, [ and ] set the "
+        "forward, with Shift a pass; a pedal that sends these keys works too. + and − change the tempo, R repeats, [ and ] set the "
         "first and the last bar to repeat, H marks a bar as hard, 1 to 5 move a player."
     ),
     "letters": "Use the keys with letters, numbers and signs",
