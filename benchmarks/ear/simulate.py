@@ -43,7 +43,7 @@ class Conditions:
     drift: float = 0.020  # a slow wave of this height
     cents: float = 20.0  # each finger off by at most this, the same each time ...
     wobble: float = 3.0  # ... and each stroke by so much more (standard deviation)
-    dropped: float = 0.02  # share of strokes that are not played; half of them the bow goes on through
+    dropped: float = 0.04  # share of strokes that are not played; half of them the bow goes on through
     leak: float | None = None  # the play-along as the microphone hears it; None: on headphones
     noise: float | None = None
     room: float = 0.0  # reverberation time
