@@ -104,7 +104,10 @@ ENGLISH: dict[str, str] = {
     "notation_how": "Tap a bar to go there. Drag across bars with the mouse to repeat them.",
     "go_to_bar": "Bar {number}",
     "log": "What you practised",
-    "log_where": "Kept only in this browser on this device; it is gone when you clear the browser's data. Nobody sees it unless you copy it.",
+    "log_where": (
+        "Kept only in this browser on this device; it is gone when you clear the browser's data. Nobody sees it unless you copy "
+        "it."
+    ),
     "log_not_kept": "This browser keeps nothing for this page: copy it before you close the page.",
     "log_minutes": "{minutes} min",
     "log_rounds": "{count} times round",
@@ -137,7 +140,8 @@ ENGLISH: dict[str, str] = {
     ),
     "help_keys": (
         "Keys: space or Page Down plays and pauses, Page Up goes back to where the round began, left and right go a bar back and "
-        "forward, with Shift a pass; a pedal that sends these keys works too. + and − change the tempo, R repeats, [ and ] set the "
+        "forward, with Shift a pass; a pedal that sends these keys works too. + and − change the tempo, R repeats, [ "
+        "and ] set the "
         "first and the last bar to repeat, H marks a bar as hard, 1 to 5 move a player."
     ),
     "letters": "Use the keys with letters, numbers and signs",
