@@ -23,7 +23,7 @@ from underbow.tune.harmony.harmonise import chosen_chords
 from underbow.tune.harmony.model import _SHIFT, CHORDS, DEGREE_RINGS, MODES, MOVES, NAMES, Model, solve
 from underbow.tune.harmony.units import RINGS, TOGETHER
 
-OUT = Path(__file__).parents[2] / "src" / "underbow" / "tune" / "harmony.json"
+OUT = Path(__file__).parents[2] / "src" / "underbow" / "tune" / "harmony" / "harmony.json"
 PENALTY = {"tones": 3, "both": 60, "minor": 60, "places": 60, "places minor": 60, "moves": 45, "moves minor": 45,
            "intervals": 18, "changes": 3, "together": 3}  # fmt: skip
 ROUNDS = 70

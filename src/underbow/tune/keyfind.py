@@ -176,13 +176,14 @@ def _counted(measures: list[Measure], shifts: Mapping[str, int]) -> tuple[Tones,
     """The time of each tone, and how often it falls on a first beat."""
     time: dict[int, float] = {}
     first: dict[int, float] = {}
+    signed = {letter: measures[0].key.alteration(letter) for letter in shifts}  # one key throughout
     for measure in measures:
         for note in measure.notes:
             pitch = note.pitch
             tone = note.midi % 12
-            if pitch.alter == measure.key.alteration(pitch.letter):
+            if pitch.alter == signed[pitch.letter]:
                 tone = (tone + shifts[pitch.letter]) % 12
-            time[tone] = time.get(tone, 0.0) + float(note.length)
+            time[tone] = time.get(tone, 0.0) + note.length.numerator / note.length.denominator
             if not note.start:
                 first[tone] = first.get(tone, 0.0) + 1.0
     return time, first

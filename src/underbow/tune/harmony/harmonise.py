@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import cache
+from functools import cache, lru_cache
 from itertools import combinations
 from typing import Literal, get_args
 
@@ -28,6 +28,7 @@ from underbow.theory.pitch import PitchClass
 from underbow.theory.progression import ChordSpan, Progression
 from underbow.tune.bars import printed_numbers
 from underbow.tune.harmony.changes import changes_of
+from underbow.tune.harmony.emission import emission
 from underbow.tune.harmony.model import CHORDS, Solved, model_of, solve
 from underbow.tune.harmony.seen import see
 from underbow.tune.harmony.units import Array, Seen, Unit
@@ -144,8 +145,7 @@ def harmonise(
         raise InputError("the tune has no notes, so there is nothing to find chords for")
     heard = in_key(tune)
     seen = see(heard)
-    model = model_of(heard.key.mode)
-    fits, steps = model.fits(seen), model.steps(seen)
+    fits, steps = weighed(seen, heard.key.mode)
     keys = [heard.measures[unit.measure].key for unit in seen.units]
     if cost is not None:
         fits = fits - _costs(keys, cost)
@@ -156,6 +156,16 @@ def harmonise(
     names = _named(chosen, seen, keys, style, sevenths=sevenths)
     bars = tuple(_bars(tune, seen, solved, chosen=chosen, names=names, keys=keys, style=style))
     return Harmony(_written_in(tune, seen.units, names), bars)
+
+
+def weighed(seen: Seen, mode: str) -> tuple[Array, Array]:
+    """Score the chords of each unit, shape (n, 24), and the moves into it, shape (n, 24, 24), for :func:`~.model.solve`.
+
+    The model's weights and what the network hears are two judges whose faults differ: both together are right more often.
+    """
+    model, heard = model_of(mode), emission()
+    fits = heard.share * model.fits(seen) + heard.scores(seen, mode)
+    return fits, model.steps(seen) ** heard.steps
 
 
 def chosen_chords(solved: Solved, *, thirds: bool = True) -> NDArray[np.intp]:
@@ -316,12 +326,17 @@ def _without_repeats(chords: list[Chord]) -> tuple[Chord, ...]:
 def _spans(units: tuple[Unit, ...], names: list[Chord]) -> tuple[ChordSpan, ...]:
     out: list[ChordSpan] = []
     for unit, name in zip(units, names, strict=True):
-        start, end = (Fraction(x).limit_denominator(960) for x in (unit.start, unit.end))
+        start, end = _quarters(unit.start), _quarters(unit.end)
         if out and out[-1].chord == name:
             out[-1] = ChordSpan(out[-1].start, end - out[-1].start, name)
         else:
             out.append(ChordSpan(start, end - start, name))
     return tuple(out)
+
+
+@lru_cache(maxsize=4096)
+def _quarters(place: float) -> Fraction:
+    return Fraction(place).limit_denominator(960)
 
 
 def _written_in(tune: Tune, units: tuple[Unit, ...], names: list[Chord]) -> Tune:
@@ -331,9 +346,7 @@ def _written_in(tune: Tune, units: tuple[Unit, ...], names: list[Chord]) -> Tune
     for unit, name in zip(units, names, strict=True):
         if name == now and not unit.begins and not unit.cut:
             continue
-        spans.setdefault(unit.measure, []).append(
-            ChordSpan(Fraction(unit.start).limit_denominator(960), Fraction(0), name)
-        )
+        spans.setdefault(unit.measure, []).append(ChordSpan(_quarters(unit.start), Fraction(0), name))
         now = name
     measures = []
     for i, measure in enumerate(tune.measures):

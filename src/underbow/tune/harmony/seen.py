@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from underbow.theory.meter import Meter
-from underbow.tune.harmony.units import RINGS, TOGETHER, Array, Seen, Unit, units_of
+from underbow.tune.harmony.units import GRID, RINGS, TOGETHER, Array, Seen, Unit, units_of
 from underbow.tune.tune import Tune
 
 _EPS = 1e-6
@@ -36,7 +36,15 @@ def see(tune: Tune) -> Seen:
     share = share / max(share.sum(), _EPS)
     places = tuple(_place(unit, n - 1 - i, share, played[i]) for i, unit in enumerate(units))
     changes = tuple(_change(unit, played[i], rings[0, i], rings[0, i - 1]) if i else {} for i, unit in enumerate(units))
-    return Seen(tuple(units), rings.transpose(1, 0, 2).copy(), together, places, changes, _alike(units, played, bars))
+    return Seen(
+        tuple(units),
+        rings.transpose(1, 0, 2).copy(),
+        _grid(played),
+        together,
+        places,
+        changes,
+        _alike(units, played, bars),
+    )
 
 
 # A note inside a unit: start in it, length in it (shares of the unit), semitones above the tonic, MIDI number, whether it begins
@@ -112,6 +120,21 @@ def _count_units(units: list[Unit], played: list[list[_Part]], rings: Array, lin
         for a, b in pairwise(parts):
             if abs(b[3] - a[3]) > 2:
                 links[i] += _LEAPS[a[2], b[2]]
+
+
+def _grid(played: list[list[_Part]]) -> Array:
+    """How much of each slot of the units each tone sounds: shape (n, GRID, 12)."""
+    cells: dict[tuple[int, int, int], float] = {}
+    for i, parts in enumerate(played):
+        for part in parts:
+            start, end, tone = part[0] * GRID, (part[0] + part[1]) * GRID, part[2]
+            for slot in range(int(start + _EPS), min(int(end - _EPS) + 1, GRID)):
+                cell = (i, slot, tone)
+                cells[cell] = cells.get(cell, 0.0) + min(end, slot + 1) - max(start, slot)
+    out = np.zeros((len(played), GRID, 12))
+    if cells:
+        out[tuple(np.array(list(cells)).T)] = list(cells.values())
+    return out
 
 
 def _leaps() -> Array:

@@ -27,6 +27,7 @@ RINGS = (
     "bar", "bar first", "before", "after", "after first", "bar before", "bar after", "next bar first",
     "section", "tune", "section end", "tune end",
 )  # fmt: skip
+GRID = 6  # slots of a unit, so that two, three, four or six notes in it each have some of their own
 _EPS = 1e-6
 
 
@@ -77,6 +78,8 @@ class Seen:
     ----------
     units : tuple of Unit
     rings : array, shape (n, len(RINGS), 12)
+    grid : array, shape (n, GRID, 12)
+        How much of each sixth of the unit each tone sounds.
     together : array, shape (n, kinds of :data:`TOGETHER`, 24)
         For each chord: which of its notes the unit or the bar has together.
     places : tuple of dict
@@ -89,6 +92,7 @@ class Seen:
 
     units: tuple[Unit, ...]
     rings: Array
+    grid: Array
     together: Array
     places: tuple[dict[str, float], ...]
     changes: tuple[dict[str, float], ...]
@@ -114,6 +118,7 @@ def starts(meter: Meter) -> tuple[float, ...]:
     return (0.0, beats[(len(beats) + 1) // 2])
 
 
+@cache
 def kind_of(meter: Meter) -> str:
     """Name what a meter is like: two, three or four in a bar, or a jig's."""
     count = len(meter.beats)
