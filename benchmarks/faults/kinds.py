@@ -103,29 +103,33 @@ def abc() -> mutate.Text:
 def use_tune(tune: Tune, chance: random.Random) -> None:
     """Show it, write it and read it again, and now and then transpose it and find its chords."""
     one_line((*tune.told, *tune.passed_over))
-    melody = write_out(tune)
+    write_out(tune)
     tune_text(tune)
     tune_json(tune)
     if not any(measure.notes for measure in tune.measures):
         return
     written = to_abc(tune)
     again = read_abc(written)[0]
-    for name in ("title", "number", "key", "meter", "tempo", "rhythm", "composer"):
-        if getattr(again, name) != getattr(tune, name) and not (name == "title" and again.title == "Untitled"):
-            raise UnequalError(f"{name}: {getattr(tune, name)!r}, read again {getattr(again, name)!r}")
-    after = write_out(again)
-    for name, before, here in zip(
-        ("pickup", "length", "notes", "chords", "bars"), heard(melody), heard(after), strict=True
-    ):
-        if before != here:
-            error = NearlyError if tune.told else UnequalError
-            raise error(f"{name} of the melody read again differ")
+    before, after = all_of(tune), all_of(again)
+    differ = [name for name, value in before.items() if after[name] != value]
+    if differ:
+        raise (NearlyError if tune.told else UnequalError)(f"read again, it has other {' and '.join(differ)}")
     if chance.random() < 0.1:
         with suppress(InputError):
             transposed(tune, chance.choice(("A", "Em", "Bb", "F#")))
     if chance.random() < 0.03:
         with suppress(InputError):
             harmonise(tune)
+
+
+def all_of(tune: Tune) -> dict[str, object]:
+    """Name all that must come back: what stands over the tune, and what is heard."""
+    head = {name: getattr(tune, name) for name in ("number", "key", "meter", "tempo")}
+    words = {name: " ".join(getattr(tune, name).split()) for name in ("title", "rhythm", "composer")}
+    words["title"] = words["title"] or "Untitled"
+    return (
+        head | words | dict(zip(("pickup", "length", "notes", "chords", "bars"), heard(write_out(tune)), strict=True))
+    )
 
 
 def drive_abc(text: str | bytes, chance: random.Random) -> bool:

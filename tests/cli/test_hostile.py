@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import subprocess
@@ -196,3 +197,17 @@ def test_words_that_a_teacher_tries_lead_to_the_one_that_is_meant(tmp_path: Path
     assert cure in result.stdout
     assert "did you mean" not in result.stdout
     assert len(result.stdout) < 400
+
+
+def test_json_shows_names_without_what_a_terminal_obeys_and_loses_none_of_it(tmp_path: Path) -> None:
+    name = "a\x9b31m\u202eb\x1b[2J\x7f.abc"
+    try:
+        (tmp_path / name).write_text("X:1\nK:G\nGAB|\n")
+    except OSError:
+        pytest.skip("this system takes no such names")
+    for words in (["check", "--json"], ["check"], ["tune", "--json"], ["chords", "--json"]):
+        result = CliRunner().invoke(app, [words[0], str(tmp_path / name), *words[1:]], catch_exceptions=False)
+        shown = result.stdout + result.stderr
+        assert all(sign.isprintable() for sign in shown if sign != "\n"), words
+    result = CliRunner().invoke(app, ["check", "--json", str(tmp_path / name)], catch_exceptions=False)
+    assert json.loads(result.stdout)[0]["file"] == str(tmp_path / name)

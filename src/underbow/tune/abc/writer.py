@@ -70,7 +70,7 @@ def _written(tune: Tune, *, labels: bool) -> str:
     order = _parts(tune)
     if order:
         head.append(f"P:{order}")
-    head.append("M:none" if tune.free else f"M:{tune.meter}")
+    head.append("M:none" if tune.free and not tune.meter_assumed else f"M:{tune.meter}")
     head.append(f"L:{note_value(unit)}")
     if tune.tempo is not None:
         head.append(f"Q:{tune.tempo.beat_name}={_number(tune.tempo.count)}")
