@@ -232,3 +232,11 @@ def test_progressions_that_do_not_fit(melody: Melody, text: str, messages: list[
     with pytest.raises(InputError) as error:
         lay_under(melody, Progression.parse(text))
     assert [str(fault) for fault in error.value.faults] == messages
+
+
+def test_all_bars_are_the_tune_as_it_is_with_a_careless_full_last_bar_too(sheet_of: SheetMaker) -> None:
+    melody = write_out(sheet_of('D | "G"GABc | "D"d2ef |]', unit="1/4").tune)
+    kept = take_bars(melody, "1-2")
+    assert spelled(kept) == spelled(melody) == "D4:1 G4:1 A4:1 B4:1 C5:1 D5:2 E5:1 F#5:1"
+    assert (kept.length, kept.loop) == (melody.length, melody.loop)
+    assert spelled(take_bars(melody, "1")) == "D4:1 G4:1 A4:1 B4:1"  # room for the pickup when it goes round

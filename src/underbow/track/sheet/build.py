@@ -1,4 +1,4 @@
-"""From a checked table to a sheet: files loaded, chords laid under the tune, the ramp worked out, every fault collected."""
+"""From a checked table to a sheet: files loaded, chords arranged under the tune, the ramp worked out, every fault collected."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Shee
     progression = notebook.read("progression", Progression.parse, table.progression)
     named = named_patterns(table, folder, notebook)
     tune = _tune(table, folder, notebook, tuning=tuning, progression=progression, named=named)
-    laid = arrange(table, tune, progression, notebook) if tune is not None else None
-    patterns = patterns_played(table, laid.tune, laid.melody, named, notebook) if laid is not None else ()
-    if laid is None or not patterns:  # the tempo is checked all the same, as far as it goes
+    arranged = arrange(table, tune, progression, notebook) if tune is not None else None
+    patterns = patterns_played(table, arranged.tune, arranged.melody, named, notebook) if arranged is not None else ()
+    if arranged is None or not patterns:  # the tempo is checked all the same, as far as it goes
         meter = tune.meter if tune is not None else next((pattern.grid.meter for pattern in named.values()), None)
         notebook.attempt("tempo", partial(range_of, table.tempo, meter))
         return None
-    tune, melody = laid.tune, laid.melody
+    tune, melody = arranged.tune, arranged.melody
     ramp = notebook.attempt("tempo", partial(ramp_of, table.tempo, tune.meter, patterns[0][1]))
     if ramp is None or tuning is None or pair is None:
         return None
@@ -62,7 +62,7 @@ def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Shee
         tune=tune,
         melody=melody,
         patterns=patterns,
-        progression=laid.progression,
+        progression=arranged.progression,
         changes=tuple(table.changes.items()),
         tuning=tuning,
         strings=table.strings,

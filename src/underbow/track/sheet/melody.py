@@ -23,7 +23,7 @@ MOST_IN_A_BAR = 2  # chords that nobody wonders at
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
+class Arrangement:
     """A tune with chords, what one pass plays of it, and the progression that was laid under it or worked out."""
 
     tune: Tune
@@ -31,7 +31,7 @@ class Laid:
     progression: Progression | None
 
 
-def arrange(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Laid | None:
+def arrange(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Arrangement | None:
     """Lay out what one pass plays; None where it can't be, with faults in the notebook."""
     source = table.tune or notebook.file
     worked_out: Progression | None = None
@@ -65,7 +65,7 @@ def arrange(table: SheetTable, tune: Tune, progression: Progression | None, note
             "tune",
             f"{len(melody.notes)} notes in one pass; the maximum is {MOST_NOTES}: play less of it with form or bars",
         )
-    return None if melody is None else Laid(tune, melody, progression or worked_out)
+    return None if melody is None else Arrangement(tune, melody, progression or worked_out)
 
 
 def _tell_crowded(progression: Progression, notebook: Notebook) -> None:
