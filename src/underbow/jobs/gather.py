@@ -210,10 +210,9 @@ def _measured(job: Job, sheet: Sheet) -> Job:
     if isinstance(job.options, LessonOptions):  # before hours are spent on what can't be finished
         check_length(seconds, sheet.title)
     chosen = chosen_mixes(sheet, job.mixes)
-    if isinstance(job.options, LessonOptions):
-        job.options.chosen(chosen)
     mixes = tuple(mix.name for mix in chosen) if job.mixes else ()
-    return replace(job, title=sheet.title, mixes=mixes, seconds=seconds, tracks=len(chosen))
+    tracks = job.options.chosen(chosen) if isinstance(job.options, LessonOptions) else chosen
+    return replace(job, title=sheet.title, mixes=mixes, seconds=seconds, tracks=len(tracks))
 
 
 def find_voices(sound: RenderOptions) -> Voices:

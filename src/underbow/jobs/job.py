@@ -68,7 +68,7 @@ class Job:
     seconds : float
         Length of one track, to estimate by.
     tracks : int
-        Number of mixes.
+        Number of mixes that become audio files.
     """
 
     title: str

@@ -12,9 +12,8 @@ from underbow.lesson.options import LessonOptions
 
 __all__ = ["check_room", "estimate"]
 
-# Bytes a second of a track: MP3 and Ogg at their usual rates; FLAC as a part of WAV.
-_PACKED = {"mp3": 24_000, "ogg": 20_000}
-_FLAC = 0.6
+_PACKED, _PACKED_MONO = 24_000, 14_000  # bytes a second of a track, as MP3 or Ogg
+_FLAC = 0.6  # of a WAV
 _WIDTHS = {16: 2, 24: 3, "float": 4}
 _PAGE = 30_000  # a second, of a practice page
 _PAPERS = 500_000  # a sheet: print, notation, MIDI, words
@@ -33,11 +32,12 @@ def estimate(job: Job) -> int:
         Rather too many: within a factor of three of what comes out.
     """
     sound = job.sound
-    wav = sound.rate * 2 * _WIDTHS[sound.bits]
-    kinds = {"wav": wav, "flac": int(_FLAC * wav), **_PACKED}
+    wav = sound.rate * (1 if sound.mono else 2) * _WIDTHS[sound.bits]
+    packed = _PACKED_MONO if sound.mono else _PACKED
+    kinds = {"wav": wav, "flac": int(_FLAC * wav), "mp3": packed, "ogg": packed}
     second = sum(kinds[format] for format in set(sound.formats)) * job.tracks
     if sound.stems:
-        second += 2 * wav  # four parts, mono
+        second += 4 * sound.rate * _WIDTHS[sound.bits]  # four parts, mono
     if isinstance(job.options, LessonOptions):
         second = second * (2 if job.options.each_tempo else 1) + _PAGE
     return int(second * job.seconds) + _PAPERS
