@@ -20,6 +20,8 @@ def test_whatever_comes_in_one_plain_line_comes_out(text: str) -> None:
     assert line == one_line(line) == " ".join(line.split())
     assert [sign for sign in line if sign != " "] == [s for s in text if is_shown(s) and not s.isspace()]
     assert len(one_line(text, 5)) <= 5
+    assert one_line(text, len(line)) == line
+    assert not line or one_line(text, max(len(line) - 1, 1)) != line or len(line) == 1
     assert is_plain(visible(text))
 
 

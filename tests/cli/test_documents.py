@@ -101,3 +101,11 @@ def test_the_page_names_the_programs_that_are_asked_for() -> None:
         else:
             assert name.casefold().startswith(known.general_midi.casefold())
             assert (int(number), int(byte)) == (known.program + 1, known.program)
+
+
+@pytest.mark.parametrize("page", ["README.md", "soundfonts.md", "DEVELOPERS.md", "CHANGELOG.md"])
+def test_lines_wrap_at_one_width(page: str) -> None:
+    """But for tables, code and pictures, which can't be broken."""
+    text = re.sub(r"^```.*?^```$", "", (ROOT / page).read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL)
+    prose = [line for line in text.split("\n") if not line.startswith(("|", "![", "#"))]
+    assert [line for line in prose if len(line) > 120 and " " in line.strip()] == []
