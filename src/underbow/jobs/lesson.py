@@ -31,6 +31,7 @@ __all__ = ["Lesson", "Zips", "make_lesson"]
 Zips = Literal["auto", "one", "each", "none"]
 
 _NEW, _ZIP = "new", "zip"  # in the workplace
+_BARS_OF = 100  # sheets; a manifest of more doesn't list every bar that is played
 _SENT = 20_000_000  # bytes that most mail takes
 
 
@@ -60,7 +61,10 @@ class Lesson:
     kept: tuple[str, ...]
 
     def manifest(self) -> dict[str, Any]:
-        """Read the manifest: ``title``, ``made_with``, ``files``, and ``parts``, one for each sheet."""
+        """Read the manifest: ``title``, ``made_with``, ``files``, and ``parts``, one for each sheet.
+
+        Each part is the report of its job, but for the ``bars`` where there are more than 100 sheets.
+        """
         document: dict[str, Any] = json.loads((self.folder / MANIFEST).read_bytes())
         return document
 
@@ -213,6 +217,8 @@ class _Lesson:
                 out.writelines(",\n  " + json.dumps(file, ensure_ascii=False) for file in one["files"])
             out.write('\n ],\n "parts": [')
             for number, one in enumerate(parts()):
+                if len(jobs) > _BARS_OF:
+                    one.pop("bars")
                 out.write(("," if number else "") + "\n  " + json.dumps(one, ensure_ascii=False))
             out.write("\n ]\n}\n")
         for path in (new, *(path for path in new.rglob("*") if path.is_dir())):
