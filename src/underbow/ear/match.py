@@ -59,10 +59,11 @@ def match(take: Floats, place: Place, strokes: Sequence[ExpectedStroke], late: S
     pitch : float
         Hz of A4.
     """
-    # one note alone may belong to several hands
     usable = [
         i for i, stroke in enumerate(strokes) if not stroke.chop and stroke.notes and stroke.end - stroke.start > 0.12
     ]
+    # one note alone belongs to several hands, and says little of which it is
+    usable = [i for i in usable if len(strokes[i].hand) > 1] or usable
     chosen = usable[:: max(len(usable) // _MOST, 1)]
     hands = list(dict.fromkeys(strokes[i].hand for i in chosen))
     if not chosen:
