@@ -78,7 +78,6 @@ export const WORDS = {
   tune_of_file: "read from {file}; write here to make it your own",
   tune_composed: "made up over the chords; write here to make it your own",
   other_melody: "another melody",
-  drop_here: "Let go to use this file",
   line_of: "line {line}",
   put_down: "done",
   // the changes
@@ -149,7 +148,6 @@ export const WORDS = {
   at_tempo: "at {tempo}",
   round: "go round",
   round_bars: "go round bars {from} to {to}",
-  round_off: "play on to the end",
   who: "Who stands where",
   melody: "tune",
   backup: "guide",
