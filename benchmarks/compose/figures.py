@@ -1,4 +1,4 @@
-"""Make src/underbow/tune/melody.json again: what reels, jigs, waltzes and their kin are made of, as counts.
+"""Make src/underbow/tune/melody/melody.json again: what reels, jigs, waltzes and their kin are made of, as counts.
 
     PYTHONPATH=src:benchmarks/compose python benchmarks/compose/figures.py
 
@@ -24,7 +24,7 @@ from underbow.theory.meter import Meter
 from underbow.tune.melody.figures import figures_of
 from underbow.tune.tune import Tune
 
-OUT = Path(__file__).parents[2] / "src" / "underbow" / "tune" / "melody.json"
+OUT = Path(__file__).parents[2] / "src" / "underbow" / "tune" / "melody" / "melody.json"
 CELL = {
     "reel": 1,
     "hornpipe": 1,

@@ -98,14 +98,16 @@ def doubted(tune: Tune) -> Doubt | None:
     ):
         return None
 
+    counted = _counted(played)
+
     def best(signature: int) -> tuple[float, Key]:
         read = _shifts(written, signature)
-        time, first = _counted(played, read)
+        time, first = _moved(counted, read)
         end = (last.midi + read[last.pitch.letter] * (last.pitch.alter == written.alteration(last.pitch.letter))) % 12
         ends_there = [(_likely(key, time, first, end), key) for key in _keys((signature,)) if key.tonic.number == end]
         return max(ends_there, key=lambda pair: pair[0], default=(-inf, written))
 
-    time, first = _counted(played, _shifts(written, written.signature))
+    time, first = _moved(counted, {})
     same_tonic = [Key(written.tonic, mode) for mode in _RARER if -7 <= written.tonic.fifths + MODES[mode] <= 7]
     end = last.midi % 12
     now = max(_likely(key, time, first, end) for key in same_tonic)
@@ -172,20 +174,27 @@ def _shifts(written: Key, signature: int) -> dict[str, int]:
     return {letter: other.alteration(letter) - written.alteration(letter) for letter in "ABCDEFG"}
 
 
-def _counted(measures: list[Measure], shifts: Mapping[str, int]) -> tuple[Tones, Tones]:
-    """The time of each tone, and how often it falls on a first beat."""
-    time: dict[int, float] = {}
-    first: dict[int, float] = {}
-    signed = {letter: measures[0].key.alteration(letter) for letter in shifts}  # one key throughout
+def _counted(measures: list[Measure]) -> dict[tuple[str, int], tuple[float, int]]:
+    """The time of each tone, and how often it falls on a first beat, by letter where it has the signature's."""
+    signed = {letter: measures[0].key.alteration(letter) for letter in "ABCDEFG"}  # one key throughout
+    counted: dict[tuple[str, int], tuple[float, int]] = {}
     for measure in measures:
         for note in measure.notes:
             pitch = note.pitch
-            tone = note.midi % 12
-            if pitch.alter == signed[pitch.letter]:
-                tone = (tone + shifts[pitch.letter]) % 12
-            time[tone] = time.get(tone, 0.0) + note.length.numerator / note.length.denominator
-            if not note.start:
-                first[tone] = first.get(tone, 0.0) + 1.0
+            which = (pitch.letter if pitch.alter == signed[pitch.letter] else "", note.midi % 12)
+            time, first = counted.get(which, (0.0, 0))
+            counted[which] = (time + note.length.numerator / note.length.denominator, first + (not note.start))
+    return counted
+
+
+def _moved(counted: Mapping[tuple[str, int], tuple[float, int]], shifts: Mapping[str, int]) -> tuple[Tones, Tones]:
+    """The time of each tone and its first beats, the letters of the signature moved."""
+    time: dict[int, float] = {}
+    first: dict[int, float] = {}
+    for (letter, tone), (long, times) in counted.items():
+        there = (tone + shifts.get(letter, 0)) % 12
+        time[there] = time.get(there, 0.0) + long
+        first[there] = first.get(there, 0.0) + times
     return time, first
 
 
