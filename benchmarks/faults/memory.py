@@ -55,7 +55,7 @@ def run(words: list[str], megabytes: int, seconds: int) -> tuple[str, str]:
 def main() -> int:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("--step", type=int, default=25, help="megabytes between two limits")
-    words.add_argument("--seconds", type=int, default=300)
+    words.add_argument("--seconds", type=int, default=900)
     asked = words.parse_args()
     wrong = 0
     print(

@@ -145,3 +145,10 @@ class TestFaults:
         assert len(Progression.parse(" | ".join(["G"] * MOST_BARS)).bars) == MOST_BARS
         with pytest.raises(InputError, match="more than 10000 bars; use form to repeat sections"):
             Progression.parse(" | ".join(["G"] * (MOST_BARS + 1)))
+
+
+def test_line_ends_and_bar_lines_before_the_first_section_are_no_section() -> None:
+    for text in ("\r\nA: G | D\r\nB: C\r\n", "[|A: G | D\nB: C", " | \nA: G | D |]\nB: C"):
+        read = Progression.parse(text)
+        assert [section.name for section in read.sections] == ["A", "B"]
+        assert Progression.parse(str(read)) == read

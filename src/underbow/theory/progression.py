@@ -79,7 +79,7 @@ class Progression:
             )
         parts = _SECTION.split(text)
         named = list(zip(parts[1::2], parts[2::2], strict=True))
-        if parts[0].strip(" |\n\t"):
+        if _has_words(parts[0]):
             named.insert(0, ("", parts[0]))
         faults: list[Fault] = []
         if re.search(r"\|\s*:|:\s*\|", text):
@@ -91,7 +91,7 @@ class Progression:
         faults += [
             Fault("has no bars; write its chords after the colon", where=f"section {n}")
             for n, body in named
-            if not body.strip(" |\n\t")
+            if not _has_words(body)
         ]
         if not any(section.bars for section in sections) and not faults:
             faults.append(Fault('no chords; write bars divided by |, such as "G | G | C | D"'))
@@ -172,6 +172,11 @@ def joined(spans: list[ChordSpan]) -> tuple[ChordSpan, ...]:
         else:
             out.append(span)
     return tuple(out)
+
+
+def _has_words(text: str) -> bool:
+    """Whether anything but bar lines and spaces stands in a text."""
+    return re.sub(r"[\s|\[\]]", "", text) != ""
 
 
 def _bars(name: str, body: str, faults: list[Fault]) -> tuple[tuple[Chord | None, ...], ...]:
