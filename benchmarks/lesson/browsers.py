@@ -2,10 +2,10 @@
 
     python benchmarks/lesson/browsers.py [chromium,firefox,webkit]
 
-Times are medians of five, in milliseconds: from the press of a button (no count-in) to the moment for which the first new
+Times are medians of three, in milliseconds: from the press of a button (no count-in) to the moment for which the first new
 samples are ordered, which includes the page's own 50 to 80 ms of lead. "Light" is the lit cell against the browser's
 time of the sound that leaves it, over ten seconds, by pictures that came in time. Memory is what the browser's processes
-hold (PSS) above what they held with an empty page, after a minute of playing in pass after pass.
+hold (PSS) above what they held with an empty page, after half a minute of playing.
 """
 
 from __future__ import annotations
@@ -31,21 +31,22 @@ from underbow.lesson.practice.page import make_page, page_audio  # noqa: E402
 from underbow.track.sequencer import perform  # noqa: E402
 from underbow.track.sheet.read import read_sheet  # noqa: E402
 
-MARKS = {"chromium": ("chrom",), "firefox": ("firefox",), "webkit": ("WebKit", "MiniBrowser")}
 
-
-def held(name: str) -> float:
-    """Megabytes that the browser's processes hold."""
-    total = 0
+def held(root: int) -> float:
+    """Megabytes that a process and all that came from it hold."""
+    parents, sizes = {}, {}
     for folder in Path("/proc").glob("[0-9]*"):
         try:
-            command = (folder / "cmdline").read_bytes().decode(errors="ignore")
-            if any(mark in command.split("\0")[0] for mark in MARKS[name]):
-                lines = (folder / "smaps_rollup").read_text().splitlines()
-                total += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+            parents[int(folder.name)] = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
+            lines = (folder / "smaps_rollup").read_text().splitlines()
+            sizes[int(folder.name)] = sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
         except (OSError, IndexError):
             continue
-    return total / 1024
+
+    def is_ours(pid: int) -> bool:
+        return pid == root or (parents.get(pid, 0) > 1 and is_ours(parents[pid]))
+
+    return sum(size for pid, size in sizes.items() if is_ours(pid)) / 1024
 
 
 def to_sound(page: Page, press: str) -> float:
@@ -66,7 +67,7 @@ def to_sound(page: Page, press: str) -> float:
 def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: float) -> list[str]:
     page.browser.go("about:blank")
     time.sleep(1)
-    empty = held(name)
+    empty = held(page.browser.pid)
     started = time.perf_counter()
     page.open(path)
     loaded = 1000 * (time.perf_counter() - started)
@@ -74,7 +75,7 @@ def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: f
     page.press("#play")
     click = "document.querySelector('{}').click()"
     rows: dict[str, list[float]] = {"play": [], "seek": [], "loop": [], "tempo": []}
-    for _ in range(5):
+    for _ in range(3):
         rows["play"].append(to_sound(page, click.format("#play")))
         page.wait("setTimeout(done, 400)")
         rows["seek"].append(to_sound(page, click.format("#on")))
@@ -100,8 +101,8 @@ def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: f
     seen = page.wait(WATCH, 10.0)
     begun = page.begun(sent)
     late = np.abs(changes(seen, [begins + clock - begun for clock, *_ in seen], boundaries, 0.06)) * 1000
-    page.wait("setTimeout(done, 50000)")
-    memory = held(name) - empty
+    page.wait("setTimeout(done, 15000)")
+    memory = held(page.browser.pid) - empty
     page.press("#play")
     figures = [statistics.median(rows[key]) for key in ("play", "seek", "loop", "tempo")]
     return [
@@ -111,7 +112,7 @@ def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: f
 
 
 def main() -> None:
-    wanted = sys.argv[1].split(",") if len(sys.argv) > 1 else list(MARKS)
+    wanted = sys.argv[1].split(",") if len(sys.argv) > 1 else ["chromium", "firefox", "webkit"]
     sheet = read_sheet(ROOT / "tracks" / "snow-on-the-weir.toml")
     performance = perform(sheet)
     grid, seconds = sheet.patterns[0][1].grid, performance.tempo.seconds

@@ -150,6 +150,11 @@ class Driven(Browser):
     def quit(self) -> None:
         self.driver.quit()
 
+    @property
+    def pid(self) -> int:
+        """Of the process that all others of the browser come from."""
+        return int(self.driver.service.process.pid)
+
 
 class Chromium(Driven):
     """Chromium, whose devtools set sizes and colours exactly and keep it off every network."""
@@ -274,6 +279,11 @@ class Firefox(Browser):
 
     def picture(self, path: Path) -> None:
         path.write_bytes(base64.b64decode(self._ask("browsingContext.captureScreenshot", context=self._page)["data"]))
+
+    @property
+    def pid(self) -> int:
+        """Of the process that all others of the browser come from."""
+        return self._process.pid
 
     def quit(self) -> None:
         self._process.terminate()
