@@ -226,9 +226,7 @@ def test_the_bow_is_changed_by_hand_and_says_what_it_cannot_do(at: At) -> None:
     at.browser.run("document.querySelectorAll('.cell-hand')[1].focus()")
     at.browser.keys("d")
     at.hands.see(".red[role=alert] p")
-    assert "a second down-bow" in at.browser.run(
-        "return document.querySelector('.red[role=alert]').textContent"
-    )
+    assert "a second down-bow" in at.browser.run("return document.querySelector('.red[role=alert]').textContent")
     assert at.browser.run("return document.querySelectorAll('.cell-hand.bad').length") >= 1
     assert tomllib.loads(own[0].read_text("utf-8"))["bow"] == "d u - d u - d u"  # nothing impossible is kept
     at.browser.keys("u", "x")

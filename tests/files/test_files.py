@@ -15,7 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files import output_error, safe_name, whole_file, write_whole
+from underbow.files.names import safe_name
+from underbow.files.trouble import output_error
+from underbow.files.whole import whole_file, write_whole
 
 
 def test_a_file_is_written_whole_and_its_digest_given(tmp_path: Path) -> None:

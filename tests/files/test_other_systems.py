@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files import safe_name, write_whole
 from underbow.files import whole as whole_module
+from underbow.files.names import safe_name
+from underbow.files.whole import write_whole
 
 ROOT = Path(__file__).parents[2]
 MOST = 260  # characters of a path, with its end: MAX_PATH

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from underbow.errors import InputError
-from underbow.files import digest
+from underbow.files.whole import digest
 from underbow.lesson.ours import inspect_folder, inspect_zip, read_manifest, zip_state
 from underbow.lesson.pack import make_zip
 

@@ -14,8 +14,7 @@ from typing import Any
 import pytest
 
 from underbow.errors import UnderbowError
-from underbow.files import workplace
-from underbow.files.workplace import Workplace, hidden
+from underbow.files.workplace import Workplace, hidden, workplace
 from underbow.lesson.ours import zip_state
 from underbow.lesson.pack import make_zip
 from underbow.lesson.swap import Exchange, put_in_place, put_right

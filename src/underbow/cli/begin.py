@@ -26,7 +26,8 @@ def new(
 
       underbow new my-lesson
     """
-    from underbow.files import make_folder, write_whole
+    from underbow.files.trouble import make_folder
+    from underbow.files.whole import write_whole
 
     with suppress(OSError):  # what can't be looked at can't be made either
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):

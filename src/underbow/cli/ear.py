@@ -70,7 +70,9 @@ def _written(heard: Heard, sheet: Sheet, take: Path, path: Path, folder: Path | 
     from datetime import datetime
 
     from underbow.ear.history import remember
-    from underbow.files import digest, make_folder, safe_name, write_whole
+    from underbow.files.names import safe_name
+    from underbow.files.trouble import make_folder
+    from underbow.files.whole import digest, write_whole
     from underbow.lesson.heard.page import make_heard_page
     from underbow.lesson.heard.practise import write_practice_sheets
 

@@ -76,7 +76,7 @@ def lesson(
     """
     from dataclasses import replace
 
-    from underbow.files import safe_name
+    from underbow.files.names import safe_name
     from underbow.jobs.gather import gather
     from underbow.lesson.options import LessonOptions
 

@@ -80,7 +80,7 @@ def chords(
     """
     from underbow.cli.changes import changes_json, changes_text
     from underbow.errors import InputError
-    from underbow.files import write_whole
+    from underbow.files.whole import write_whole
     from underbow.tune.abc.insert import chords_into_file
     from underbow.tune.abc.writer import to_abc
     from underbow.tune.harmony.harmonise import harmonise

@@ -170,7 +170,9 @@ def drill(
 
 def _write_sheet(text: str, title: str, folder: Path) -> None:
     """Write a track sheet into a folder, over nothing that is there."""
-    from underbow.files import make_folder, safe_name, write_whole
+    from underbow.files.names import safe_name
+    from underbow.files.trouble import make_folder
+    from underbow.files.whole import write_whole
 
     path = folder / f"{safe_name(title)}.toml"
     if path.exists():

@@ -16,7 +16,9 @@ from pathlib import Path, PurePosixPath
 from threading import RLock
 
 from underbow.errors import Fault, InputError
-from underbow.files import plain_file, safe_name, write_whole
+from underbow.files.names import safe_name
+from underbow.files.trouble import plain_file
+from underbow.files.whole import write_whole
 from underbow.text import is_shown
 
 __all__ = ["MOST_BYTES", "ChangedElsewhereError", "Folder"]

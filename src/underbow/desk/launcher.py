@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from underbow.errors import InputError
-from underbow.files import write_whole
+from underbow.files.whole import write_whole
 
 __all__ = ["launcher_for", "make_launcher"]
 

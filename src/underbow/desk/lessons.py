@@ -11,7 +11,7 @@ from typing import Any
 
 from underbow.desk.folder import Folder
 from underbow.errors import InputError, UnderbowError
-from underbow.files import safe_name
+from underbow.files.names import safe_name
 from underbow.jobs.gather import Gathered, gather
 from underbow.jobs.lesson import Lesson, make_lesson
 from underbow.jobs.progress import Progress

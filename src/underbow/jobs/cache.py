@@ -20,7 +20,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from underbow.errors import UnderbowError
-from underbow.files import clear_leftovers, workplace, write_whole
+from underbow.files.whole import write_whole
+from underbow.files.workplace import clear_leftovers, workplace
 from underbow.jobs.run import REPORT, Finished
 
 __all__ = ["Cache", "cache_folder", "copy_tree"]

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from underbow.errors import UnderbowError
-from underbow.files import digest, make_folder, whole_file
+from underbow.files.trouble import make_folder
+from underbow.files.whole import digest, whole_file
 from underbow.jobs.crew import Told
 from underbow.jobs.gather import Gathered
 from underbow.jobs.job import Job

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from underbow.errors import Fault, InputError
-from underbow.files import digest, safe_name
+from underbow.files.names import safe_name
+from underbow.files.whole import digest
 from underbow.files.workplace import scratch
 from underbow.jobs.book import book_tunes, is_book, read_template
 from underbow.jobs.job import Bank, Job, Options, chosen_mixes

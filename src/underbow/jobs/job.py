@@ -13,7 +13,7 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from underbow.errors import InputError, near_miss
-from underbow.files import make_folder, output_error
+from underbow.files.trouble import make_folder, output_error
 from underbow.files.workplace import scratch
 from underbow.jobs.versions import versions
 from underbow.lesson.options import LessonOptions

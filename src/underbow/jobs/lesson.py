@@ -13,9 +13,10 @@ from typing import Any, Literal
 
 import underbow
 from underbow.errors import InputError, UnderbowError
-from underbow.files import digest, make_folder, output_error, safe_name, shown_as, whole_file, workplace, write_whole
-from underbow.files.whole import sync_folder
-from underbow.files.workplace import Workplace
+from underbow.files.names import safe_name
+from underbow.files.trouble import make_folder, output_error, shown_as
+from underbow.files.whole import digest, sync_folder, whole_file, write_whole
+from underbow.files.workplace import Workplace, workplace
 from underbow.jobs.gather import Gathered
 from underbow.jobs.job import Job
 from underbow.jobs.run import Finished

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from underbow.files import make_folder, output_error, workplace
-from underbow.files.workplace import Workplace
+from underbow.files.trouble import make_folder, output_error
+from underbow.files.workplace import Workplace, workplace
 from underbow.jobs.gather import Gathered
 from underbow.jobs.size import check_room
 from underbow.jobs.work import Done, SomeFailedError, Way, do_jobs

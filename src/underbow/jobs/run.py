@@ -11,7 +11,8 @@ from threading import Event
 from typing import Any
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files import digest, make_folder, write_whole
+from underbow.files.trouble import make_folder
+from underbow.files.whole import digest, write_whole
 from underbow.jobs.job import Bank, Job
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.ours import is_inside

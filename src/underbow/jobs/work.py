@@ -13,8 +13,7 @@ from pathlib import Path
 from threading import Event
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files import output_error, shown_as
-from underbow.files.trouble import DiskError
+from underbow.files.trouble import DiskError, output_error, shown_as
 from underbow.jobs.cache import Cache
 from underbow.jobs.crew import Crew, Processes, ThisProcess
 from underbow.jobs.gather import Gathered

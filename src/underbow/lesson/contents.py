@@ -12,7 +12,7 @@ from pathlib import PurePosixPath
 from typing import Any
 from urllib.parse import quote
 
-from underbow.files import safe_name
+from underbow.files.names import safe_name
 from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, rounds_of, shown_shapes
 from underbow.lesson.words import ENGLISH
 from underbow.text import one_line, signs

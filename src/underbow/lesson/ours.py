@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
 from underbow.errors import InputError
-from underbow.files import digest
+from underbow.files.whole import digest
 
 __all__ = [
     "MADE_WITH",

@@ -6,7 +6,7 @@ import shutil
 import zipfile
 from pathlib import Path
 
-from underbow.files import whole_file
+from underbow.files.whole import whole_file
 from underbow.lesson.ours import seal
 
 __all__ = ["make_zip"]

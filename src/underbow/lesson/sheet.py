@@ -7,7 +7,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from underbow.files import digest, make_folder, safe_name, write_whole
+from underbow.files.names import safe_name
+from underbow.files.trouble import make_folder
+from underbow.files.whole import digest, write_whole
 from underbow.lesson.contents import sheet_text
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice.page import make_page, page_audio, sound_files

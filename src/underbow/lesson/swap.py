@@ -17,10 +17,10 @@ from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from underbow.errors import UnderbowError
-from underbow.files import clear_leftovers, output_error, shown_as, write_whole
 from underbow.files.lock import take
-from underbow.files.whole import sync_folder
-from underbow.files.workplace import Workplace, hidden
+from underbow.files.trouble import output_error, shown_as
+from underbow.files.whole import sync_folder, write_whole
+from underbow.files.workplace import Workplace, clear_leftovers, hidden
 from underbow.lesson.ours import MANIFEST, is_inside, read_manifest, theirs, zip_state
 
 __all__ = ["Exchange", "put_in_place", "put_right"]

@@ -15,7 +15,9 @@ from math import isfinite
 from pathlib import Path
 
 from underbow.errors import InputError
-from underbow.files import make_folder, output_error, safe_name, whole_file, write_whole
+from underbow.files.names import safe_name
+from underbow.files.trouble import make_folder, output_error
+from underbow.files.whole import whole_file, write_whole
 from underbow.sound.choose import choose_voice
 from underbow.sound.fan import fan_out
 from underbow.sound.files.cues import cue_sheet, label_file

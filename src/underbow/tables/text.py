@@ -6,7 +6,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from underbow.errors import Fault, InputError
-from underbow.files import plain_file
+from underbow.files.trouble import plain_file
 
 MOST_BYTES = 500_000  # of a sheet or a pattern; a long tune in place is a few thousand
 _MARKS = ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be"))

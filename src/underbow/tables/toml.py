@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from underbow.errors import Fault, InputError
-from underbow.files import plain_file
+from underbow.files.trouble import plain_file
 
 MOST_DEPTH = 20  # brackets inside each other
 MOST_DOTS = 10  # in a key: tomllib takes memory by the square of them

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from underbow.errors import Fault, InputError, near_miss
-from underbow.files import plain_file
+from underbow.files.trouble import plain_file
 from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.headings import headings
 from underbow.tune.abc.notes import Accidentals

@@ -22,7 +22,7 @@ import pytest
 import soundfile
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files import digest
+from underbow.files.whole import digest
 from underbow.sound.files.encode import FORMATS, encode
 from underbow.sound.files.tags import Tags
 

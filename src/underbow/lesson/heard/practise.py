@@ -8,7 +8,7 @@ from pathlib import Path
 
 import tomlkit
 
-from underbow.files import write_whole
+from underbow.files.whole import write_whole
 from underbow.tables import read_table, read_text
 from underbow.track.sheet.files import files_named
 

@@ -21,7 +21,8 @@ import numpy as np
 import numpy.typing as npt
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files import output_error, whole_file
+from underbow.files.trouble import output_error
+from underbow.files.whole import whole_file
 from underbow.sound.chunks import Chunks
 from underbow.sound.files.mp3 import MP3_RATES, check_rate, usual_kbps, write_mp3
 from underbow.sound.files.retouch import clear_peak_time, steady_serial

@@ -7,7 +7,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from underbow.files import digest
+from underbow.files.whole import digest
 from underbow.sound.voice.voices import frame_of
 from underbow.track.performance import Performance
 

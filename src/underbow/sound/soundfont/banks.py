@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from underbow.errors import InputError
-from underbow.files import plain_file
+from underbow.files.trouble import plain_file
 from underbow.text import one_line
 
 __all__ = ["Bank", "find_banks", "read_bank", "usual_places"]

@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 from underbow.errors import InputError, near_miss
-from underbow.files import plain_file
+from underbow.files.trouble import plain_file
 
 
 def beside(folder: Path | None, name: str, kind: str) -> Path:
