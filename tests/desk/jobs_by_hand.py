@@ -123,7 +123,7 @@ class Hands:
     def kept(self) -> None:
         """Wait until what was changed is in the folder."""
         end = time.monotonic() + self.patience
-        while self.browser.run("return document.querySelector('#kept')?.textContent") != "everything is saved":
+        while self.browser.run("return document.querySelector('#kept')?.dataset.kept") != "yes":
             assert time.monotonic() < end
             time.sleep(0.03)
 

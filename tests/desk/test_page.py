@@ -156,9 +156,12 @@ def test_pressing_hear_sounds_at_once_on_one_clock_and_is_followed(at: At) -> No
     at.until(lambda: at.browser.run("return spy.starts.length") >= 4)
     starts = at.browser.run("return spy.starts")
     assert {one["channels"] for one in starts} == {4}  # every player a part of his own
-    for before, after in pairwise(starts):  # joined to the sample
-        assert abs(before["when"] + before["frames"] / 44_100 - after["when"]) < 1e-9
+    for before, after in pairwise(starts):
         assert after["when"] > after["now"]  # none too late
+        if (
+            before["when"] + before["frames"] / 44_100 > after["now"]
+        ):  # joined to the sample, unless the machine was too busy
+            assert abs(before["when"] + before["frames"] / 44_100 - after["when"]) < 1e-9
     at.hands.see(".sounding")
     assert at.browser.run("return document.querySelector('.sounding').dataset.bar") == "3"
     at.hands.see(".music .bar-mark")

@@ -1,7 +1,7 @@
 // Hearing: sound streams in as messages (see desk/hear/stream.py), is put on one clock, and every player has a place of his own.
 import { path } from "./ask.js";
 
-const RATE = 44100, AHEAD = 3, START = 0.03, LEAD = 0.02, SWITCH = 0.4;
+const RATE = 44100, AHEAD = 3, START = 0.03, LEAD = 0.02, SWITCH = 0.4, LATE = 0.15;
 const SIDES = { melody: -0.3, backup: 0.3, rhythm: -0.15 };
 
 export const factor = (level) => (level === null ? 0 : 10 ** (level / 20));
@@ -75,6 +75,8 @@ class Take { // one stream from the desk on the context's clock
     }
     const source = new AudioBufferSourceNode(context, { buffer });
     source.connect(this.out.input);
+    // Where a busy machine comes too late, all that follows comes so much later: a pause, and nothing out of time.
+    if (this.zero + at / RATE < context.currentTime) this.zero = Math.ceil((context.currentTime + LATE) * RATE - at) / RATE;
     source.start(this.zero + at / RATE);
     source.onended = () => { this.sources = this.sources.filter((one) => one !== source); };
     this.sources.push(source);

@@ -52,9 +52,9 @@ export class Sheet {
 
   halt() { this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
 
-  rail(kept = say("kept")) {
+  rail() {
     showRail(this.view.title.text, [
-      el("span", { id: "kept" }, kept), " · ",
+      el("span", { id: "kept", "data-kept": "yes" }, say("kept")), " · ",
       word(say("take_back"), () => this.take("back"), { disabled: !this.view.back, id: "back" }),
       word(say("do_again"), () => this.take("forth"), { disabled: !this.view.forth, id: "forth" }),
     ]);
@@ -169,7 +169,9 @@ export class Sheet {
   change(edits) { return this.ask("changes", { edits }); }
 
   ask(what, body) {
-    $("#kept").textContent = say("keeping");
+    const kept = $("#kept");
+    kept.textContent = say("keeping");
+    kept.dataset.kept = "no";
     return inTurn(async () => {
       if (this.closed) return;
       try { this.take_in(await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, narrow: narrow(), ...body })); }
