@@ -203,7 +203,8 @@ def _disk_error(error: BaseException | None, part: Path, path: Path) -> Underbow
             file.flush()
     except OSError as cause:
         return output_error(cause, path)
-    return UnderbowError(f"can't write {path}: {error or 'the file came out too short'}; is the disk full?")
+    why = str(error).replace(str(part), path.name) if error else "the file came out too short"
+    return UnderbowError(f"can't write {path}: {why}; is the disk full?")
 
 
 def _checked(chunks: Iterable[Floats], path: Path, rate: int) -> Iterator[Floats]:
