@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from underbow.jobs import cache as caches
-from underbow.jobs.cache import Cache, cache_folder
+from underbow.files import caches
+from underbow.files.caches import cache_folder
+from underbow.jobs.cache import Cache
 from underbow.jobs.run import Finished
 
 STAMPS = [character * 64 for character in "abcdef"]

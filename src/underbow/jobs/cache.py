@@ -12,7 +12,6 @@ import os
 import re
 import secrets
 import shutil
-import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
@@ -20,29 +19,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from underbow.errors import UnderbowError
+from underbow.files.caches import cache_folder
 from underbow.files.whole import write_whole
 from underbow.files.workplace import clear_leftovers, workplace
 from underbow.jobs.run import REPORT, Finished
 
-__all__ = ["Cache", "cache_folder", "copy_tree"]
+__all__ = ["Cache", "copy_tree"]
 
 CAP = 4_000_000_000  # bytes
 _OLDEST = 30 * 86_400  # seconds since it was last used
 _ENTRY = re.compile(r"[0-9a-f]{64}")
 _CLAIM = 7 * 86_400  # a run that stopped may go on for a week
-
-
-def cache_folder() -> Path:
-    """Give the folder for what can be made again: ``UNDERBOW_CACHE``, or the user's own cache folder."""
-    named = os.environ.get("UNDERBOW_CACHE")
-    if named:
-        return Path(named)
-    home = Path.home()
-    if sys.platform == "win32":
-        return Path(os.environ.get("LOCALAPPDATA") or home / "AppData" / "Local") / "underbow" / "cache"
-    if sys.platform == "darwin":
-        return home / "Library" / "Caches" / "underbow"
-    return Path(os.environ.get("XDG_CACHE_HOME") or home / ".cache") / "underbow"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,13 +18,14 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.sound.voice.voices import Action, Samples, Voice, accent_of, action_of, frame_of
+from underbow.sound.voice.voices import Action, Preparing, Samples, Voice, accent_of, action_of, frame_of
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Part, Performance
 from underbow.track.ramp import TempoMap
 
 __all__ = ["BLOCK", "Plan", "Stems", "plan"]
 
+_AHEAD = 600  # seconds of sound that a voice is asked to get ready for at a time
 BLOCK = 81_920  # frames: threads that take turns at smaller ones spend their time waiting for each other
 
 
@@ -146,6 +147,15 @@ class Stems:
         last = np.flatnonzero(ends > ends.max(initial=0) - self.rate)
         return max((int(one.frames[i]) + len(self._sound(one, i)) for i in last.tolist()), default=0)
 
+    def _prepare(self, start: int, end: int) -> None:
+        """Let the voice get ready for what begins between two frames."""
+        if isinstance(self._voice, Preparing):
+            wanted: dict[Action, None] = {}
+            for one in self._plans:
+                first, last = np.searchsorted(one.frames, (start, end)).tolist()
+                wanted |= {one.actions[which]: None for which in np.unique(one.which[first:last]).tolist()}
+            self._voice.prepare(wanted)
+
     def _sound(self, one: Plan, index: int) -> Samples:
         samples = self._voice.sounds(one.actions[one.which[index]])
         return samples if samples.ndim == 1 else samples.mean(axis=1)
@@ -153,7 +163,10 @@ class Stems:
     def blocks(self, size: int = BLOCK) -> Iterator[NDArray[np.float32]]:
         """Give the stems from the start, in blocks of shape (parts, frames), each a new array; the last may be shorter."""
         players = [_Player(one, self._sound) for one in self._plans]
+        ready = 0
         for at in range(0, self.frames, size):
+            while ready < min(at + size, self.frames):
+                self._prepare(ready, ready := ready + _AHEAD * self.rate)
             block = np.zeros((len(players), min(size, self.frames - at)), np.float32)
             for player, row in zip(players, block, strict=True):
                 player.fill(row, at)

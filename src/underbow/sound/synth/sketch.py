@@ -1,4 +1,4 @@
-"""The bowed string: a fiddle, alone or on two strings at once.
+"""A sketch of the fiddle from wave tables, alone or on two strings at once.
 
 A string under the bow moves as Helmholtz saw it: one corner runs round, and the force on the bridge is a sawtooth whose
 partials fall as 1/n, the corner rounded the more the softer and slower the bow. The bridge hands the force to the body

@@ -1,0 +1,1 @@
+"""The bowed string, computed from how it moves."""
