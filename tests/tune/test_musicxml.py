@@ -152,6 +152,11 @@ def test_numbers_that_are_none_are_no_traceback(whole: str, damaged: str) -> Non
         read_musicxml(SCORE.replace(whole, damaged).encode(), file="a.musicxml")
 
 
+def test_an_octave_beyond_every_instrument_is_refused() -> None:
+    with pytest.raises(InputError, match="octave 99 lies beyond every instrument"):
+        read_musicxml(SCORE.replace("<octave>4<", "<octave>99<", 1).encode(), file="a.musicxml")
+
+
 def test_a_second_ending_that_begins_the_tune_can_be_written_as_abc() -> None:
     ending = '<barline location="{}"><ending number="2" type="{}"/></barline>'
     first = "<measure><attributes><divisions>1</divisions></attributes>" + ending.format("left", "start")

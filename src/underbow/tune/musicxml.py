@@ -312,7 +312,10 @@ def _event(item: Any, length: Fraction, graces: tuple[Pitch, ...], slurs: dict[i
 
 def _pitch(pitch: Any) -> Pitch:
     alter = max(-2, min(2, round(pitch.alter)))
-    return Pitch(str(pitch.step), alter, int(pitch.octave if pitch.octave is not None else 4))
+    octave = int(pitch.octave if pitch.octave is not None else 4)
+    if not -1 <= octave <= 10:
+        raise ValueError(f"octave {octave} lies beyond every instrument")
+    return Pitch(str(pitch.step), alter, octave)
 
 
 def _exact(value: Any) -> Fraction:
