@@ -15,6 +15,7 @@ SHORT: dict[str, list[list[str]]] = {
     "render": [["measure.py", "--rounds", "1", "--no-memory"], ["sequence.py", "--rounds", "3"]],
     "lesson": [["measure.py", "--sheets", "wet-socks"]],
     "desk": [["measure.py", "--edits", "60", "--sheets", "200"]],
+    "faults": [["fuzz.py", "--inputs", "400", "--banks", "20"]],
 }
 
 

@@ -1,9 +1,12 @@
 """What a tune looks like in a terminal, and as JSON."""
 
 import json
+from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
+from underbow.tune import show
 from underbow.tune.abc.headings import headings
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.show import book_text, form, tune_json, tune_text
@@ -134,3 +137,19 @@ def test_the_list_of_a_book() -> None:
 def test_only_a_meter_that_is_free_on_purpose_is_told_as_free(line: str, free: bool) -> None:
     (tune,) = read_abc(f"X:1\nT:t\n{line}L:1/4\nK:G\nGABc|defg|]")
     assert tune_json(tune)["free"] is free
+
+
+def test_a_long_tune_is_not_gone_through_for_every_bar(monkeypatch: pytest.MonkeyPatch) -> None:
+    (tune,) = read_abc("X:1\nT:t\nM:2/4\nL:1/4\nK:G\n" + '"G"GA|"D"BA|\n' * 100)
+    melody = show.write_out(tune)
+    passes: list[int] = []
+
+    class Counted(tuple[object, ...]):
+        def __iter__(self) -> Iterator[object]:
+            passes.append(1)
+            return super().__iter__()
+
+    counted = replace(melody, notes=Counted(melody.notes), chords=Counted(melody.chords))
+    monkeypatch.setattr(show, "write_out", lambda _: counted)
+    tune_text(tune)
+    assert len(passes) < 20  # once each, however many bars there are
