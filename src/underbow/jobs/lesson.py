@@ -112,8 +112,8 @@ def make_lesson(
     busy = f"another run is making {folder}; try again when it has finished"
     with workplace(folder.parent, lesson.key, busy=busy) as place:
         before = lesson.look(again=again)
-        (place.folder / _NEW).mkdir()
         try:
+            (place.folder / _NEW).mkdir()
             for done in do_jobs(gathered, place.folder, folder, way):
                 lesson.take_in(place, done.finished, _place(done.job, done.number, len(gathered.jobs)))
             zips = lesson.settle(place, gathered.jobs, zips)
