@@ -30,8 +30,8 @@ STANDARD = (55, 62, 69, 76)
 # Name; computed: hand, and which fiddle; sketched: style, and which fiddle. Two are told apart.
 FIDDLES = (
     ("melody fiddle", SOLO, 3, sketch.STYLE, 26),
-    ("backup fiddle", BACKING, 5, sketch.BACKING, 7),
-    ("drone", STEADY, 5, sketch.STEADY, 7),
+    ("backup fiddle", BACKING, 11, sketch.BACKING, 7),
+    ("drone", STEADY, 11, sketch.STEADY, 7),
 )
 
 

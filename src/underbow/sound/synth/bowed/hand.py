@@ -55,6 +55,8 @@ class Style:
         By how much it is faster at the start, as a share.
     turn : float
         Seconds before its end in which the bow slows down where it turns round.
+    apart : float
+        Seconds before its end at which it stands still then.
     vibrato : (float, float)
         Cents to each side, and Hz.
     flutter : float
@@ -64,15 +66,16 @@ class Style:
     speed: tuple[float, float] = (0.15, 0.40)
     press: tuple[float, float] = (0.26, 0.37)
     bite: tuple[float, float] = (0.2, 0.6)
-    rise: tuple[float, float] = (0.08, 0.05)
+    rise: tuple[float, float] = (0.05, 0.03)
     surge: tuple[float, float] = (0.0, 0.15)
-    turn: float = 0.022
+    turn: float = 0.06
+    apart: float = 0.0
     vibrato: tuple[float, float] = (10.0, 5.5)
     flutter: float = 0.11
 
 
 SOLO = Style()
-BACKING = replace(SOLO, turn=0.03, rise=(0.09, 0.06), press=(0.24, 0.34))
+BACKING = replace(SOLO, turn=0.06, apart=0.03, rise=(0.06, 0.03), press=(0.24, 0.34))
 STEADY = Style(
     speed=(0.2, 0.2), press=(0.28, 0.28), bite=(0.6, 0.6), rise=(0.15, 0.15), surge=(0.0, 0.0), turn=0.08, flutter=0.015
 )  # fmt: skip
@@ -192,9 +195,10 @@ class Hand:
         speed *= full * level * (1.0 + style.flutter * self._fluttered(number, len(times)))
         weight: Floats = press * full * level * eased(times, times[0] - 0.004, times[0] + 0.004)
         if action.joined:
-            turn = min(style.turn, 0.2 * length)
-            speed *= 1.0 - eased(times, length - turn, length + 0.004)
-            weight *= (1.0 - 0.5 * eased(times, length - turn, length)) * (
+            stands = length - min(style.apart, 0.12 * length)
+            turn = min(style.turn, 0.35 * length)
+            speed *= 1.0 - eased(times, stands - turn, stands + 0.004)
+            weight *= (1.0 - 0.5 * eased(times, stands - turn, stands)) * (
                 1.0 - eased(times, length + 0.02, length + 0.045)
             )
         else:

@@ -18,7 +18,7 @@ from underbow.sound.synth.bowed.exact import Whole, noise, sine
 from underbow.sound.voice.voices import Floats
 
 # Hz, Q, dB at the peak.
-SIGNATURE = ((275.0, 14.0, 2.0), (400.0, 30.0, -6.0), (465.0, 30.0, 6.0), (545.0, 32.0, 8.0), (700.0, 28.0, 2.0))
+SIGNATURE = ((275.0, 12.0, 2.0), (400.0, 16.0, 0.0), (465.0, 26.0, 5.0), (545.0, 28.0, 7.0), (700.0, 22.0, 3.0))
 # Hz and dB of the mean of the many modes; the first point says where they begin.
 CURVE = (
     (780.0, 4.0), (1000.0, 2.0), (1200.0, 1.0), (1600.0, -3.0), (2000.0, 0.0), (2600.0, -1.0), (3400.0, -1.0),
