@@ -2,7 +2,7 @@
 import { ask, send } from "./ask.js";
 import { $, el, tell, word } from "./dom.js";
 import { say } from "./words.js";
-import { go, lay, leave } from "./desk.js";
+import { go, lay, leave } from "./stage.js";
 
 const open = (name) => { leave(); go(`#sheet/${name.split("/").map(encodeURIComponent).join("/")}`); };
 

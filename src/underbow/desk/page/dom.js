@@ -92,3 +92,5 @@ export function tell(text) {
 
 export const typing = (target) =>
   target instanceof HTMLElement && (target.matches("textarea, select, input:not([type=checkbox]):not([type=radio])") || target.isContentEditable);
+
+export const narrow = () => innerWidth < 620; // the staff is engraved for the paper's width

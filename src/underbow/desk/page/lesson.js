@@ -2,7 +2,7 @@
 import { ask, path } from "./ask.js";
 import { $, choice, el, line, word } from "./dom.js";
 import { say } from "./words.js";
-import { lay, leave } from "./desk.js";
+import { lay, leave } from "./stage.js";
 
 let paper = "a4";
 

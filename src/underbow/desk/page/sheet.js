@@ -1,8 +1,8 @@
 // One sheet on the stand: its parts in the order of the print, each changed where it stands.
 import { ask, inTurn, path } from "./ask.js";
-import { $, $$, choice, el, line, tell, word } from "./dom.js";
+import { $, $$, choice, el, line, narrow, tell, word } from "./dom.js";
 import { beat, say } from "./words.js";
-import { go, lay, leave, showRail, state } from "./desk.js";
+import { go, lay, leave, showRail, state } from "./stage.js";
 import { openBook } from "./begin.js";
 import { makeLesson } from "./lesson.js";
 import { Hearing } from "./hear.js";
@@ -17,7 +17,6 @@ const TONICS = ["G", "D", "A", "E", "B", "C", "F", "Bb", "Eb", "Ab", "F#", "C#"]
 const WATCH = 2500;
 
 const where = (name) => `/sheet/${path(name)}${narrow() ? "?narrow=1" : ""}`;
-export const narrow = () => innerWidth < 620; // the staff is engraved for the paper's width
 
 export async function showSheet(name) {
   const first = await ask(where(name));

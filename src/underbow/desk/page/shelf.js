@@ -2,7 +2,7 @@
 import { ask, path } from "./ask.js";
 import { $, el, tell, word } from "./dom.js";
 import { say } from "./words.js";
-import { go, showRail, state } from "./desk.js";
+import { go, showRail, state } from "./stage.js";
 import { beginWith, dropped } from "./begin.js";
 import { makeLesson } from "./lesson.js";
 
