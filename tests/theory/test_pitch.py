@@ -124,3 +124,9 @@ class TestTransposing:
         pitch = Pitch(name.letter, name.alter, octave)
         moved = pitch.transposed(round(semitones * 7 / 12), semitones)
         assert moved.midi - pitch.midi == semitones
+
+
+def test_a_double_accidental_is_kept_and_a_triple_one_respelled() -> None:
+    assert str(Pitch.parse("E#4").transposed(1, 2)) == "F##4"
+    assert str(Pitch.parse("Fb4").transposed(-1, -2)) == "Ebb4"
+    assert str(Pitch.parse("E##4").transposed(1, 2)) == "Ab4"

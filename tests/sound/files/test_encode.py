@@ -220,7 +220,7 @@ def test_a_disk_that_takes_no_more_is_one_clear_line(tmp_path: Path, format_: st
         check=True,
     )
     line = ran.stdout.strip().splitlines()[-1]
-    assert line.startswith("UnderbowError can't write")
+    assert line.startswith("DiskError can't write")
     assert "larger than this disk or this account allows" in line
     assert ran.stderr == ""
     assert list(tmp_path.iterdir()) == []

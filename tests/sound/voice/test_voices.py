@@ -104,3 +104,8 @@ def test_no_room_keeps_nothing() -> None:
     for _ in range(3):
         remembered.sounds(action(60))
     assert voice.calls == 3
+
+
+def test_hardness_goes_from_soft_to_biting() -> None:
+    notes = (ActionNote(0, 500, 60),)
+    assert [Action(Manner.BOW, notes, accent=accent).hardness for accent in (1, 5, 9)] == [0.0, 0.5, 1.0]
