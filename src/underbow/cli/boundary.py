@@ -9,7 +9,7 @@ import re
 import sys
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Annotated, ParamSpec, TypeVar
+from typing import Annotated, ParamSpec, TextIO, TypeVar
 
 import typer
 
@@ -78,13 +78,13 @@ def run_and_flush(run: Callable[[], object]) -> int | str | None:
         if not nobody_listens:
             sys.stdout.flush()
     except BrokenPipeError:  # the reader has seen enough
-        _drop_stdout()
+        _drop(sys.stdout)
         return 1
     except MemoryError:  # before a command began, or after it ended
         say("underbow: not enough memory; close other programs")
         return 1
     except OSError as error:
-        _drop_stdout()
+        _drop(sys.stdout)
         with suppress(OSError):
             what = "can't write the answer" if error.filename is None else f"can't use {error.filename}"
             say(f"underbow: {what}: {error.strerror or error}; choose another place")
@@ -95,16 +95,18 @@ def run_and_flush(run: Callable[[], object]) -> int | str | None:
     return status
 
 
-def _drop_stdout() -> None:
-    """Let nothing more be written there, so that the interpreter doesn't try again as it ends."""
+def _drop(stream: TextIO) -> None:
+    """Let nothing more be written there, so that the interpreter doesn't try again as it ends (and end with 120)."""
     with suppress(OSError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def say(line: str) -> None:
     """Put one line on stderr, control characters made visible; a terminal that is gone hears nothing more."""
-    with suppress(OSError):
+    try:
         typer.echo(visible(line, keep="\n\t"), err=True)
+    except OSError:
+        _drop(sys.stderr)
 
 
 def tell(text: str) -> None:
