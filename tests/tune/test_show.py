@@ -153,3 +153,12 @@ def test_a_long_tune_is_not_gone_through_for_every_bar(monkeypatch: pytest.Monke
     monkeypatch.setattr(show, "write_out", lambda _: counted)
     tune_text(tune)
     assert len(passes) < 20  # once each, however many bars there are
+
+
+def test_a_second_ending_is_drawn_where_only_the_lead_into_the_next_part_is_different() -> None:
+    abc = "X:1\nM:2/4\nL:1/8\nK:G\nDF|:G2B2|A2c2|1 G2DF:|2 G2Bd||\n|:g4|e4|1 d2Bd:|2 d2|]"
+    text = tune_text(read_abc(abc)[0])
+    heads = [line for line in text.split("\n") if "time" in line]
+    assert heads == ["A, time 2, where it is different:", "B, time 2, where it is different:"]
+    second = text[text.index("A, time 2") :]
+    assert second[: second.index("\nB\n")].rstrip().endswith("\n      4")

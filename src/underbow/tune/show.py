@@ -190,13 +190,21 @@ def _shown_sections(melody: Melody) -> list[tuple[str, int, list[Bar]]]:
     out: list[tuple[str, int, list[Bar]]] = []
     times: dict[str, int] = {}
     heard: dict[str, set[object]] = {}  # by section: where and what its bars are
+    numbers: dict[str, set[int]] = {}  # by section: the printed numbers of its bars
     line = _TimeLine(melody)
     for section in melody.sections:
         name, bars = section.name, section.bars
         times[name] = times.get(name, 0) + 1
         inside = [(i, _heard(bar, line, last=i == len(bars) - 1)) for i, bar in enumerate(bars)]
-        new = [bar for bar, what in zip(bars, inside, strict=True) if what not in heard.get(name, ())]
+        written = numbers.setdefault(name, set())
+        again = bars[0].number in written  # by a repeat sign: another number there is another ending
+        new = [
+            bar
+            for bar, what in zip(bars, inside, strict=True)
+            if what not in heard.get(name, ()) or (again and bar.number not in written)
+        ]
         heard.setdefault(name, set()).update(inside)
+        written.update(bar.number for bar in bars)
         if melody.pickup and not out:
             new.insert(0, melody.bars[0])
         if new:
