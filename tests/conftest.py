@@ -15,6 +15,8 @@ from collections.abc import Callable
 import hypothesis
 import pytest
 
+BROWSERS = {"browser", "firefox", "webkitgtk", "any_browser", "surroundings"}  # fixtures that open one
+
 # A busy machine is no fault of the code: no example is timed. In CI the same code always meets the same examples.
 hypothesis.settings.register_profile("house", deadline=None, derandomize="CI" in os.environ)
 hypothesis.settings.load_profile("house")
@@ -56,6 +58,14 @@ def own_cache(
 ) -> None:
     """Let every test find an empty cache, and none the user's own."""
     monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path_factory.getbasetemp() / "caches" / str(id(request.node))))
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Let pages be tried one at a time, since they are timed, and once more where a busy machine came between."""
+    for item in items:
+        if BROWSERS & set(getattr(item, "fixturenames", ())) or item.path.name == "test_other_browsers.py":
+            item.add_marker(pytest.mark.xdist_group("browsers"))
+            item.add_marker(pytest.mark.flaky(reruns=2, reruns_delay=1))
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

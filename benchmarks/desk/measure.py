@@ -129,7 +129,7 @@ def sounding(browser: Chromium, names: list[str], home: str) -> dict[str, str]:
         for n in range(6):
             bar = 1 + 5 * n % 7
             browser.wait(
-                "import('/page/desk.js').then(async ({state}) => { const s = state.now; s.hearing.halt();"
+                "import('/page/stage.js').then(async ({state}) => { const s = state.now; s.hearing.halt();"
                 "await s.change([{key: ['changes', String(arguments[0])], value: arguments[1]}]);"
                 "s.goto(arguments[0]); done(1) })",
                 bar,
@@ -185,7 +185,7 @@ def memory(browser: Chromium, running: subprocess.Popen[str], edits: int) -> dic
     """Change after change by a script, as many as an hour of steady editing."""
     heap = "return Math.round(performance.memory.usedJSHeapSize / 1e6)"
     work = (
-        "import('/page/desk.js').then(async ({state}) => { const s = state.now; for (let n = 0; n < arguments[1]; n++)"
+        "import('/page/stage.js').then(async ({state}) => { const s = state.now; for (let n = 0; n < arguments[1]; n++)"
         " await s.change([{key: ['changes', String(1 + (arguments[0] + n) % 7)], value: 'ABCDEG'[(arguments[0] + n) % 6]}]);"
         " done(1) })"
     )

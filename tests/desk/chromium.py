@@ -47,7 +47,7 @@ class Chromium:
             options.add_argument(flag)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         self.driver = webdriver.Chrome(options=options, service=Service(program("chromedriver")))
-        self.driver.set_script_timeout(120)
+        self.driver.set_script_timeout(30)
         self.driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": SPY})
 
     def go(self, address: str) -> None:
@@ -62,7 +62,10 @@ class Chromium:
         return self.driver.execute_script(script, *values)
 
     def wait(self, script: str, *values: Any) -> Any:
-        return self.driver.execute_async_script(f"const done = arguments[arguments.length - 1];{script}", *values)
+        """What a promise calls ``done`` with; None where it can't be had yet."""
+        return self.driver.execute_async_script(
+            f"const done = arguments[arguments.length - 1]; ({script}).catch(() => done(null))", *values
+        )
 
     def click(self, selector: str) -> None:
         self.driver.find_element("css selector", selector).click()
