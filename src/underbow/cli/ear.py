@@ -98,7 +98,7 @@ def _said(heard: Heard) -> None:
         return
     if heard.why:
         tell(f"{heard.verdict}: {heard.why}")
-    for each in heard.to_json()["passes"]:
+    for each in heard.passes():
         middle = each["median_ms"]
         way = (
             "on the beat"

@@ -46,11 +46,6 @@ class Recording:
     clipped: float
     level: float
 
-    @property
-    def seconds(self) -> float:
-        """How long it is."""
-        return len(self.sound) / RATE
-
 
 def read_recording(path: Path, folder: Path) -> Recording:
     """Read a recording.

@@ -96,7 +96,7 @@ class Heard:
             "offset": round(self.place.offset, 4),
             "rate": round(self.place.rate, 7),
             "sure": round(self.place.sure, 2),
-            "passes": [self._pass(played) for played in self.performance.passes if self.of_pass(played.playing)],
+            "passes": self.passes(),
             "strokes": [self._stroke(stroke) for stroke in self.strokes],
             "changes": [self._change(change) for change in self.changes],
             "notes": [note for stroke in self.strokes for note in self._notes(stroke)],
@@ -107,6 +107,10 @@ class Heard:
             ],
             "advice": [advice.to_json() for advice in self.advice],
         }
+
+    def passes(self) -> list[dict[str, Any]]:
+        """Give what was heard pass by pass, as plain data."""
+        return [self._pass(played) for played in self.performance.passes if self.of_pass(played.playing)]
 
     def of_pass(self, playing: int) -> list[StrokeHeard]:
         """The strokes of a pass, by its number through the whole track."""
