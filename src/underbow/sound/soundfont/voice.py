@@ -85,6 +85,7 @@ def _keep_log(level: int, message: bytes | None, _: object) -> None:
     _log.append((message or b"").decode("utf-8", "replace"))
 
 
+_MUTING = threading.Lock()  # stderr is the whole program's
 _KEEP_LOG = _LogFunction(_keep_log)  # kept alive as long as the library may call it
 
 
@@ -148,19 +149,20 @@ def engine() -> Engine:
 
 @contextmanager
 def _stderr_muted() -> Iterator[None]:
-    """Keep away what FluidSynth's helpers (GLib) write past its log when a bank is no bank."""
-    try:
-        stderr, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
-    except OSError:  # a program without stderr
-        yield
-        return
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(stderr, 2)
-        os.close(stderr)
-        os.close(nowhere)
+    """Keep away what FluidSynth's helpers (GLib) write past its log when a bank is no bank; one thread at a time."""
+    with _MUTING:
+        try:
+            stderr, nowhere = os.dup(2), os.open(os.devnull, os.O_WRONLY)
+        except OSError:  # a program without stderr
+            yield
+            return
+        try:
+            os.dup2(nowhere, 2)
+            yield
+        finally:
+            os.dup2(stderr, 2)
+            os.close(stderr)
+            os.close(nowhere)
 
 
 class _Synth:
@@ -185,7 +187,6 @@ class _Synth:
             why = f" ({_log[-1]})" if _log else ""
             raise InputError(f"{bank.path}: FluidSynth can't load this SoundFont{why}; use another one")
         self._chosen: dict[int, int] = {}
-        self._fresh = True
 
     def delete(self) -> None:
         """Free it."""
@@ -193,18 +194,17 @@ class _Synth:
 
     def tone(self, program: int, key: int, velocity: int, frames: int) -> Samples:
         """Hold a key for so many frames; of two channels the louder one, since a bank's two may be takes of different pitch."""
-        if self._fresh:  # a synth's first note comes out a trace unlike all later ones
-            self._fresh = False
-            self.tone(program, key, velocity, _BLOCK)
         channel = self._channel(program)
-        # Whole blocks: the next note starts with one too.
+        # Whole blocks: the next note starts with one too. FluidSynth slides from the level of the note that a voice played
+        # before to the new one's over a block: a block of the same note goes before, so that nothing is left of another.
         out = np.zeros((2, -(-frames // _BLOCK) * _BLOCK), np.float32)
-        self._synth.all_sounds_off(channel)
-        self._write(out[:, :_BLOCK])  # voices of the note before leave
-        if self._synth.noteon(channel, key, velocity) != 0:
-            raise UnderbowError(f"{self._bank.path}: no sound for key {key} of program {program + 1}")
-        self._write(out)
-        self._synth.noteoff(channel, key)
+        for length in (_BLOCK, out.shape[1]):
+            self._synth.all_sounds_off(channel)
+            self._write(out[:, :_BLOCK])  # voices of the note before leave
+            if self._synth.noteon(channel, key, velocity) != 0:
+                raise UnderbowError(f"{self._bank.path}: no sound for key {key} of program {program + 1}")
+            self._write(out[:, :length])
+            self._synth.noteoff(channel, key)
         left, right = np.square(out[:, :_PROBE]).sum(axis=1)
         return np.asarray(out[int(right > left)])
 
