@@ -9,11 +9,22 @@ from __future__ import annotations
 import ctypes.util
 import os
 import shutil
+import tempfile
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Generator
+from pathlib import Path
 
 import hypothesis
 import pytest
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
+
+# librosa's compiled parts are kept beside it, where two workers of a fresh checkout would write and read one file at once.
+if worker := os.environ.get("PYTEST_XDIST_WORKER"):
+    os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).parents[1] / ".pytest_cache" / "numba" / worker))
 
 BROWSERS = {"browser", "firefox", "webkitgtk", "any_browser", "surroundings"}  # fixtures that open one
 
@@ -60,12 +71,29 @@ def own_cache(
     monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path_factory.getbasetemp() / "caches" / str(id(request.node))))
 
 
+def _opens_a_page(item: pytest.Item) -> bool:
+    return bool(BROWSERS & set(getattr(item, "fixturenames", ()))) or item.path.name == "test_other_browsers.py"
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Let pages be tried one at a time, since they are timed, and once more where a busy machine came between."""
+    """Let pages be tried once more where a busy machine came between."""
     for item in items:
-        if BROWSERS & set(getattr(item, "fixturenames", ())) or item.path.name == "test_other_browsers.py":
-            item.add_marker(pytest.mark.xdist_group("browsers"))
+        if _opens_a_page(item):
             item.add_marker(pytest.mark.flaky(reruns=2, reruns_delay=1))
+
+
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """Let pages be tried one at a time, since they are timed: the workers of a run share one lock.
+
+    A group of pytest-xdist would do the same, but there a worker that crashes leaves the others waiting for ever.
+    """
+    if fcntl is None or not _opens_a_page(item):
+        return (yield)
+    run = os.environ.get("PYTEST_XDIST_TESTRUNUID", str(os.getpid()))
+    with (Path(tempfile.gettempdir()) / f"underbow-pages-{run}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        return (yield)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
