@@ -48,10 +48,10 @@ class Text:
 
     def mutated(self, chance: random.Random) -> str:
         pieces = self.divided(chance.choice(self.seeds))
-        if len(pieces) > 80 and chance.random() < 0.9:  # mostly short inputs: more of them
-            start = chance.randrange(len(pieces) - 50)
-            pieces = pieces[: chance.randint(0, 24)] + pieces[start : start + chance.randint(12, 60)]
-        for _ in range(chance.choice((0, 1, 1, 2, 2, 3, 5, 8, 13))):
+        if len(pieces) > 60 and chance.random() < 0.95:  # mostly short inputs: more of them
+            start = chance.randrange(len(pieces) - 40)
+            pieces = pieces[: chance.randint(0, 20)] + pieces[start : start + chance.randint(8, 40)]
+        for _ in range(min(chance.choice((0, 1, 1, 2, 2, 3, 5, 8, 13)), 1 + len(pieces) // 2)):
             self._change(pieces, chance)
         text = "".join(text for _, text in pieces)
         for _ in range(chance.choice((0, 0, 0, 0, 1, 2))):

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from underbow.errors import InputError
-from underbow.track.sheet.read import read_sheet
+from underbow.track.sheet.read import build_sheet, read_sheet
 
 FOLDER = Path(__file__).parents[2] / "bad" / "sheets"
 
@@ -331,6 +331,13 @@ def test_a_pipe_in_the_place_of_a_file(tmp_path: Path, name: str, lines: str) ->
     with pytest.raises(InputError) as error:
         read_sheet(tmp_path / "s.toml")
     assert str(error.value) == f"{name}: a device or a pipe; save it as a file and name that"
+
+
+@pytest.mark.parametrize("name", ["9" * 400, "a/" * 3000 + "b", "a\0b"])
+def test_a_name_that_no_file_can_have_is_just_no_file(tmp_path: Path, name: str) -> None:
+    with pytest.raises(InputError) as error:
+        build_sheet({"tune": name}, tmp_path)
+    assert [str(fault).endswith("write the name of a tune that is there") for fault in error.value.faults] == [True]
 
 
 def test_a_link_that_leads_out_of_the_folder(tmp_path: Path) -> None:

@@ -34,8 +34,9 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
     try:
         inside = path.resolve().is_relative_to(folder.resolve())
         there, a_folder = inside and path.is_file(), inside and path.is_dir()
+        dangling = not there and path.is_symlink()
     except (OSError, ValueError, RuntimeError):  # a name that no file can have
-        inside, there, a_folder = True, False, False
+        inside, there, a_folder, dangling = True, False, False, False
     if absolute or not inside:
         raise InputError(
             f'found "{name}", which is not beside the sheet; put the {kind} there and write its name alone'
@@ -43,7 +44,7 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
     if a_folder:
         raise InputError(f'"{name}" is a folder; name the {kind} in it, as in "{name}/NAME"')
     plain_file(path, name)
-    if not there and path.is_symlink():
+    if dangling:
         raise InputError(f'"{name}" is a link that leads nowhere; put the {kind} itself there')
     if not there:
         names = sorted(entry.name for entry in folder.iterdir() if entry.suffix != ".toml") if folder.is_dir() else []
