@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from underbow.cli import app
+from underbow.files.lock import take_new
 
 ROOT = Path(__file__).parents[2]
 
@@ -211,3 +212,25 @@ def test_json_shows_names_without_what_a_terminal_obeys_and_loses_none_of_it(tmp
         assert all(sign.isprintable() for sign in shown if sign != "\n"), words
     result = CliRunner().invoke(app, ["check", "--json", str(tmp_path / name)], catch_exceptions=False)
     assert json.loads(result.stdout)[0]["file"] == str(tmp_path / name)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("new", "mine"),
+        ("chords", str(ROOT / "tracks/lamplight.abc"), "-o", "mine/new.abc"),
+        ("drill", "G", "D", "--sheet", "-o", "mine"),
+    ],
+)
+def test_whatever_writes_clears_away_what_a_killed_run_left_and_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("mine").mkdir()
+    dead, alive = (Path(f"mine/.underbow-{key}.part") for key in ("0123456789ab", "ba9876543210"))
+    dead.write_text("half")
+    lock = take_new(alive) if words[0] != "new" else None  # which wants an empty folder
+    result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+    assert (result.exit_code, dead.exists(), alive.exists()) == (0, False, lock is not None), result.output
+    if lock is not None:
+        lock.release()

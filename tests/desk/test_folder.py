@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -104,6 +105,21 @@ def test_a_file_that_changed_meanwhile_is_left_alone(lessons: Path) -> None:
         folder.write({"gateposts.toml": b"mine", "new.abc": b"x"}, {"gateposts.toml": seen, "new.abc": None})
     assert (lessons / "gateposts.toml").read_bytes() == b"theirs"
     assert not (lessons / "new.abc").exists()
+
+
+def test_the_next_change_clears_away_what_a_killed_desk_left_and_leaves_no_lock(
+    lessons: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "temporary"
+    place.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(place))
+    (lessons / "reels").mkdir()
+    left = [home / ".underbow-0123456789ab.part" for home in (lessons, lessons / "reels")]
+    for path in left:
+        path.write_text("half")
+    Folder(lessons).write({"new.toml": b"a", "reels/new.toml": b"b"}, {"new.toml": None, "reels/new.toml": None})
+    assert not any(path.exists() for path in left)
+    assert list(place.iterdir()) == []
 
 
 def test_a_file_that_was_not_there_is_not_replaced(lessons: Path) -> None:

@@ -42,7 +42,7 @@ def cookie_of(address: str) -> str:
     return headers["set-cookie"].partition(";")[0]
 
 
-@pytest.mark.parametrize("how", ["SIGINT", "SIGTERM", "page"])
+@pytest.mark.parametrize("how", ["SIGINT", "SIGTERM", "SIGHUP", "page"])
 def test_it_says_its_address_and_nothing_more_and_ends_with_status_0(lessons: Path, how: str) -> None:
     with running(lessons) as (program, address):
         cookie = cookie_of(address)

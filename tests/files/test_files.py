@@ -9,13 +9,15 @@ import errno
 import hashlib
 import unicodedata
 from pathlib import Path
+from threading import Thread
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from underbow.errors import InputError, UnderbowError
-from underbow.files.names import safe_name
+from underbow.files.lock import take, wait_for
+from underbow.files.names import apart, safe_name
 from underbow.files.trouble import output_error
 from underbow.files.whole import whole_file, write_whole
 
@@ -132,3 +134,35 @@ def test_any_title_gives_a_name_that_can_be_written(title: str) -> None:
     assert name[0] not in " .-"
     assert name[-1] not in " ."
     assert safe_name(name) == name
+
+
+@given(
+    st.lists(st.sampled_from(["Reel", "REEL", "reel 2", "Reel 2 2", "Jig", "STRASSE", "straße", "jig 3"]), max_size=9)
+)
+def test_names_are_kept_apart_whatever_their_case(names: list[str]) -> None:
+    out = apart(names)
+    assert len({name.casefold() for name in out}) == len(names)
+    assert all(new.startswith(old) for old, new in zip(names, out, strict=True))
+
+
+def test_a_lock_that_is_waited_for_is_held_by_one_at_a_time_and_leaves_no_file(tmp_path: Path) -> None:
+    path = tmp_path / "a.lock"
+    inside, most = [0], [0]
+
+    def work() -> None:
+        for _ in range(50):
+            lock = wait_for(path)
+            inside[0] += 1
+            most[0] = max(most[0], inside[0])
+            assert take(path) is None
+            inside[0] -= 1
+            lock.release()
+
+    workers = [Thread(target=work) for _ in range(4)]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join(60)
+    assert not any(worker.is_alive() for worker in workers)
+    assert most == [1]
+    assert list(tmp_path.iterdir()) == []

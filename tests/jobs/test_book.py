@@ -74,6 +74,13 @@ def test_every_tune_of_a_book_is_a_job_and_what_is_none_is_named(book: Path) -> 
     assert [job.sound.name for job in found.jobs] == ["", "", "one 2"]  # files of like names don't meet
 
 
+def test_a_number_given_to_a_name_meets_no_name_that_has_one(tmp_path: Path) -> None:
+    titles = ["Reel", "reel", "Reel 2"]
+    found = gather([write_sheet(tmp_path, f"s{n}", title) for n, title in enumerate(titles)], RENDER)
+    names = [job.sound.name or job.title for job in found.jobs]
+    assert names == ["Reel", "reel 2", "Reel 2 2"]
+
+
 def played(note: Note) -> tuple[object, ...]:
     return note.start, note.length, note.pitch
 

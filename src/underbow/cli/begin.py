@@ -28,7 +28,9 @@ def new(
     """
     from underbow.files.trouble import make_folder
     from underbow.files.whole import write_whole
+    from underbow.files.workplace import clear_leftovers
 
+    clear_leftovers(folder)
     with suppress(OSError):  # what can't be looked at can't be made either
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise InputError(f"{folder} already exists and isn't empty; name a new folder")

@@ -73,6 +73,7 @@ def _written(heard: Heard, sheet: Sheet, take: Path, path: Path, folder: Path | 
     from underbow.files.names import safe_name
     from underbow.files.trouble import make_folder
     from underbow.files.whole import digest, write_whole
+    from underbow.files.workplace import clear_leftovers
     from underbow.lesson.heard.page import make_heard_page
     from underbow.lesson.heard.practise import write_practice_sheets
 
@@ -85,6 +86,7 @@ def _written(heard: Heard, sheet: Sheet, take: Path, path: Path, folder: Path | 
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder}: a file; name a folder")
     make_folder(folder)
+    clear_leftovers(folder)
     practise = write_practice_sheets(path, [advice.bars for advice in heard.advice], folder)
     page = make_heard_page(sheet, heard, take=take.name, history=known, practise=practise)
     target = folder / f"{safe_name(sheet.title)} - what I heard.html"

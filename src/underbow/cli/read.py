@@ -81,6 +81,7 @@ def chords(
     from underbow.cli.changes import changes_json, changes_text
     from underbow.errors import InputError
     from underbow.files.whole import write_whole
+    from underbow.files.workplace import clear_leftovers
     from underbow.tune.abc.insert import chords_into_file
     from underbow.tune.abc.writer import to_abc
     from underbow.tune.harmony.harmonise import harmonise
@@ -93,6 +94,7 @@ def chords(
         say(f"underbow: note: {remark}")
     harmony = harmonise(found, style=style)  # type: ignore[arg-type]  # it tells what is no style
     if output is not None:
+        clear_leftovers(output.parent)
         of_abc = any(note.source for measure in found.measures for note in measure.notes)
         write_whole(output, chords_into_file(file.read_bytes(), harmony.tune) if of_abc else to_abc(harmony.tune))
         say(f"underbow: wrote {output}")

@@ -173,11 +173,13 @@ def _write_sheet(text: str, title: str, folder: Path) -> None:
     from underbow.files.names import safe_name
     from underbow.files.trouble import make_folder
     from underbow.files.whole import write_whole
+    from underbow.files.workplace import clear_leftovers
 
     path = folder / f"{safe_name(title)}.toml"
     if path.exists():
         raise InputError(f"{path} already exists; name another folder with -o")
     make_folder(folder)
+    clear_leftovers(folder)
     write_whole(path, text)
     tell(str(path))
 

@@ -16,9 +16,11 @@ from pathlib import Path, PurePosixPath
 from threading import RLock
 
 from underbow.errors import Fault, InputError
+from underbow.files.lock import wait_for
 from underbow.files.names import safe_name
 from underbow.files.trouble import plain_file
 from underbow.files.whole import write_whole
+from underbow.files.workplace import clear_leftovers
 from underbow.text import is_shown
 
 __all__ = ["MOST_BYTES", "ChangedElsewhereError", "Folder"]
@@ -167,6 +169,8 @@ class Folder:
             changed = [name for name, seen in before.items() if self.found(name) != seen]
             if changed:
                 raise ChangedElsewhereError(changed)
+            for parent in {self.place(name).parent for name in after}:
+                clear_leftovers(parent)
             for name, content in after.items():
                 path = self.place(name)
                 if content is None:
@@ -181,17 +185,15 @@ class Folder:
         with self._lock:
             key = hashlib.sha256(os.fsencode(self.path)).hexdigest()[:24]
             user = getattr(os, "getuid", lambda: 0)()
-            flags = os.O_CREAT | os.O_RDWR | getattr(os, "O_NOFOLLOW", 0)
             try:
-                handle = os.open(Path(tempfile.gettempdir()) / f"underbow-desk-{user}-{key}.lock", flags, 0o600)
+                lock = wait_for(Path(tempfile.gettempdir()) / f"underbow-desk-{user}-{key}.lock")
             except OSError:  # without a place for it: what was seen is compared all the same
                 yield
                 return
             try:
-                _lock(handle)
                 yield
             finally:
-                os.close(handle)
+                lock.release()
 
     def free_name(self, title: str, ending: str) -> str:
         """Give a name that no file has yet, made from a title.
@@ -217,16 +219,3 @@ class Folder:
 def _is_usual(part: str) -> bool:
     """Whether a name is one that the desk has to do with: not hidden, nothing that steers, no other system's path."""
     return not part.startswith(".") and all(map(is_shown, part)) and not any(sign in part for sign in '\\:*?"<>|')
-
-
-def _lock(handle: int) -> None:
-    """Wait for the file and keep it until it is closed."""
-    try:
-        import fcntl  # noqa: PLC0415  not on Windows
-    except ImportError:  # pragma: no cover
-        import msvcrt  # noqa: PLC0415
-
-        with suppress(OSError):
-            msvcrt.locking(handle, msvcrt.LK_LOCK, 1)  # type: ignore[attr-defined,unused-ignore]
-        return
-    fcntl.flock(handle, fcntl.LOCK_EX)

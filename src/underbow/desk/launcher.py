@@ -8,6 +8,7 @@ from pathlib import Path
 
 from underbow.errors import InputError
 from underbow.files.whole import write_whole
+from underbow.files.workplace import clear_leftovers
 
 __all__ = ["launcher_for", "make_launcher"]
 
@@ -27,6 +28,7 @@ def make_launcher(folder: Path) -> Path:
     place = folder.resolve()
     ending, text = launcher_for(sys.platform, sys.executable, place)
     path = place / (NAME + ending)
+    clear_leftovers(place)
     write_whole(path, text.replace("\n", "\r\n").encode() if ending == ".cmd" else text)
     path.chmod(0o755)
     return path

@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
+import signal
 import socket
+import sys
 import threading
 import webbrowser
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 
@@ -27,7 +30,7 @@ GRACE = 2  # seconds that what is still being sent has at the end
 
 
 def serve(path: Path, say: Callable[[str], None], *, port: int = 0, browser: bool = True, voices: str = "auto") -> None:
-    """Serve a folder until it is closed: by the page, by Ctrl-C or by SIGTERM.
+    """Serve a folder until it is closed: by the page, by Ctrl-C, by SIGTERM or with its terminal.
 
     Parameters
     ----------
@@ -90,10 +93,23 @@ class _Server(uvicorn.Server):
 
     @contextlib.contextmanager
     def capture_signals(self):  # type: ignore[no-untyped-def]
-        """Let Ctrl-C and SIGTERM end it in order, with status 0: it is how a desk is closed."""
+        """Let Ctrl-C, SIGTERM and a terminal that is closed end it in order, with status 0: it is how a desk is closed."""
         with super().capture_signals():
-            yield
+            before = self._hear_the_terminal_go()
+            try:
+                yield
+            finally:
+                if before is not None:
+                    signal.signal(signal.SIGHUP, before)
             self._captured_signals.clear()
+
+    def _hear_the_terminal_go(self) -> Any:
+        """Listen for SIGHUP, of which uvicorn knows nothing, unless whoever started the desk ignores it."""
+        if sys.platform == "win32" or threading.current_thread() is not threading.main_thread():
+            return None
+        if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+            return None
+        return signal.signal(signal.SIGHUP, self.handle_exit)
 
 
 def _is_worth_a_line(record: logging.LogRecord) -> bool:

@@ -12,7 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["Lock", "take", "take_dead", "take_new"]
+__all__ = ["Lock", "take", "take_dead", "take_new", "wait_for"]
 
 _FLAGS = os.O_RDWR
 for _name in ("O_CLOEXEC", "O_NOFOLLOW", "O_NOINHERIT", "O_BINARY"):  # as far as the system has them
@@ -59,6 +59,22 @@ def take(path: Path) -> Lock | None:
         if not _locked(handle):
             os.close(handle)
             return None
+        if _is_there(handle, path):
+            return Lock(path, handle)
+        os.close(handle)  # its last holder removed it just then
+
+
+def wait_for(path: Path) -> Lock:
+    """Wait until nobody else holds the lock of this name, and take it; only this user may open its file.
+
+    Raises
+    ------
+    OSError
+        Where the file can't be made, or is another user's.
+    """
+    while True:
+        handle = os.open(path, _FLAGS | os.O_CREAT, 0o600)
+        _wait(handle)
         if _is_there(handle, path):
             return Lock(path, handle)
         os.close(handle)  # its last holder removed it just then
@@ -112,6 +128,11 @@ if sys.platform == "win32":
         except OSError:
             return unsure
         return True
+
+    def _wait(handle: int) -> None:
+        os.lseek(handle, 1 << 30, os.SEEK_SET)
+        with suppress(OSError):  # held for longer than the ten seconds that Windows waits
+            msvcrt.locking(handle, msvcrt.LK_LOCK, 1)
 else:
     import fcntl
 
@@ -123,3 +144,7 @@ else:
         except OSError:  # no locks on this file system
             return unsure
         return True
+
+    def _wait(handle: int) -> None:
+        with suppress(OSError):  # no locks on this file system
+            fcntl.flock(handle, fcntl.LOCK_EX)

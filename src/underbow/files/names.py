@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 
 from underbow.text import JOINERS, one_line
 
-__all__ = ["safe_name"]
+__all__ = ["apart", "safe_name"]
 
 _LONGEST = 120
 # In UTF-16, as Windows counts: a lesson's folder, a sheet's, a title and a mix, all of the longest, leave 55 of its 260 for
@@ -44,6 +45,24 @@ def safe_name(title: str, *, longest: int = _LONGEST) -> str:
         text = "_" + text
     text = _cut(text, "utf-16-le", 2 * _MOST_SIGNS)
     return _cut(text, "utf-8", longest) or "untitled"
+
+
+def apart(names: Iterable[str]) -> list[str]:
+    """Number the names that would meet in a folder where case makes no difference.
+
+    >>> apart(["Reel", "reel", "Jig", "Reel 2"])
+    ['Reel', 'reel 2', 'Jig', 'Reel 2 2']
+    """
+    out: list[str] = []
+    taken: set[str] = set()
+    for name in names:
+        new, number = name, 1
+        while new.casefold() in taken:
+            number += 1
+            new = f"{name} {number}"
+        taken.add(new.casefold())
+        out.append(new)
+    return out
 
 
 def _cut(text: str, encoding: str, longest: int) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from underbow.errors import Fault, InputError
-from underbow.files.names import safe_name
+from underbow.files.names import apart, safe_name
 from underbow.files.whole import digest
 from underbow.files.workplace import scratch
 from underbow.jobs.book import book_tunes, is_book, read_template
@@ -143,15 +143,13 @@ def _pattern_files(text: str, template: Path) -> tuple[tuple[str, bytes], ...]:
 
 def _named_apart(jobs: Sequence[Job]) -> list[Job]:
     """Number the files of renders whose sheets are called alike, so that none replaces another's."""
-    seen: dict[str, int] = {}
-    out = []
-    for job in jobs:
-        name = safe_name(job.title)
-        seen[name.casefold()] = number = seen.get(name.casefold(), 0) + 1
-        if number > 1 and isinstance(job.options, RenderOptions):
-            job = replace(job, options=replace(job.options, name=f"{name} {number}"))  # noqa: PLW2901
-        out.append(job)
-    return out
+    usual = [safe_name(job.title) for job in jobs]
+    return [
+        replace(job, options=replace(job.options, name=new))
+        if new != old and isinstance(job.options, RenderOptions)
+        else job
+        for job, old, new in zip(jobs, usual, apart(usual), strict=True)
+    ]
 
 
 def gather_text(

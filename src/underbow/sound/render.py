@@ -15,7 +15,7 @@ from math import isfinite
 from pathlib import Path
 
 from underbow.errors import InputError
-from underbow.files.names import safe_name
+from underbow.files.names import apart, safe_name
 from underbow.files.trouble import make_folder, output_error
 from underbow.files.whole import whole_file, write_whole
 from underbow.sound.choose import choose_voice
@@ -122,7 +122,7 @@ class _Job:
         self._stem_formats = tuple(f for f in self._formats if f in {"wav", "flac"})[:1] or self._formats[:1]
         self._finish = Finish(options.rate, sound.frames, options.bits, options.loudness, options.mono)
         # A mix may be called as a stem is.
-        names = _apart([*(safe_name(mix.name) for mix in mixes), *(f"{part} alone" for part in sound.names)])
+        names = apart([*(safe_name(mix.name) for mix in mixes), *(f"{part} alone" for part in sound.names)])
         self._names, self._stem_names = names[: len(mixes)], names[len(mixes) :]
         self.told: list[str] = []
 
@@ -228,14 +228,3 @@ class _Job:
 def _row(row: int, blocks: Iterable[Floats]) -> Iterator[Floats]:
     for block in blocks:
         yield block[row][:, None]
-
-
-def _apart(names: Sequence[str]) -> list[str]:
-    """Number the names that would meet in a folder where case makes no difference."""
-    out: list[str] = []
-    for name in names:
-        taken, number, new = {one.casefold() for one in out}, 2, name
-        while new.casefold() in taken:
-            new, number = f"{name} {number}", number + 1
-        out.append(new)
-    return out

@@ -82,3 +82,29 @@ def test_an_mp3s_sound_is_the_same_with_and_without_tags(tmp_path: Path) -> None
 
 def test_control_characters_never_reach_a_tag() -> None:
     assert Tags(title="A\x00 \nreel\ud800").title == "A reel"
+
+
+HOSTILE = "A\r\nARTIST=somebody\0TPE1\x1b[2J\u202e\u2028\x85z"
+IN_A_LINE = "A ARTIST=somebodyTPE1[2J z"
+
+
+@pytest.mark.parametrize(("format_", "bits"), KINDS)
+def test_what_a_title_holds_makes_no_other_tag(
+    program: Callable[[str], str], tmp_path: Path, format_: Any, bits: Any
+) -> None:
+    """In Vorbis comments a field is NAME=value, in ID3 a NUL parts values, in RIFF's INFO it ends one."""
+    plain, hostile = (Tags(title=text, artist=text, album=text, number=1, key="G", mix=text) for text in ("A", HOSTILE))
+    found = []
+    for name, tags in (("plain", plain), ("hostile", hostile)):
+        path = tmp_path / f"{name}.{format_}"
+        seen = probe(program, encode(path, [music(1)], rate=RATE, format=format_, bits=bits, tags=tags).path)
+        tags_ = seen["format"].get("tags") or seen["streams"][0]["tags"]
+        found.append({key.lower(): value for key, value in tags_.items()})
+    assert found[1].keys() == found[0].keys()
+    assert {found[1][name] for name in ("title", "artist")} == {IN_A_LINE}
+    assert found[1]["comment"] == f"Key: G. Mix: {IN_A_LINE}"
+    if format_ != "wav":
+        its, others = (mutagen.File(tmp_path / f"{name}.{format_}").tags for name in ("hostile", "plain"))
+        assert sorted(its.keys()) == sorted(others.keys())
+        values = [its[key].text if format_ == "mp3" else its[key] for key in its.keys()]  # noqa: SIM118  a list of pairs too
+        assert [len(value) for value in values] == [1] * len(values)
