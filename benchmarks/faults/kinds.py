@@ -358,13 +358,13 @@ KINDS: dict[str, Kind] = {
     "progressions": Kind(0.20, lambda chance: progressions().mutated(chance), drive_progression, ("theory/progression.py",)),
     "patterns": Kind(0.22, lambda chance: ours.pattern(chance, patterns()), drive_pattern,
                      ("fiddle/pattern_file.py", "fiddle/grid.py", "fiddle/rows.py", "tables/toml.py", "tables/keys.py")),
-    "abc": Kind(0.15, lambda chance: abc().mutated(chance), drive_abc,
+    "abc": Kind(0.11, lambda chance: abc().mutated(chance), drive_abc,
                 (*(f"tune/abc/{name}.py" for name in ("reader", "builder", "header", "fields", "notes", "finish", "lexer", "text", "writer")),
                  "tune/page/repeats.py", "tune/bars.py", "tune/written_out.py", "tune/show.py")),
     "sheets": Kind(0.06, make_sheet, drive_sheet,
                    tuple(f"track/sheet/{path.name}" for path in sorted((ROOT / "src/underbow/track/sheet").glob("[a-z]*.py")))),
-    "midi": Kind(0.03, lambda chance: mutate.midi(chance, midi_seeds()), drive_midi, ("tune/midi/reader.py", "tune/midi/quantise.py")),
-    "tunebooks": Kind(0.04, make_book, drive_book, ("tune/abc/headings.py", "tune/source.py")),
+    "midi": Kind(0.01, lambda chance: mutate.midi(chance, midi_seeds()), drive_midi, ("tune/midi/reader.py", "tune/midi/quantise.py")),
+    "tunebooks": Kind(0.10, make_book, drive_book, ("tune/abc/headings.py", "tune/source.py")),
     "musicxml": Kind(0.02, lambda chance: mutate.musicxml(chance, xml_seeds()), drive_xml, ("tune/musicxml.py",)),
 }  # fmt: skip
 
