@@ -93,6 +93,40 @@ def test_it_begins_at_the_bar_asked_for_and_goes_on_from_tempo_to_tempo_to_the_e
     assert abs((heard.stretches[1]["end"] - heard.stretches[1]["at"]) / RATE - seconds) < 1e-3
 
 
+@pytest.mark.parametrize("name", ["wet-socks", "gateposts"])  # with a pickup, and without
+def test_it_is_counted_in_as_the_track_is(name: str) -> None:
+    """The first clicks and the first bar lie as far apart as in the track, whose count-in is tested elsewhere."""
+    of = sheet(name, count_in=2)
+    played = perform(of)
+    for bar, position in ((0, played.passes[0].start), (3, None)):
+        heard = Heard(listen(of, voice(of), Asked(bar=bar, counted=True)), most=40)
+        count, music = heard.stretches[:2]
+        assert count["count"]
+        assert "count" not in music
+        seconds = (music["bars"][0][0]) / RATE
+        wanted = played.tempo.seconds(position if position is not None else played.passes[0].downbeat)
+        assert seconds == pytest.approx(wanted, abs=2e-3)
+        clicks = np.abs(heard.row("click")[: music["at"]])
+        onsets = np.flatnonzero((clicks > 0.05) & (np.r_[0, clicks[:-1]] < 0.01))
+        assert onsets[0] < 0.005 * RATE
+        assert np.abs(heard.rows[[part != "click" for part in heard.head["parts"]], : music["at"]]).max() == 0
+        assert np.abs(heard.row("melody")[music["at"] :]).max() > 0.02
+
+
+def test_clicks_come_between_the_tempos_where_the_sheet_asks_for_them() -> None:
+    """From pass to pass as in the track: the same bar lines, and nothing but clicks in between."""
+    of = sheet(ramp=Ramp("steps", 100, 120, 2, sheet().ramp.beat, between=1))
+    heard = Heard(listen(of, voice(of), Asked()))
+    first, count, second = heard.stretches
+    played = perform(of)
+    seconds = played.tempo.seconds(played.passes[1].start) - played.tempo.seconds(played.passes[0].start)
+    assert (second["bars"][0][0] - first["bars"][0][0]) / RATE == pytest.approx(seconds, abs=2e-3)
+    assert count["tempo"] == second["tempo"] == 120
+    assert np.abs(heard.row("click")[count["at"] : count["end"]]).max() > 0.1
+    ring = count["at"] + round(0.9 * (count["end"] - count["at"]))
+    assert np.abs(heard.row("melody")[ring : count["end"]]).max() < 0.02
+
+
 def test_what_goes_round_joins_in_time() -> None:
     of = sheet("gateposts")
     heard = Heard(listen(of, voice(of), Asked(bar=5, around=(5, 6))), most=90)

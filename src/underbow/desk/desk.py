@@ -287,6 +287,7 @@ def _asked(wanted: Mapping[str, Any], until: int | None) -> Asked:
         number=max(_whole(wanted.get("pass"), 1), 1),
         around=pair,
         upto=until,
+        counted=wanted.get("counted") is True,
     )
 
 

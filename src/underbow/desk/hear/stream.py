@@ -6,7 +6,7 @@ soon as it is made. So the first sound comes at once however long the track is, 
 The parts stay apart, so that the page can let the players stand nearer or farther while they play: its messages are
 
 - ``J`` and JSON: first ``{"rate", "parts", "gain"}``, then for each stretch ``{"pass", "tempo", "at", "bars", "notes"}``,
-  with all places in frames from the stream's beginning;
+  with all places in frames from the stream's beginning; where it is counted in, ``"count": true`` and the bar to come;
 - ``S`` and sound: 16-bit little-endian samples, the parts interleaved; all of it is to be played at ``gain``.
 
 Each is preceded by its length in bytes, four bytes, little-endian, the letter counted.
@@ -65,6 +65,8 @@ class Asked:
         All of them where it is empty.
     bars : int or None
         How many bars; None for no end but the track's.
+    counted : bool
+        Whether the sheet's count-in is clicked first.
     """
 
     bar: int = 0
@@ -74,13 +76,14 @@ class Asked:
     upto: int | None = None
     parts: tuple[str, ...] = ()
     bars: int | None = None
+    counted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """What is played without going back: from one frame of a pass to another."""
+    """What is played without going back: from one frame of a pass to another. A part without a plan is silent."""
 
-    plans: tuple[Plan, ...]
+    plans: tuple[Plan | None, ...]
     begin: int
     end: int
 
@@ -114,31 +117,40 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
     bars = sheet.melody.bars
     first, last = _range(bars, asked)
     number, turn, frame, small = asked.number, 1, 0, True
-    performance = _pass(sheet, number, turn, asked.parts)
+    count, lead = sheet.count_in if asked.counted else 0, True
+    performance = _pass(sheet, number, turn, asked.parts, count)
     yield message(
         "J", _json({"rate": rate, "parts": [part.name for part in performance.parts], "gain": round(gain, 5)})
     )
     players = _Players(len(performance.parts), voice)
     while True:
-        stretch = _stretch(performance, bars, first, last, rate, lead=small)
-        yield message(
-            "J", _json(_marks(performance, sheet, bars[first : last + 1], stretch, frame, rate) | {"pass": number})
-        )
-        players.enter(stretch, frame, fade=small)
-        end = frame + stretch.end - stretch.begin
-        while frame < end:
-            count = min(round((_FIRST if small else _BLOCK) * rate), end - frame)
-            yield message("S", _samples(players.block(count)))
-            frame, small = frame + count, False
-            voice.allow((frame / rate - (perf_counter() - begun)) / 2)  # half of what has not been heard yet
+        stretch = _stretch(performance, bars, first, last, rate, lead=lead)
+        coming = (_count_in(performance, bars[first], stretch, rate), stretch) if count else (stretch,)
+        for part in coming:
+            end, of = frame + part.end - part.begin, bars[first : last + 1]
+            if part is stretch:
+                marks = _marks(performance, sheet, of, stretch, frame, rate)
+            else:  # the bar to come, and nothing to follow yet
+                marks = _marks(performance, sheet, of[:1], stretch, end, rate)
+                marks |= {"at": frame, "end": end, "notes": [], "count": True}
+            yield message("J", _json(marks | {"pass": number}))
+            players.enter(part, frame, fade=lead)
+            while frame < end:
+                size = min(round((_FIRST if small else _BLOCK) * rate), end - frame)
+                yield message("S", _samples(players.block(size)))
+                frame, small = frame + size, False
+                voice.allow((frame / rate - (perf_counter() - begun)) / 2)  # half of what has not been heard yet
+        count, lead = 0, False
         if asked.around is not None:
             first = _range(bars, replace(asked, bar=asked.around[0], time=1))[0]
             continue
         following = _after(sheet.ramp, number, turn)
         if following is None or asked.upto is not None or asked.bars is not None:
             break
+        if sheet.ramp.between and following[0] > number:
+            count, lead = sheet.ramp.between, True
         (number, turn), first = following, 0
-        performance = _pass(sheet, number, turn, asked.parts)
+        performance = _pass(sheet, number, turn, asked.parts, count)
     yield message("S", _samples(players.block(round(1.2 * rate))))
 
 
@@ -169,18 +181,20 @@ def _range(bars: Sequence[Bar], asked: Asked) -> tuple[int, int]:
     return first, last
 
 
-def _pass(sheet: Sheet, number: int, turn: int, parts: Sequence[str]) -> Performance:
-    """Play one pass, and the next one so that they join; the last one comes to its end."""
+def _pass(sheet: Sheet, number: int, turn: int, parts: Sequence[str], count: int = 0) -> Performance:
+    """Play one pass, counted in by so many bars, and the next one so that they join; one that nothing joins comes to its end."""
     ramp = sheet.ramp
     if not 1 <= number <= ramp.passes:
         raise InputError(f"there is no tempo {number}; there are {ramp.passes}")
     following = _after(ramp, number, turn)
+    if ramp.between and following is not None and following[0] > number:
+        following = None  # clicks come between
     begin, end = ramp.spans[number - 1]
     after = end if following is None else ramp.spans[following[0] - 1][1]
     slow, fast = round(begin.count), round(after.count)
     kind = "steady" if slow == fast else "glide" if ramp.kind == "glide" else "steps"
     two = Ramp(kind, slow, fast, 1 if following is None else 2, ramp.beat)
-    played = perform(replace(sheet, ramp=two, count_in=0, tuning_notes=False))
+    played = perform(replace(sheet, ramp=two, count_in=count, tuning_notes=False))
     if parts:
         played = replace(played, parts=tuple(part for part in played.parts if part.name in parts))
     return played
@@ -202,6 +216,16 @@ def _stretch(
         else frame(bars[last].start + bars[last].length)
     )
     return _Stretch(tuple(plan(part, performance.tempo, rate) for part in performance.parts), begin, end)
+
+
+def _count_in(performance: Performance, bar: Bar, stretch: _Stretch, rate: int) -> _Stretch:
+    """The clicks before a bar: those before the pass; where it is not its first bar, the pickup's place is clicked as well."""
+    start = performance.passes[0].start if bar.start == 0 else performance.passes[0].downbeat
+    end = frame_of(performance.tempo.seconds(start), rate) - round(LEAD * rate)
+    clicks = (
+        plan if part.name == "click" else None for part, plan in zip(performance.parts, stretch.plans, strict=True)
+    )
+    return _Stretch(tuple(clicks), 0, end)
 
 
 def _marks(  # noqa: PLR0917
@@ -240,6 +264,9 @@ class _Players:
         """Let the players begin a stretch at a frame of the stream; what sounds already there comes in softly."""
         for row, part in enumerate(stretch.plans):
             coming: list[tuple[int, np.float32, Samples | None, Plan, int]] = []
+            self._coming[row] = coming
+            if part is None:
+                continue
             for index, start in enumerate(part.frames.tolist()):
                 if start >= stretch.end:
                     break
@@ -250,7 +277,6 @@ class _Players:
                     coming.append(
                         (frame, part.gains[index], self._rest(part, index, stretch.begin - start), part, index)
                     )
-            self._coming[row] = coming
 
     def _rest(self, part: Plan, index: int, gone: int) -> Samples:
         """What is left of a sound that began before, faded in."""

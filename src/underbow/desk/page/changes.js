@@ -22,7 +22,7 @@ export function showChanges(sheet) {
       "data-bar": bar.number, "data-at": `bar-${bar.number}`, tabindex: "-1",
       onclick: (event) => { if (event.shiftKey) ring(bar.number); else { sheet.goto(bar.number, { quiet: true }); select(bar.number); edit(bar); } },
     }, el("span", { class: "unseen" }, `${bar.number ? say("bar", { number: bar.number }) : say("pickup")}: `),
-    el("span", { class: "chords" }, same && bar.ink ? ["%", el("span", { class: "unseen" }, ` ${shown}`)] : shown, bar.sure !== null && bar.sure < 0.6 ? el("sup", {}, "?") : ""),
+    el("span", { class: "chords" }, same && bar.ink ? ["%", el("span", { class: "unseen" }, ` ${shown}`)] : shown, bar.doubtful ? el("sup", {}, "?") : ""),
     el("span", { class: "unseen" }, `, ${state}`), bar.ending.length ? el("small", { class: "ending" }, `${bar.ending.join(", ")}.`) : "");
     buttons.set(bar.number, button);
     row.append(el("div", { class: "cell" }, name ? el("b", { class: "letter" }, name) : "", row.children.length === 0 || name || bar.ending.length ? el("i", { class: "number" }, bar.number === 0 ? "" : String(bar.number)) : "", button));
@@ -94,6 +94,7 @@ export function showChanges(sheet) {
   part.busy = () => part.editing !== null && document.activeElement?.id === "chord-field";
 
   const order = bars.map((bar) => bar.number);
+  const chosen = () => bars[Math.max(order.indexOf(Number(document.activeElement?.dataset?.bar ?? sheet.here.bar)), 0)];
   function step(by, line = 0) {
     const at = Math.max(order.indexOf(Number(document.activeElement?.dataset?.bar ?? sheet.here.bar)), 0);
     let next = Math.min(Math.max(at + by, 0), order.length - 1);
@@ -125,10 +126,10 @@ export function showChanges(sheet) {
       from = null;
       return step(...move);
     }
-    if (/^[A-Ga-g]$/.test(event.key)) { edit(bars[Math.max(order.indexOf(sheet.here.bar), 0)], event.key.toUpperCase()); return true; }
-    if (inside && (event.key === "Enter" || event.key === "F2")) { edit(bars[order.indexOf(sheet.here.bar)]); return true; }
+    if (/^[A-Ga-g]$/.test(event.key)) { edit(chosen(), event.key.toUpperCase()); return true; }
+    if (inside && (event.key === "Enter" || event.key === "F2")) { edit(chosen()); return true; }
     if (inside && (event.key === "Delete" || event.key === "Backspace")) {
-      const bar = bars[order.indexOf(sheet.here.bar)];
+      const bar = chosen();
       if (bar.rubbed) sheet.change([{ key: ["changes", String(bar.number)], value: null }]);
       return true;
     }

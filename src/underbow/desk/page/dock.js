@@ -71,7 +71,7 @@ export function showDock(sheet) {
   function refresh() {
     const { bar, pass, around } = sheet.here, { plan, changes, until } = sheet.view;
     hear.disabled = !plan;
-    const text = sheet.hearing.playing ? say("pause") : bar > 0 ? say("hear_from", { bar: say("bar", { number: bar }) }) : say("hear_start");
+    const text = sheet.hearing.playing ? say("pause") : bar > sheet.view.head?.first_bar ? say("hear_from", { bar: say("bar", { number: bar }) }) : say("hear_start");
     const sign = sheet.hearing.playing ? "❚❚" : "▶";
     const wanted = `${sign} ${text}`;
     if (hear.dataset.text !== wanted) { hear.dataset.text = wanted; hear.replaceChildren(el("span", { "aria-hidden": "true" }, sign), ` ${text}`); }
@@ -80,7 +80,7 @@ export function showDock(sheet) {
     const state = JSON.stringify([tempo, around, until, bar]);
     if (more.dataset.state !== state) {
       more.dataset.state = state;
-      const lines = changes.filter((one) => one.line === changes.find((b) => b.number === bar)?.line && one.number > 0);
+      const lines = changes.filter((one) => one.line === changes.find((b) => b.number >= bar)?.line && one.number > 0);
       more.replaceChildren(say("at_tempo", { tempo: `${beat(plan.beat)} = ${Math.round(tempo[0])}` }), " · ",
         around ? word(`${say("round_bars", { from: around[0], to: around[1] })} ×`, () => sheet.around(null), { id: "round" })
           : word(say("round"), () => sheet.around(lines.length ? [lines[0].number, lines.at(-1).number] : [bar, bar]), { id: "round" }),

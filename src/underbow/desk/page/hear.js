@@ -106,7 +106,7 @@ class Take { // one stream from the desk on the context's clock
 
   next(after) { // the first bar line after a moment
     for (const one of this.marks) {
-      for (const bar of one.bars) if (this.zero + bar[0] / RATE >= after) return { pass: one.pass, bar, when: this.zero + bar[0] / RATE };
+      if (!one.count) for (const bar of one.bars) if (this.zero + bar[0] / RATE >= after) return { pass: one.pass, bar, when: this.zero + bar[0] / RATE };
     }
     return null;
   }
@@ -199,7 +199,7 @@ export class Hearing {
     if (!take || take.zero === null) return;
     const next = take.next(this.context.currentTime + SWITCH);
     if (!next) return;
-    const wanted = { ...take.wanted.body, ...body, bar: next.bar[1], time: next.bar[2], pass: next.pass, levels: this.levels };
+    const wanted = { ...take.wanted.body, ...body, counted: false, bar: next.bar[1], time: next.bar[2], pass: next.pass, levels: this.levels };
     const fresh = new Take(this, { where: `/sheet/${path(this.name)}/sound`, body: wanted });
     await this.go(fresh, next.when - LEAD, () => {
       take.finish(Math.max(next.when, fresh.zero + LEAD) - 0.01);
@@ -225,7 +225,7 @@ export class Hearing {
       const take = this.takes.filter((one) => one.zero !== null && one.zero + LEAD / 2 <= now).at(-1);
       const place = take?.place(now);
       if (place) this.placed(place);
-      if (take?.ended && now >= take.end - 0.9 && this.takes.length === 1) { this.takes = []; this.ended(); }
+      if (take?.ended && now >= take.end - 0.9 && this.takes.length === 1) { this.takes = []; this.ended(true); }
       requestAnimationFrame(look);
     };
     requestAnimationFrame(look);

@@ -28,10 +28,10 @@ export class Sheet {
   constructor(name, view) {
     this.name = name;
     this.view = view;
-    this.here = { bar: view.changes?.find((bar) => bar.number > 0)?.number ?? 0, time: 1, pass: 1, around: null };
+    this.here = { bar: view.head?.first_bar ?? 0, time: 1, pass: 1, around: null };
     this.hearing = new Hearing({
       place: (place) => this.heard(place),
-      ended: () => { this.parts.tune?.mark(null); this.parts.changes?.mark(null); this.parts.plan?.mark(null); this.dock?.refresh(); },
+      ended: (whole) => { if (whole) Object.assign(this.here, { bar: this.view.head?.first_bar ?? 0, time: 1, pass: 1 }); this.parts.tune?.mark(null); this.parts.changes?.mark(null); this.parts.plan?.mark(null); this.dock?.refresh(); },
       failed: (why) => tell(why === "silent" ? say("no_sound") : why),
     });
     this.parts = {};
@@ -228,7 +228,8 @@ export class Sheet {
   hear() {
     if (this.hearing.playing) { this.hearing.halt(); return; }
     const { bar, time, pass, around } = this.here;
-    return this.hearing.start(this.name, { bar, time, pass, around }).catch((fault) => tell(fault.message === "silent" ? say("no_sound") : fault.message)).finally(() => this.dock.refresh());
+    const counted = !around && bar === this.view.head.first_bar && time === 1;
+    return this.hearing.start(this.name, { bar, time, pass, around, counted }).catch((fault) => tell(fault.message === "silent" ? say("no_sound") : fault.message)).finally(() => this.dock.refresh());
   }
 
   heard({ pass, bar, note }) {

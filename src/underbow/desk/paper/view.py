@@ -20,6 +20,7 @@ from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.sheet.model import Sheet
 from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.writer import to_abc
+from underbow.tune.harmony.harmonise import DOUBTFUL
 
 __all__ = ["choices", "problems_shown", "version", "view"]
 
@@ -122,6 +123,7 @@ def _head(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
         "form_ink": "form" in table,
         "bars": sheet.bars,
         "sections": sections,
+        "first_bar": min((bar.number for bar in sheet.melody.bars), default=1),
         "last_bar": max((bar.number for bar in sheet.melody.bars), default=0),
     }
 
@@ -140,6 +142,7 @@ def _bar(bar: PrintedBar, decided: object) -> dict[str, Any]:
         "written": " ".join(bar.chords),
         "ink": bar.decided,
         "sure": None if bar.sure is None else round(bar.sure, 2),
+        "doubtful": bar.sure is not None and bar.sure < DOUBTFUL,
         "others": [[signs(chords), chords, round(sure, 2)] for chords, sure in bar.others],
     }
 
