@@ -23,11 +23,12 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parents[1] / "tests" / "desk")]
+TESTS = HERE.parents[1] / "tests"
+sys.path[:0] = [str(TESTS / "desk"), str(TESTS / "lesson" / "practice")]
 
-from chromium import Chromium  # noqa: E402
-from jobs_by_hand import JIG, REEL, WALTZ, Hands  # noqa: E402
+from jobs_by_hand import JIG, REEL, SPY, WALTZ, Hands  # noqa: E402
 
+from browsers import Chromium  # noqa: E402
 from underbow.desk.desk import Desk  # noqa: E402
 from underbow.desk.folder import Folder  # noqa: E402
 from underbow.desk.hear.voices import Voices  # noqa: E402
@@ -254,7 +255,7 @@ def main() -> None:
         if wanted.no_browser:
             print(json.dumps(found, indent=1, ensure_ascii=False))
             return
-        browser = Chromium(program, Path(place) / "profile")
+        browser = Chromium(program, Path(place) / "profile", online=True, first=SPY)
         browser.size(1280, 900)
         try:
             found |= starts(browser, folder, cache)

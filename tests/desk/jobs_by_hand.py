@@ -49,6 +49,20 @@ K:A
 |:"A"aefa ecAc|"D"dfaf "E"e4|"A"aefa ecAc|"E"BGEG "A"A4:|
 """
 
+# Written into the page before its own scripts: what is sent to the loudspeaker and when, and whatever goes wrong.
+SPY = """
+window.spy = {starts: [], stops: [], faults: [], gains: []};
+addEventListener("error", (event) => spy.faults.push(String(event.message)));
+addEventListener("unhandledrejection", (event) => spy.faults.push(String(event.reason?.message ?? event.reason)));
+addEventListener("securitypolicyviolation", (event) => spy.faults.push(event.violatedDirective + " " + event.blockedURI));
+const start = AudioBufferSourceNode.prototype.start;
+AudioBufferSourceNode.prototype.start = function (when) {
+  const {length, numberOfChannels} = this.buffer;
+  spy.starts.push({when, now: this.context.currentTime, at: performance.now(), frames: length, channels: numberOfChannels});
+  return start.call(this, when);
+};
+"""
+
 
 class Hands:
     """A teacher's hands on a browser: they wait for what they reach for, and count what they press."""
@@ -279,20 +293,24 @@ JOBS = (
 
 
 def look_into(folder: Path, job: Job) -> dict[str, int]:
-    """Check what came of a job; give the kinds of files in its zip and how many there are of each."""
+    """Check what came of a job; give the kinds of files in its zip and how many there are of each.
+
+    A lesson too large to be sent has a zip for each sheet.
+    """
     texts = [path.read_text("utf-8") for path in folder.glob("*.toml")]
     for words in job.written:
         assert any(words in text for text in texts), (words, texts)
-    (packed,) = (folder / "lessons").glob("*.zip")
-    with zipfile.ZipFile(packed) as archive:
-        assert archive.testzip() is None
-        names = archive.namelist()
-        manifest = json.loads(archive.read(next(name for name in names if name.endswith("manifest.json"))))
+    packed = sorted((folder / "lessons").rglob("*.zip"))
+    assert len(packed) in {1, job.sheets}
+    (listed,) = (folder / "lessons").glob("*/manifest.json")
+    assert len(json.loads(listed.read_bytes())["parts"]) == job.sheets
     kinds: dict[str, int] = {}
-    for name in names:
-        kinds[Path(name).suffix] = kinds.get(Path(name).suffix, 0) + 1
-    assert len(manifest["parts"]) == job.sheets
+    for path in packed:
+        with zipfile.ZipFile(path) as archive:
+            assert archive.testzip() is None
+            for name in archive.namelist():
+                kinds[Path(name).suffix] = kinds.get(Path(name).suffix, 0) + 1
     assert kinds[".pdf"] == job.sheets
     assert kinds[".html"] >= job.sheets
     assert kinds[".mp3"] >= job.sheets
-    return kinds
+    return kinds | {".zip": len(packed)} if len(packed) > 1 else kinds

@@ -26,16 +26,8 @@ from underbow.desk.paper.edits import Edit, edited, read_edits
 from underbow.errors import InputError
 
 from .conftest import TRACKS, Opened, opened
+from .jobs_by_hand import REEL
 
-REEL = """X:1
-T:Moss on the Lintel
-R:reel
-M:C|
-L:1/8
-K:G
-DF|G2BG dGBG|A2cA eAcA|G2BG dGBG|1 AFDF G2 DF:|2 AFDF G2 ga||
-|:bgdg bgdg|afdf afdf|1 gedB A2GA|B2G2 G2 ga:|2 gedB AGFA|G2G2 G2|]
-"""
 SHEETS = sorted(TRACKS.glob("*.toml"))
 
 

@@ -120,7 +120,9 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
         rows = [bars[i : i + ACROSS] for i in range(0, len(bars), ACROSS)]
         for i, row in enumerate(rows):
             lines.append(f"  {name if i == 0 else '':<3}| " + " | ".join(f"{bar:<{wide}}" for bar in row) + "|")
-    lines += [f"  {words['played']} {' '.join(order)}", "", words["shapes"]]
+    lines += [f"  {words['played']} {' '.join(order)}"]
+    lines += [f"  {words['doubtful']}"] * any("?" in bar for _, bars in written for bar in bars)
+    lines += ["", words["shapes"]]
     for chord, shape in shown_shapes(sheet):
         notes = " ".join(str(note) for note in shape.spelled(chord))
         lines.append(f"  {signs(str(chord)):<8} {signs(shape.label):<8} {signs(notes)}")

@@ -57,5 +57,6 @@ ENGLISH = {
     "readme_tracks": "the tracks, each with its MIDI file:",
     **{note_value(beat): beat_words(beat) for beat in _BEATS},
     "stays": "A second ring: this finger stays.",
+    "doubtful": "A chord with a question mark is a suggestion that may be wrong: check it by ear.",
     "which": "Where a chord has several shapes, the changes show which one to use.",
 }

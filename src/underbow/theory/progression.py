@@ -30,11 +30,15 @@ _NO_CHORD = {"-", "N.C.", "NC", "n.c."}
 
 @dataclass(frozen=True, slots=True)
 class ChordSpan:
-    """A chord in force over a stretch of time, in quarter notes from the start of what holds it; None where none sounds."""
+    """A chord in force over a stretch of time, in quarter notes from the start of what holds it; None where none sounds.
+
+    One that is ``doubtful`` was suggested and may well be wrong: it is written with a question mark.
+    """
 
     start: Fraction
     length: Fraction
     chord: Chord | None
+    doubtful: bool = False
 
     @property
     def end(self) -> Fraction:

@@ -15,7 +15,7 @@ import re
 import subprocess
 import time
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -67,6 +67,10 @@ KEYS = {
     "End": "\ue010",
     "ArrowUp": "\ue013",
     "ArrowDown": "\ue015",
+    "Escape": "\ue00c",
+    "Delete": "\ue017",
+    "Control": "\ue009",
+    "Alt": "\ue00a",
 }  # fmt: skip  (W3C WebDriver, section 17.4.2: keyboard actions)
 
 
@@ -147,6 +151,14 @@ class Driven(Browser):
     def picture(self, path: Path) -> None:
         self.driver.save_screenshot(str(path))
 
+    def drag(self, selector: str, across: int, down: int, *, top: bool = False) -> None:
+        """Drag from an element's middle, or from its upper edge."""
+        found = self.driver.find_element("css selector", selector)
+        chain = ActionChains(self.driver, duration=30)
+        chain.move_to_element_with_offset(found, 0, -found.size["height"] // 2 + 6 if top else 0)
+        chain.click_and_hold().move_by_offset(across // 2, down // 2)
+        chain.move_by_offset(across - across // 2, down - down // 2).release().perform()
+
     def quit(self) -> None:
         self.driver.quit()
 
@@ -157,17 +169,30 @@ class Driven(Browser):
 
 
 class Chromium(Driven):
-    """Chromium, whose devtools set sizes and colours exactly and keep it off every network."""
+    """Chromium, whose devtools set sizes and colours exactly and keep it off every network, unless it is to be online.
 
-    def __init__(self, program: Program, folder: Path) -> None:
+    ``first`` is a script that runs in every page before its own; ``flags`` are more of Chromium's switches.
+    """
+
+    def __init__(
+        self, program: Program, folder: Path, *, online: bool = False, first: str = "", flags: Sequence[str] = ()
+    ) -> None:
         options = ChromeOptions()
         options.binary_location = program("chromium")
-        for flag in (*CHROMIUM, f"--user-data-dir={folder}"):
+        for flag in (*CHROMIUM, *flags, f"--user-data-dir={folder}"):
             options.add_argument(flag)
         options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
         super().__init__("chromium", webdriver.Chrome(options=options, service=ChromeService(program("chromedriver"))))
+        if first:
+            self.tell("Page.addScriptToEvaluateOnNewDocument", source=first)
+        if online:
+            return
         self.tell("Network.enable")
         self.tell("Network.emulateNetworkConditions", offline=True, latency=0, downloadThroughput=0, uploadThroughput=0)
+
+    def go(self, address: str) -> None:
+        self.driver.get_log("browser")  # what the page before complained of
+        super().go(address)
 
     def tell(self, command: str, **values: Any) -> Any:
         return self.driver.execute_cdp_cmd(command, values)
@@ -182,6 +207,10 @@ class Chromium(Driven):
             {"name": "forced-colors", "value": "active" if forced else "none"},
         ]
         self.tell("Emulation.setEmulatedMedia", features=features)
+
+    def said(self) -> list[str]:
+        """Give what the console has told of errors and warnings since it was last asked."""
+        return [one["message"] for one in self.driver.get_log("browser") if one["level"] in ("SEVERE", "WARNING")]
 
 
 class Firefox(Browser):

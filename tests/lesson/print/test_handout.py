@@ -13,11 +13,14 @@ from typing import get_args
 
 import pytest
 
+from underbow.lesson.contents import sheet_text
 from underbow.lesson.print.handout import Paper, WrittenBar, changes_of, handout_data, make_handout, shown_shapes
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.words import ENGLISH
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import build_sheet, read_sheet
+from underbow.tune.harmony.harmonise import DOUBTFUL, harmonise
+from underbow.tune.source import load_tune
 
 ROOT = Path(__file__).parents[3]
 SHEETS = sorted((ROOT / "tracks").glob("*.toml"))
@@ -300,3 +303,32 @@ def test_the_pdf_is_tagged_after_pdf_ua_1_and_every_picture_is_described(program
     assert structure.count("Figure") >= 3
     assert "H1" in structure
     assert "H2" in structure
+
+
+def test_a_doubtful_chord_has_a_question_mark_until_it_is_decided(program: Program, tmp_path: Path) -> None:
+    """In the changes and over the notes, with a line that says what it means; a chord that is decided has none."""
+    tune = "X:1\nT:Bare\nM:3/4\nL:1/4\nK:D\n|:F A d|f2 e|d2 B|A3|G B d|B2 A|F2 D|E3|F A d|f2 e|d2 B|A3|G B d|c B A|d2 A|d3:|\n"
+    suggested = harmonise(load_tune(tune))
+    doubtful = {bar.number for bar in suggested.bars if bar.sureness < DOUBTFUL}
+    sheet = build_sheet({"abc": tune, "changes": {str(min(doubtful)): "Em"}})
+    doubtful.remove(min(doubtful))
+    assert doubtful
+    assert sheet.doubtful == doubtful
+    ((_, bars),) = changes_of(sheet)[0]
+    for number, bar in enumerate(bars, 1):
+        assert all(chord.endswith("?") == (number in doubtful) for chord, _ in bar if chord != "%"), (number, bar)
+    numbers = {
+        number
+        for number, measure in enumerate(staff_tune(sheet).measures, 1)
+        for span in measure.chords
+        if span.doubtful
+    }
+    assert numbers <= doubtful
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    text = " ".join(tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-").split())
+    assert ENGLISH["doubtful"] in text
+    assert "?" in text.partition("THE CHANGES")[0]
+    assert ENGLISH["doubtful"] in sheet_text(sheet)
+    decided = build_sheet({"abc": tune, "changes": {str(number): "D" for number in range(1, 17)}})
+    assert not any("?" in chord for _, bars in changes_of(decided)[0] for bar in bars for chord, _ in bar)
+    assert ENGLISH["doubtful"] not in sheet_text(decided)

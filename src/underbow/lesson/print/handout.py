@@ -158,7 +158,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "tune": [_legible(page, _STAFF / _TEXT) for page in tune.pages],
         "across": ACROSS,
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
-        "times": f"{words['played']} {' '.join(order)}" if len(order) > 1 else "",
+        "times": " · ".join(_below(sheet, order, words)),
         "shapes": _legible(_roomy(drawn) if marked else drawn, _SHAPE * columns / (_TEXT * _share(columns, paper))),
         "shapes_share": _share(columns, paper),
         "fingers": "; ".join(f"{signs(str(chord))}: {signs(shape.label)}" for chord, shape in shown),
@@ -168,6 +168,14 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
                  for begin, end in sheet.ramp.spans],
         "to_learner": sheet.to_learner,
     }  # fmt: skip
+
+
+def _below(sheet: Sheet, order: Sequence[str], words: Mapping[str, str]) -> Iterator[str]:
+    """What is said below the changes."""
+    if len(order) > 1:
+        yield f"{words['played']} {' '.join(order)}"
+    if sheet.doubtful & {bar.number for bar in sheet.melody.bars}:
+        yield words["doubtful"]
 
 
 def rounds_of(ramp: Ramp, words: Mapping[str, str] = ENGLISH) -> list[str]:
@@ -309,7 +317,8 @@ def _bars_played(sheet: Sheet) -> Iterator[WrittenBar]:
         for span, shape in zip(sheet.melody.chords, sheet.shapes, strict=True)
     ]
     for bar in sheet.melody.full_bars:
-        inside = ((chord, label) for start, end, chord, label in spans if start < bar.end and end > bar.start)
+        sign = "?" * (bar.number in sheet.doubtful)
+        inside = ((chord + sign, label) for start, end, chord, label in spans if start < bar.end and end > bar.start)
         yield tuple(inside) or (("–", ""),)
 
 

@@ -113,7 +113,7 @@ class _Writer:
                 for item in items:
                     self._item(place, item, held)
         for span in measure.chords:
-            text = "N.C." if span.chord is None else signs(str(span.chord))
+            text = "N.C." if span.chord is None else signs(str(span.chord)) + "?" * span.doubtful
             stamp = 1 + span.start * self.meter.unit / 4
             mark = _sub(bar, "harm", staff="1", place="above", tstamp=f"{float(stamp):g}")
             mark.text = text

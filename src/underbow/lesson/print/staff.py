@@ -7,13 +7,15 @@ from fractions import Fraction
 
 from underbow.theory.progression import ChordSpan
 from underbow.track.sheet.model import Sheet
+from underbow.tune.bars import printed_numbers
 from underbow.tune.tune import Tune
 
 
 def staff_tune(sheet: Sheet) -> Tune:
     r"""Write the sheet's changes over the tune's notes, instead of the chords that the tune came with.
 
-    Every measure gets the changes of the first time that it is played; one that is not played gets none.
+    Every measure gets the changes of the first time that it is played; one that is not played gets none. What was suggested
+    and may well be wrong is marked as doubtful.
 
     >>> from pathlib import Path
     >>> from underbow.track.sheet.read import build_sheet
@@ -29,10 +31,16 @@ def staff_tune(sheet: Sheet) -> Tune:
     for bar in sheet.melody.bars:
         for index, place in bar.measures:
             starts.setdefault(index, bar.start + place)
+    numbers = printed_numbers(tune)
     return replace(
         tune,
         measures=tuple(
-            replace(measure, chords=_begun(sheet, starts[index], measure.length) if index in starts else ())
+            replace(
+                measure,
+                chords=_begun(sheet, starts[index], measure.length, doubtful=numbers[index] in sheet.doubtful)
+                if index in starts
+                else (),
+            )
             for index, measure in enumerate(tune.measures)
         ),
     )
@@ -54,10 +62,10 @@ def shown_measures(sheet: Sheet) -> frozenset[int] | None:
     return frozenset(index for bar in sheet.melody.bars for index, _ in bar.measures)
 
 
-def _begun(sheet: Sheet, start: Fraction, length: Fraction) -> tuple[ChordSpan, ...]:
+def _begun(sheet: Sheet, start: Fraction, length: Fraction, *, doubtful: bool) -> tuple[ChordSpan, ...]:
     """The chords that begin in a measure, from its start."""
     return tuple(
-        replace(span, start=span.start - start, length=min(span.length, start + length - span.start))
+        replace(span, start=span.start - start, length=min(span.length, start + length - span.start), doubtful=doubtful)
         for span in sheet.melody.chords
         if start <= span.start < start + length
     )

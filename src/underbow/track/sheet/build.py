@@ -82,6 +82,7 @@ def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Shee
         drone=sound.drone,
         tuning_notes=sound.tuning_notes,
         mixes=mixes,
+        doubtful=arranged.doubtful,
         told=_told(table, tune, notebook),
     )
 

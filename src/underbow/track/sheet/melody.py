@@ -12,6 +12,7 @@ from underbow.track.sheet.changes import decide
 from underbow.track.sheet.faults import Notebook, in_place
 from underbow.track.sheet.form import bars_if_played, lay_under, order_in_form, take_bars
 from underbow.track.sheet.table import SheetTable
+from underbow.tune.bars import printed_numbers
 from underbow.tune.tune import Melody, Tune
 from underbow.tune.written_out import write_out
 
@@ -24,22 +25,28 @@ MOST_IN_A_BAR = 2  # chords that nobody wonders at
 
 @dataclass(frozen=True, slots=True)
 class Arrangement:
-    """A tune with chords, what one pass plays of it, and the progression that was laid under it or worked out."""
+    """A tune with chords, what one pass plays of it, and the progression that was laid under it or worked out.
+
+    ``doubtful`` are the bars, by printed number, whose chords were worked out and may well be wrong.
+    """
 
     tune: Tune
     melody: Melody
     progression: Progression | None
+    doubtful: frozenset[int] = frozenset()
 
 
 def arrange(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Arrangement | None:
     """Lay out what one pass plays; None where it can't be, with faults in the notebook."""
     source = table.tune or notebook.file
     worked_out: Progression | None = None
+    doubtful: frozenset[int] = frozenset()
     if not any(span.chord for measure in tune.measures for span in measure.chords) and progression is None:
         harmony = _harmonised(table, tune, notebook)
         if harmony is None:
             return None
-        tune, worked_out = harmony.tune, harmony.progression
+        tune, worked_out, numbers = harmony.tune, harmony.progression, printed_numbers(harmony.tune)
+        doubtful = frozenset(numbers[bar.measure] for bar in harmony.bars if bar.doubtful)
     melody: Melody | None = write_out(tune)
     if melody is None or melody.length <= 0:
         notebook.say("tune", "no full bar of music; write at least one")
@@ -55,6 +62,7 @@ def arrange(table: SheetTable, tune: Tune, progression: Progression | None, note
         _tell_crowded(progression, notebook)
     if melody is not None and table.changes:
         melody = notebook.attempt("changes", partial(decide, table.changes, tune, melody))
+        doubtful -= {int(number) for number in table.changes if number.isdecimal()}
     if melody is not None and table.bars is not None:
         otherwise = bars_if_played(melody, table.bars)
         melody = notebook.attempt("bars", partial(take_bars, melody, table.bars))
@@ -65,7 +73,7 @@ def arrange(table: SheetTable, tune: Tune, progression: Progression | None, note
             "tune",
             f"{len(melody.notes)} notes in one pass; the maximum is {MOST_NOTES}: play less of it with form or bars",
         )
-    return None if melody is None else Arrangement(tune, melody, progression or worked_out)
+    return None if melody is None else Arrangement(tune, melody, progression or worked_out, doubtful)
 
 
 def _tell_crowded(progression: Progression, notebook: Notebook) -> None:

@@ -33,6 +33,8 @@ class Sheet:
         What was laid under the tune, or worked out for it; None where the tune's own chords are played.
     changes : tuple of (str, str)
         Bars that the teacher has decided, by printed number, as written; they lie over everything else.
+    doubtful : frozenset of int
+        Bars, by printed number, whose chords were worked out and may well be wrong.
     tuning : Tuning
     strings : str
         ``"low"``, ``"middle"`` or ``"high"``.
@@ -88,6 +90,7 @@ class Sheet:
     drone: bool
     tuning_notes: bool
     mixes: tuple[Mix, ...]
+    doubtful: frozenset[int] = frozenset()
     told: tuple[Fault, ...] = ()
 
     def pattern(self, section: str) -> Pattern:

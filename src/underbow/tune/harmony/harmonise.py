@@ -37,6 +37,7 @@ from underbow.tune.tune import Tune
 
 Style = Literal["usual", "few", "open"]
 RUNNERS_UP = 3
+DOUBTFUL = 0.6  # bars less sure than this get a question mark
 _FEW = 3
 _DOMINANT = 14
 _CANDIDATES = 6  # chords from which the few are chosen
@@ -76,6 +77,11 @@ class SuggestedBar:
     spans: tuple[ChordSpan, ...]
     sureness: float
     runners_up: tuple[Choice, ...]
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it is to be checked by ear."""
+        return self.sureness < DOUBTFUL
 
     @property
     def chords(self) -> tuple[Chord, ...]:
