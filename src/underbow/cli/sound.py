@@ -273,7 +273,7 @@ def _told(report: Mapping[str, Any]) -> Iterator[str]:
     from underbow.theory.meter import beat_words
 
     passes = report["passes"]
-    tempos = ", ".join(f"{round(one['tempo'], 1):g}" for one in passes)
+    tempos = ", ".join(f"{round(single['tempo'], 1):g}" for single in passes)
     counted = f"{beat_words(Fraction(passes[0]['beat']) * 4)}s a minute"
     yield f"{report['title']}: {pass_count(len(passes))} at {tempos} ({counted}), {report['voices']}"
     for file in report["files"]:

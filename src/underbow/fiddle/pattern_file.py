@@ -55,7 +55,7 @@ class PatternTable:
     about: str = entry("a line on how it is played", plain_text, also="description notes")
 
 
-_KEYS = [one.name for one in fields(PatternTable)]
+_KEYS = [key.name for key in fields(PatternTable)]
 
 
 @dataclass(frozen=True, slots=True)

@@ -212,15 +212,15 @@ class _Lesson:
             out.write(json.dumps(head, ensure_ascii=False, indent=1)[:-2] + ',\n "files": [')
             for number, file in enumerate(top):
                 out.write(("," if number else "") + "\n  " + json.dumps(file, ensure_ascii=False))
-            for one in parts():
-                count += len(one["files"])
-                remarks |= dict.fromkeys(one["told"])
-                out.writelines(",\n  " + json.dumps(file, ensure_ascii=False) for file in one["files"])
+            for sheet in parts():
+                count += len(sheet["files"])
+                remarks |= dict.fromkeys(sheet["told"])
+                out.writelines(",\n  " + json.dumps(file, ensure_ascii=False) for file in sheet["files"])
             out.write('\n ],\n "parts": [')
-            for number, one in enumerate(parts()):
+            for number, sheet in enumerate(parts()):
                 if len(jobs) > _BARS_OF:
-                    one.pop("bars")
-                out.write(("," if number else "") + "\n  " + json.dumps(one, ensure_ascii=False))
+                    sheet.pop("bars")
+                out.write(("," if number else "") + "\n  " + json.dumps(sheet, ensure_ascii=False))
             out.write("\n ]\n}\n")
         for path in (new, *(path for path in new.rglob("*") if path.is_dir())):
             sync_folder(path)

@@ -100,8 +100,8 @@ def learner_text(title: str, parts: Iterable[Mapping[str, Any]], words: Mapping[
             f"  {home}{name}.txt    {words['readme_text']}",
             f"  {home}tracks/    {words['readme_tracks']}",
         ]
-        made = {file["mix"] for file in part["files"] if file["kind"] == "audio"}
-        lines += [f"      {one_line(mix)}" for mix in part["mixes"] if mix in made]
+        sounding = {file["mix"] for file in part["files"] if file["kind"] == "audio"}
+        lines += [f"      {one_line(mix)}" for mix in part["mixes"] if mix in sounding]
     return "\n".join([*lines, "", *_filled(words["care"]), ""])
 
 

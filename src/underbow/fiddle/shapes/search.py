@@ -198,8 +198,8 @@ def _possible(stops: tuple[Stop, ...]) -> bool:
     """No finger in two places, a higher finger always higher up, and no finger flat over a string that another stops."""
     down = [stop for stop in stops if stop.finger]
     return all(
-        (one.semitones == other.semitones) == (one.finger == other.finger)
-        and (one.semitones < other.semitones) == (one.finger < other.finger)
-        for one in down
+        (stop.semitones == other.semitones) == (stop.finger == other.finger)
+        and (stop.semitones < other.semitones) == (stop.finger < other.finger)
+        for stop in down
         for other in down
     ) and not (len(stops) == 3 and stops[0] == stops[2] != stops[1] and stops[0].finger > stops[1].finger)

@@ -248,13 +248,13 @@ def _job(row: int, strip: Strip, gain: float, kbps: int) -> Callable[[Iterator[F
 
 def _carried(blocks: Iterable[Floats], strip: Strip) -> Iterator[Floats]:
     """Give what lies on the strip, in order."""
-    at = 0
+    passed = 0
     for block in blocks:
         for start, end in strip.stretches:
-            low, high = max(start - at, 0), min(end - at, len(block))
+            low, high = max(start - passed, 0), min(end - passed, len(block))
             if low < high:
                 yield block[low:high]
-        at += len(block)
+        passed += len(block)
 
 
 def _pieces(blocks: Iterable[Floats]) -> Iterator[Floats]:

@@ -219,8 +219,7 @@ def _pieces(measure: Measure, pickup: bool) -> Iterator[list[_Item]]:
     window = _beam_window(measure.meter)
 
     def group(item: _Item) -> tuple[object, ...]:
-        at = item.start + shift
-        return (at // window, item.beamed or item.tuplet is not None)
+        return ((item.start + shift) // window, item.beamed or item.tuplet is not None)
 
     for (_, together), run in groupby(items, key=group):
         found = list(run)
@@ -241,25 +240,25 @@ def _beam_window(meter: Meter) -> Fraction:
 
 
 def _items(measure: Measure) -> Iterator[_Item]:
-    at = Fraction(0)
+    place = Fraction(0)
     for number, note in enumerate(measure.notes):
-        if note.start > at:
-            yield from _rests(at, note.start - at)
+        if note.start > place:
+            yield from _rests(place, note.start - place)
         written = note.length * (Fraction(*note.tuplet) if note.tuplet else 1)
         parts = list(_written(written))
         where = note.start
         for i, (value, dots, length) in enumerate(parts):
             yield _Item(where, value, dots, note, number, i, i == 0, i == len(parts) - 1)
             where += length
-        at = note.start + note.length
-    if at < measure.length:
-        yield from _rests(at, measure.length - at)
+        place = note.start + note.length
+    if place < measure.length:
+        yield from _rests(place, measure.length - place)
 
 
-def _rests(at: Fraction, length: Fraction) -> Iterator[_Item]:
+def _rests(place: Fraction, length: Fraction) -> Iterator[_Item]:
     for value, dots, part in _written(length):
-        yield _Item(at, value, dots, None, -1)
-        at += part
+        yield _Item(place, value, dots, None, -1)
+        place += part
 
 
 def _written(length: Fraction) -> Iterator[tuple[str, int, Fraction]]:
