@@ -535,3 +535,25 @@ def test_a_placing_of_the_players_is_kept_as_a_track_of_the_sheet(desk: Opened, 
     assert check(lessons / "gateposts.toml")[0]["faults"] == []
     plain = desk.change("gateposts.toml", (["mix"], None))
     assert len(plain["players"]["mixes"]) == 4
+
+
+def test_a_tune_of_a_book_is_shown_and_written_alone(lessons: Path) -> None:
+    """The other tunes of the file stay as they are, and its problems are counted in its own lines."""
+    other = "X:7\nT:Another\nM:4/4\nL:1/4\nK:D\ndefg|a4|]\n"
+    (lessons / "book.abc").write_text(
+        f"% ours\n\n{other}\n{REEL.replace('X:1', 'X:12')}\n{other.replace('7', '8')}", "utf-8"
+    )
+    (lessons / "of-book.toml").write_text('tune = "book.abc"\nnumber = 12\n', "utf-8")
+    desk = opened(lessons)
+    shown = desk.sheet("of-book.toml")
+    assert shown["tune"]["abc"] == REEL.replace("X:1", "X:12")
+    assert shown["tune"]["number"] == 12
+    broken = shown["tune"]["abc"].replace("G2BG dGBG|A2cA", "G2BG dGBGG|A2cA", 1)
+    tried = desk.post("/sheet/of-book.toml/trial", {"abc": broken}).json()
+    assert [one["line"] for one in tried["problems"]] == [7]
+    assert tried["staff"]
+    kept = desk.post("/sheet/of-book.toml/tune", {"version": shown["version"], "abc": broken}).json()
+    assert kept["tune"]["abc"] == broken
+    assert [one["line"] for one in kept["problems"]] == [7]
+    text = (lessons / "book.abc").read_text("utf-8")
+    assert text == f"% ours\n\n{other}\n{broken}\n{other.replace('7', '8')}"

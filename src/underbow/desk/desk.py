@@ -23,6 +23,7 @@ from underbow.desk.hear.stream import Asked, estimate, listen
 from underbow.desk.hear.voices import Voices
 from underbow.desk.lessons import HOME, Lessons
 from underbow.desk.paper import bow
+from underbow.desk.paper.book import page_of
 from underbow.desk.paper.drawing import NARROW, WIDE, staff
 from underbow.desk.paper.edits import read_edits
 from underbow.desk.paper.reading import read_as_text, read_trial
@@ -149,11 +150,12 @@ class Desk:
         abc = wanted.get("abc")
         if not isinstance(abc, str) or len(abc) > MOST_TUNE:
             raise InputError("a tune's text is needed, of a million characters at most")
-        reading = read_trial(self.folder, name, abc)
+        book = page_of(read_as_text(self.folder, name))
+        reading = read_trial(self.folder, name, book.with_text(abc))
         drawn = ""
         if reading.sheet is not None:
             drawn = staff(staff_tune(reading.sheet), NARROW if wanted.get("narrow") else WIDE)
-        return {"staff": drawn, "problems": problems_shown(reading)}
+        return {"staff": drawn, "problems": problems_shown(reading, book.before.lstrip("\n").count("\n"))}
 
     def move(self, name: str, way: Literal["back", "forth"], wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Take the last change back, or do it again; give the sheet as it is then."""

@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from underbow.desk.folder import ChangedElsewhereError, Folder
 from underbow.desk.history import Files, History
+from underbow.desk.paper.book import page_of
 from underbow.desk.paper.edits import Edit, edited
 from underbow.desk.paper.reading import Reading, beside, read_as_far, read_as_text
 from underbow.desk.paper.view import version, view
@@ -97,7 +98,7 @@ class Store:
         if reading.tune_name is not None:
             if not reading.tune_name.lower().endswith((".abc", ".txt")):
                 raise InputError(f"{reading.tune_name} is no ABC; save the tune as ABC first")
-            self.write(name, seen, {reading.tune_name: abc})
+            self.write(name, seen, {reading.tune_name: page_of(reading).with_text(abc)})
             return
         self.change(name, seen, [Edit(("abc",), abc), Edit(("compose",), None), Edit(("meter",), None)])
 

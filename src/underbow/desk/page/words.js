@@ -74,6 +74,7 @@ export const WORDS = {
   write_tune: "write or paste",
   tune_text: "The tune in ABC",
   tune_file: "in {file}",
+  tune_of_book: "tune {number} in {file}",
   tune_in_sheet: "in the sheet itself",
   tune_of_file: "read from {file}; write here to make it your own",
   tune_composed: "made up over the chords; write here to make it your own",

@@ -6,6 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
+from underbow.desk.paper.book import page_of
 from underbow.desk.paper.changes import PrintedBar, printed_bars
 from underbow.desk.paper.drawing import NARROW, WIDE, hand, signs, staff
 from underbow.desk.paper.reading import Reading
@@ -18,7 +19,6 @@ from underbow.lesson.print.staff import staff_tune
 from underbow.theory.chord import Chord
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.sheet.model import Sheet
-from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.writer import to_abc
 from underbow.tune.harmony.harmonise import DOUBTFUL
 
@@ -85,10 +85,22 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
     }
 
 
-def problems_shown(reading: Reading) -> list[dict[str, Any]]:
-    """Give the problems as plain data."""
+def problems_shown(reading: Reading, lines: int = 0) -> list[dict[str, Any]]:
+    """Give the problems as plain data, their lines counted from the tune's own first one.
+
+    Parameters
+    ----------
+    reading : Reading
+    lines : int
+        Before the tune, where it stands in the sheet; where it has a file of its own, that tells.
+    """
     keys = ("part", "what", "bar", "line", "column", "key")
-    return [{key: getattr(problem, key) for key in keys} for problem in reading.problems]
+    lines = lines or page_of(reading).lines
+    return [
+        {key: getattr(problem, key) for key in keys}
+        | ({"line": problem.line - lines} if problem.part == "tune" and problem.line is not None else {})
+        for problem in reading.problems
+    ]
 
 
 def _text(value: object) -> str:
@@ -99,9 +111,9 @@ def _tune(reading: Reading) -> dict[str, Any]:
     """The tune's text, where it may be changed: in its file, or in the sheet."""
     table, name = reading.table, reading.tune_name
     if name is not None:
-        content = reading.files.get(name)
         is_abc = name.lower().endswith((".abc", ".txt"))
-        return {"abc": decoded(content) if content is not None and is_abc else "", "file": name, "own": is_abc}
+        page = page_of(reading)
+        return {"abc": page.text if is_abc else "", "file": name, "own": is_abc, "number": page.number}
     if isinstance(table.get("abc"), str):
         return {"abc": table["abc"].strip("\n") + "\n", "file": None, "own": True}
     composed = reading.sheet is not None and "compose" in table
