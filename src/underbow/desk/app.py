@@ -25,6 +25,7 @@ from underbow.errors import InputError, UnderbowError
 __all__ = ["make_app"]
 
 _TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
+_SHARED = {"take.js": "export { Take, refusal, wav };\n", "listener.js": ""}  # with what makes each a module
 MOST_JSON = 3_000_000
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -81,6 +82,13 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
     async def hear(request: Request) -> Response:
         return await _streamed(desk.hear, _name(request), await _body(request))
 
+    async def take(request: Request) -> Response:
+        name, wanted = unquote(request.headers.get("x-file-name", "")), _object(request.query_params.get("said", "{}"))
+        return await _said(desk.take, _name(request), name, await request.body(), wanted)
+
+    async def heard(request: Request) -> Response:
+        return await run_in_threadpool(desk.heard, request.path_params["path"])
+
     async def lesson(request: Request) -> Response:
         return await _said(desk.make_lesson, await _body(request))
 
@@ -120,6 +128,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/sheet/{name:path}/fingers", fingers),
             Route("/sheet/{name:path}/bowings", bowings),
             Route("/sheet/{name:path}/bow", keep_bow, methods=["POST"]),
+            Route("/sheet/{name:path}/takes", take, methods=["POST"]),
             Route("/sheet/{name:path}/sound", hear, methods=["POST"]),
             Route("/sheet/{name:path}", show),
             Route("/bow", bow, methods=["POST"]),
@@ -127,6 +136,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/lessons/{key}/progress", progress),
             Route("/lessons/{key}/stop", stop, methods=["POST"]),
             Route("/made/{path:path}", made),
+            Route("/heard/{path:path}", heard),
             Route("/close", close, methods=["POST"]),
         ],
         exception_handlers={UnderbowError: _wrong, ElsewhereError: _wrong},
@@ -148,6 +158,10 @@ async def _body(request: Request) -> dict[str, Any]:
     data = await request.body()
     if len(data) > MOST_JSON:
         raise InputError("too much at once")
+    return _object(data)
+
+
+def _object(data: bytes | str) -> dict[str, Any]:
     try:
         found = json.loads(data)
     except (ValueError, RecursionError):
@@ -193,8 +207,11 @@ def _refusal(status: int, what: str) -> Response:
 
 
 def _asset(name: str) -> Response:
-    """Serve a file of the page."""
+    """Serve a file of the page. What records is the learner's page's own script, as a module."""
     ending = name.rpartition(".")[2]
+    if name in _SHARED:
+        script = files("underbow.lesson.practice").joinpath(name).read_text(encoding="utf-8")
+        return Response(script + _SHARED[name], media_type=_TYPES["js"])
     known = {entry.name for entry in files("underbow.desk.page").iterdir()}
     if name not in known or ending not in _TYPES:
         return PlainTextResponse("no such page", 404)

@@ -31,6 +31,7 @@ from underbow.desk.paper.rekey import rekeyed
 from underbow.desk.paper.view import choices, problems_shown, version
 from underbow.desk.shelf import Shelf
 from underbow.desk.store import Store
+from underbow.desk.takes import Takes
 from underbow.errors import InputError
 from underbow.fiddle.pattern import read_pattern
 from underbow.lesson.options import LessonOptions
@@ -66,12 +67,14 @@ class Desk:
     store: Store = field(init=False)
     shelf_: Shelf = field(init=False)
     lessons: Lessons = field(init=False)
+    takes: Takes = field(init=False)
     _books: dict[str, begin.Book] = field(default_factory=dict)
     _gains: dict[str, float] = field(default_factory=dict)
     _preparing: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
         self.store, self.shelf_, self.lessons = Store(self.folder), Shelf(self.folder), Lessons(self.folder)
+        self.takes = Takes(self.folder, self.voices.kind)
 
     # the shelf
 
@@ -240,6 +243,19 @@ class Desk:
             sheet = self._sheet(name)
             voice = Hurried(self.voices.voice(sheet), patience=_AT_LEISURE)
             self._gains[name] = estimate(sheet, voice, _levels({}))
+
+    # takes
+
+    def take(self, name: str, file: str, data: bytes, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Hold a recording against a sheet, and keep it beside the sheet where it was made here."""
+        return self.takes.judge(name, self._sheet(name), file, data, wanted)
+
+    def heard(self, path: str) -> Response:
+        """Serve a page on a take that this run has made."""
+        if not self.takes.has_page(path):
+            return PlainTextResponse("no such page", 404)
+        headers = {"Content-Security-Policy": HANDED_OUT}
+        return FileResponse(self.folder.place(path), headers=headers, content_disposition_type="inline")
 
     # lessons
 

@@ -38,7 +38,13 @@ _NEIGHBOURS = 4
 
 
 def listen(
-    take: Path, performance: Performance, mix: Mix, *, voices: str = "auto", soundfont: Path | None = None
+    take: Path,
+    performance: Performance,
+    mix: Mix,
+    *,
+    voices: str = "auto",
+    soundfont: Path | None = None,
+    near: float | None = None,
 ) -> Heard:
     """Hold a recording of somebody playing along against the sheet.
 
@@ -51,6 +57,8 @@ def listen(
         What was played along with.
     voices, soundfont
         What the play-along was made with, as for a render.
+    near : float or None
+        Second of the take at which the track's first sample lies, where who recorded it has measured that.
 
     Returns
     -------
@@ -68,7 +76,7 @@ def listen(
         if refused is not None:
             return Heard(performance, *refused, Place(0.0, 1.0, 0.0, leak=False))
         track = _play_along(performance, mix, folder, voices, soundfont)
-        return compare(recording.sound, track, performance)
+        return compare(recording.sound, track, performance, near=near)
 
 
 def _refused(recording: Recording) -> tuple[Verdict, str] | None:
@@ -94,11 +102,14 @@ def _mono(blocks: Iterable[Floats]) -> Iterator[Floats]:
         yield block.mean(axis=1)
 
 
-def compare(take: Floats, track: Floats, performance: Performance) -> Heard:
-    """Hold a take against the play-along and what is expected, both mono at :data:`~underbow.ear.spectra.RATE`."""
+def compare(take: Floats, track: Floats, performance: Performance, *, near: float | None = None) -> Heard:
+    """Hold a take against the play-along and what is expected, both mono at :data:`~underbow.ear.spectra.RATE`.
+
+    ``near`` is as for :func:`listen`.
+    """
     pitch = performance.concert_pitch
     everything = expected_strokes(performance)
-    place = find_place(take, track, everything, pitch)
+    place = find_place(take, track, everything, pitch, near=near)
     strokes = [stroke for stroke in everything if 0.05 < place.in_take(stroke.start) < len(take) / RATE - 0.1]
     if len(strokes) < _SHORTEST:
         return Heard(performance, "other piece", _NOT_THIS, place)

@@ -25,6 +25,8 @@ _LEAST = 5.0  # seconds that must overlap
 _STRETCH = 12.0  # seconds that are laid against each other by phase
 _CANDIDATES = 12  # places looked at
 _REACH = 0.12  # seconds by which the first estimate may be off
+_NEAR = 0.25  # seconds by which a place that is known beforehand may be off
+_LIKELY = 0.5  # of the best place's agreement that there must be where it is known to be
 _SHARP = 8.0  # how far a peak of the phase correlation stands over the rest, in standard deviations, to count
 
 
@@ -58,7 +60,14 @@ class Place:
         return (take - self.offset) / self.rate
 
 
-def find_place(take: Floats, track: Floats, strokes: Sequence[ExpectedStroke], concert_pitch: float) -> Place:
+def find_place(
+    take: Floats,
+    track: Floats,
+    strokes: Sequence[ExpectedStroke],
+    concert_pitch: float,
+    *,
+    near: float | None = None,
+) -> Place:
     """Find the track in a take.
 
     Parameters
@@ -68,14 +77,20 @@ def find_place(take: Floats, track: Floats, strokes: Sequence[ExpectedStroke], c
     strokes : sequence of ExpectedStroke
     concert_pitch : float
         Hz of A4.
+    near : float or None
+        Where it was measured to lie, in seconds, by who recorded it. Taken at its word where the play-along isn't heard, unless
+        the take contradicts it.
     """
-    candidates = _whole(take, track, strokes, concert_pitch)
+    candidates = _whole(take, track, strokes, concert_pitch, near)
     offset, score = candidates[0]
     by_phase = [found for start, _ in candidates if (found := _by_phase(take, track, start)) is not None]
     if by_phase:
         best = max(by_phase, key=lambda found: found[2])
         others = [found[2] for found in by_phase if abs(found[0] - best[0]) > 0.15]
-        return Place(best[0], best[1], _apart(best[2], max(others, default=0.0)), leak=True)
+        known = near is not None and abs(best[0] - near) <= _NEAR
+        return Place(best[0], best[1], 1.0 if known else _apart(best[2], max(others, default=0.0)), leak=True)
+    if near is not None and abs(offset - near) <= _NEAR:
+        return Place(near, 1.0, 1.0, leak=False)
     return Place(offset, 1.0, _apart(score, max((other for _, other in candidates[1:]), default=0.0)), leak=False)
 
 
@@ -87,8 +102,10 @@ def _apart(best: float, second: float) -> float:
 # -- the whole take at once
 
 
-def _whole(take: Floats, track: Floats, strokes: Sequence[ExpectedStroke], pitch: float) -> list[tuple[float, float]]:
-    """The likeliest offsets, each with how well both agree there, the best first."""
+def _whole(
+    take: Floats, track: Floats, strokes: Sequence[ExpectedStroke], pitch: float, near: float | None
+) -> list[tuple[float, float]]:
+    """The likeliest offsets, each with how well both agree there, the best first; a known one alone, if it is likely."""
     step = _CHROMA_HOP // _NOVELTY_HOP
     least = int(_LEAST * RATE / _NOVELTY_HOP)
     heard, played = chroma(take, pitch), chroma(track, pitch)
@@ -101,6 +118,11 @@ def _whole(take: Floats, track: Floats, strokes: Sequence[ExpectedStroke], pitch
     fine = (np.arange(len(rhythm)) - (len(clicks) - 1)) * _NOVELTY_HOP / RATE
     coarse = (np.arange(len(harmony)) - (len(played) - 1)) * _CHROMA_HOP / RATE
     together = rhythm + np.interp(fine, coarse, harmony)
+    if near is not None:
+        there = np.where(np.abs(fine - near) <= _NEAR, together, 0)
+        best = int(np.argmax(there))
+        if there[best] >= _LIKELY * together.max() > 0:
+            return [(float(fine[best]), float(there[best]))]
     found: list[tuple[float, float]] = []
     for _ in range(_CANDIDATES):
         best = int(np.argmax(together))

@@ -182,7 +182,8 @@ def _other_blocks(path: Path) -> Generator[Any, None, None]:
                 yield from (part.to_ndarray()[0] for part in resampler.resample(frame))
             yield from (part.to_ndarray()[0] for part in resampler.resample(None))
     except (av.FFmpegError, ValueError) as error:
-        raise InputError(f"{path}: not a sound that can be read ({error}); save it as wav, flac, ogg or mp3") from None
+        why = getattr(error, "strerror", None) or error
+        raise InputError(f"{path}: not a sound that can be read ({why}); save it as wav, flac, ogg or mp3") from None
 
 
 def _by_ffmpeg(path: Path) -> Generator[Any, None, None]:

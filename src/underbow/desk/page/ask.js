@@ -4,7 +4,7 @@ import { tell } from "./dom.js";
 
 export class Wrong extends Error {
   constructor(status, body) {
-    super((body.problems ?? []).map((one) => one.what).join("\n") || say("gone"));
+    super((body.problems ?? []).map((one) => one.what).join("\n") || say(status === 413 ? "too_much" : "gone"));
     this.status = status;
     this.problems = body.problems ?? [];
     this.elsewhere = body.elsewhere ?? null;

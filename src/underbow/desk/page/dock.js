@@ -2,6 +2,7 @@
 import { $, choice, el, word } from "./dom.js";
 import { beat, say } from "./words.js";
 import { makeLesson } from "./lesson.js";
+import { record } from "./record.js";
 
 const PLACES = [["near", 0], ["middle_way", -6], ["far", -12], ["out", null]];
 const kept = { levels: null, mix: null };
@@ -18,7 +19,8 @@ export function showDock(sheet) {
   const places = el("div", { class: "places", role: "group", "aria-label": say("who") });
   const make = el("button", { type: "button", class: "press plain", id: "make", onclick: () => makeLesson([sheet.name], sheet.view.title.text) }, say("make"));
   const who = word(say("who"), () => { const open = dock.classList.toggle("players"); who.setAttribute("aria-expanded", String(open)); }, { class: "who", id: "who", "aria-expanded": "false" });
-  dock.replaceChildren(el("div", { class: "listen" }, hear, more), places, make, who);
+  const take = word(say("record"), () => record(sheet), { id: "record", class: "record" });
+  dock.replaceChildren(el("div", { class: "listen" }, hear, more), places, el("div", { class: "hand-on" }, make, take), who);
   let shown = "";
 
   function stand(levels, mix) {
@@ -71,8 +73,10 @@ export function showDock(sheet) {
   function refresh() {
     const { bar, pass, around } = sheet.here, { plan, changes, until } = sheet.view;
     hear.disabled = !plan;
-    const text = sheet.hearing.playing ? say("pause") : bar > sheet.view.head?.first_bar ? say("hear_from", { bar: say("bar", { number: bar }) }) : say("hear_start");
-    const sign = sheet.hearing.playing ? "❚❚" : "▶";
+    take.disabled = !plan || Boolean(sheet.recording);
+    hear.classList.toggle("recording", Boolean(sheet.recording));
+    const text = sheet.recording ? say("record_stop") : sheet.hearing.playing ? say("pause") : bar > sheet.view.head?.first_bar ? say("hear_from", { bar: say("bar", { number: bar }) }) : say("hear_start");
+    const sign = sheet.recording ? "●" : sheet.hearing.playing ? "❚❚" : "▶";
     const wanted = `${sign} ${text}`;
     if (hear.dataset.text !== wanted) { hear.dataset.text = wanted; hear.replaceChildren(el("span", { "aria-hidden": "true" }, sign), ` ${text}`); }
     if (!plan) { more.textContent = ""; return; }

@@ -76,6 +76,7 @@ class Take { // one stream from the desk on the context's clock
     const source = new AudioBufferSourceNode(context, { buffer });
     source.connect(this.out.input);
     // Where a busy machine comes too late, all that follows comes so much later: a pause, and nothing out of time.
+    if (this.zero + at / RATE < context.currentTime) this.late = true;
     if (this.zero + at / RATE < context.currentTime) this.zero = Math.ceil((context.currentTime + LATE) * RATE - at) / RATE;
     source.start(this.zero + at / RATE);
     source.onended = () => { this.sources = this.sources.filter((one) => one !== source); };
@@ -104,6 +105,14 @@ class Take { // one stream from the desk on the context's clock
     return { pass: stretch.pass, tempo: stretch.tempo, bar: last(stretch.bars) ?? stretch.bars[0], note: last(stretch.notes) };
   }
 
+  // The first bar line and the moment at which it sounds; null where the machine came too late.
+  get line() {
+    const music = this.marks.find((one) => !one.count);
+    if (this.zero === null || this.late || !music) return null;
+    const [frame, bar, time] = music.bars[0];
+    return { bar, time, pass: music.pass, when: this.zero + frame / RATE };
+  }
+
   next(after) { // the first bar line after a moment
     for (const one of this.marks) {
       if (!one.count) for (const bar of one.bars) if (this.zero + bar[0] / RATE >= after) return { pass: one.pass, bar, when: this.zero + bar[0] / RATE };
@@ -120,6 +129,7 @@ export class Hearing {
   }
 
   get playing() { return this.takes.length > 0; }
+
 
   async ready() {
     if (!this.context) {

@@ -7,6 +7,7 @@ import { openBook } from "./begin.js";
 import { makeLesson } from "./lesson.js";
 import { Hearing } from "./hear.js";
 import { showDock } from "./dock.js";
+import { handIn, isSound } from "./record.js";
 import { showTune } from "./tune.js";
 import { showChanges } from "./changes.js";
 import { showFingers } from "./fingers.js";
@@ -31,7 +32,7 @@ export class Sheet {
     this.here = { bar: view.head?.first_bar ?? 0, time: 1, pass: 1, around: null };
     this.hearing = new Hearing({
       place: (place) => this.heard(place),
-      ended: (whole) => { if (whole) Object.assign(this.here, { bar: this.view.head?.first_bar ?? 0, time: 1, pass: 1 }); this.parts.tune?.mark(null); this.parts.changes?.mark(null); this.parts.plan?.mark(null); this.dock?.refresh(); },
+      ended: (whole) => { if (whole) Object.assign(this.here, { bar: this.view.head?.first_bar ?? 0, time: 1, pass: 1 }); this.parts.tune?.mark(null); this.parts.changes?.mark(null); this.parts.plan?.mark(null); this.dock?.refresh(); if (whole) this.recording?.done(); },
       failed: (why) => tell(why === "silent" ? say("no_sound") : why),
     });
     this.parts = {};
@@ -49,7 +50,7 @@ export class Sheet {
     return this;
   }
 
-  halt() { this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
+  halt() { this.recording?.take.close(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
 
   rail() {
     showRail(this.view.title.text, [
@@ -226,6 +227,7 @@ export class Sheet {
 
   // Hearing.
   hear() {
+    if (this.recording) { this.recording.done(); return; }
     if (this.hearing.playing) { this.hearing.halt(); return; }
     const { bar, time, pass, around } = this.here;
     const counted = !around && bar === this.view.head.first_bar && time === 1;
@@ -248,7 +250,7 @@ export class Sheet {
     this.parts.tune?.point(bar);
     if (!quiet) this.parts.changes?.point(bar);
     this.dock?.refresh();
-    if (this.hearing.playing) this.hearing.start(this.name, { bar, time, pass: this.here.pass, around: this.here.around });
+    if (this.hearing.playing && !this.recording) this.hearing.start(this.name, { bar, time, pass: this.here.pass, around: this.here.around });
   }
 
   around(pair) {
@@ -264,6 +266,7 @@ export class Sheet {
       this.hear();
       return true;
     }
+    if (event.key === "Escape" && this.recording) { this.recording.done(); return true; }
     if (event.key === "Escape") { if (this.here.around) this.around(null); this.hearing.halt(); return true; }
     return this.parts.changes?.key(event) ?? false;
   }
@@ -280,6 +283,7 @@ export class Sheet {
   }
 
   dropped(file) {
+    if (isSound(file)) { handIn(this, file); return; }
     openBook(file, null, async (book, tune) => {
       const { abc } = await ask("/book/tune", { book, tune });
       this.ask("tune", { abc });
