@@ -10,7 +10,7 @@ import typer
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command
 from underbow.cli.hand_out import hand_out
-from underbow.cli.sound import Bank, Bits, Rate, VoiceKind, render_options
+from underbow.cli.sound import Bank, Bits, DarkVideo, Rate, Video, VoiceKind, WideVideo, render_options, video_options
 from underbow.cli.work import NoCache, OnCluster, Template, Workers, a_way
 from underbow.errors import InputError
 
@@ -51,6 +51,9 @@ def lesson(
     site: Annotated[
         bool, typer.Option("--site", metavar="", help="For a web server: the page's sound in files beside it.")
     ] = False,
+    video: Video = False,
+    wide: WideVideo = False,
+    dark: DarkVideo = False,
     voices: VoiceKind = "auto",
     soundfont: Bank = None,
     rate: Rate = 44_100,
@@ -88,7 +91,7 @@ def lesson(
     if zips.lower() not in kinds:
         raise InputError(f"--zip must be one, each or none, not {zips!r}")
     options = LessonOptions(replace(sound, mono=True), papers[paper.lower()], each_tempo, tuple(mix or ()), site)
-    gathered = gather(sheets, options, template=template)
+    gathered = gather(sheets, options, template=template, video=video_options(video=video, wide=wide, dark=dark))
     if not title:  # a book's own name, or the first sheet's
         title = sheets[0].stem if len(sheets) == 1 and len(gathered.jobs) > 1 else gathered.jobs[0].title
     way = a_way(len(gathered.jobs), workers, cluster, cache=not no_cache)

@@ -19,6 +19,7 @@ from underbow.errors import InputError
 if TYPE_CHECKING:
     from underbow.jobs.gather import Gathered
     from underbow.jobs.work import Way
+    from underbow.lesson.video.options import VideoOptions
     from underbow.sound.files.encode import Bits as Depth
     from underbow.sound.files.encode import Format
     from underbow.sound.options import RenderOptions
@@ -36,6 +37,13 @@ Bank = Annotated[Path | None, typer.Option("--soundfont", metavar="FILE", help="
 Stems = Annotated[bool, typer.Option("--stems", metavar="", help="Also each part alone, in its own file.")]
 Rate = Annotated[int, typer.Option(metavar="N", help="Samples a second: 44100 or 48000.")]
 Bits = Annotated[str, typer.Option(help="16, 24 or float, for wav and flac.")]
+Video = Annotated[
+    bool, typer.Option("--video", metavar="", help="Also a video: the practice page's board in time, for any phone.")
+]
+WideVideo = Annotated[
+    bool, typer.Option("--wide", metavar="", help="The video for a screen (1920x1080), not for a phone held upright.")
+]
+DarkVideo = Annotated[bool, typer.Option("--dark", metavar="", help="The video with light letters on dark.")]
 Afresh = Annotated[bool, typer.Option("--afresh", metavar="", help="Don't reuse identical strokes (slower).")]
 
 
@@ -52,6 +60,9 @@ def render(
     rate: Rate = 44_100,
     bits: Bits = "16",
     afresh: Afresh = False,
+    video: Video = False,
+    wide: WideVideo = False,
+    dark: DarkVideo = False,
     template: Template = None,
     workers: Workers = None,
     cluster: OnCluster = "",
@@ -67,11 +78,15 @@ def render(
       underbow render tracks/*.toml -o out --mix "backup turn" --format mp3,flac
 
       underbow render tunebook.abc -o out --template slow-reels.toml
+
+      underbow render my-lesson/first-track.toml -o out --video
     """
     from underbow.jobs.gather import gather
 
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
-    gathered = gather(sheets, options, mix or (), template=template)
+    gathered = gather(
+        sheets, options, mix or (), template=template, video=video_options(video=video, wide=wide, dark=dark)
+    )
     _render(gathered, output, a_way(len(gathered.jobs), workers, cluster, cache=not no_cache), as_json=as_json)
 
 
@@ -238,6 +253,18 @@ def render_options(
     )
     options.check()
     return options
+
+
+def video_options(*, video: bool, wide: bool, dark: bool) -> VideoOptions | None:
+    """Gather what videos are asked for; None where there are none."""
+    from underbow.lesson.video.options import VideoOptions
+
+    if not video:
+        for name, given in (("--wide", wide), ("--dark", dark)):
+            if given:
+                raise InputError(f"{name} is of a video; add --video, or leave it out")
+        return None
+    return VideoOptions(wide, dark)
 
 
 def _render(gathered: Gathered, folder: Path, a_way: AbstractContextManager[Way], *, as_json: bool) -> None:

@@ -14,6 +14,8 @@ from underbow.jobs.book import book_tunes, is_book, read_template
 from underbow.jobs.job import Bank, Job, Options, chosen_mixes
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice.audio import check_length
+from underbow.lesson.video.film import check_means
+from underbow.lesson.video.options import VideoOptions
 from underbow.sound.choose import voices_in_use
 from underbow.sound.options import RenderOptions
 from underbow.sound.soundfont.banks import find_banks
@@ -66,7 +68,12 @@ class Gathered:
 
 
 def gather(
-    paths: Sequence[Path], options: Options, mixes: Sequence[str] = (), *, template: Path | None = None
+    paths: Sequence[Path],
+    options: Options,
+    mixes: Sequence[str] = (),
+    *,
+    template: Path | None = None,
+    video: VideoOptions | None = None,
 ) -> Gathered:
     """Read every sheet with all that it names, and make a job of each.
 
@@ -80,6 +87,8 @@ def gather(
         Names; all of each sheet's where there are none.
     template : Path, optional
         What the sheets of a tunebook say beside their tune; see :mod:`underbow.jobs.book`.
+    video : VideoOptions, optional
+        What videos of the tracks are to look like, where there shall be any.
 
     Raises
     ------
@@ -113,7 +122,7 @@ def gather(
         if len(paths) > 1 and Path(parted).is_file():
             raise InputError(f'a name with spaces needs quotes round it: "{parted}"')
         raise InputError(*faults)
-    return _voiced(_named_apart(jobs), sound, remarks)
+    return _voiced(_named_apart(jobs), sound, remarks, video)
 
 
 def _book(path: Path, template: Path | None, options: Options, mixes: tuple[str, ...]) -> tuple[list[Job], list[str]]:
@@ -153,7 +162,13 @@ def _named_apart(jobs: Sequence[Job]) -> list[Job]:
 
 
 def gather_text(
-    text: str, options: Options, mixes: Sequence[str] = (), *, folder: Path | None = None, name: str = ""
+    text: str,
+    options: Options,
+    mixes: Sequence[str] = (),
+    *,
+    folder: Path | None = None,
+    name: str = "",
+    video: VideoOptions | None = None,
 ) -> Gathered:
     """Make a job of a sheet that is no file.
 
@@ -167,6 +182,7 @@ def gather_text(
         Where the files lie that it names.
     name : str
         What faults call it.
+    video : VideoOptions, optional
 
     Raises
     ------
@@ -176,17 +192,19 @@ def gather_text(
     sound = options if isinstance(options, RenderOptions) else options.sound
     sound.check()
     sheet = build_sheet(read_table(text, name), folder, name)
-    return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet))
+    return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet), video)
 
 
 def _notes(sheet: Sheet) -> list[str]:
     return [f"note: {note}" for note in sheet.told]
 
 
-def _voiced(jobs: Sequence[Job], sound: RenderOptions, remarks: Sequence[str]) -> Gathered:
+def _voiced(jobs: Sequence[Job], sound: RenderOptions, remarks: Sequence[str], video: VideoOptions | None) -> Gathered:
+    if video is not None:
+        check_means()
     voices = find_voices(sound)
     lines = [*remarks, voices.told] if voices.told else remarks
-    return Gathered(tuple(replace(job, banks=voices.banks) for job in jobs), voices, tuple(lines))
+    return Gathered(tuple(replace(job, banks=voices.banks, video=video) for job in jobs), voices, tuple(lines))
 
 
 def _job(sheet: Sheet, text: str, folder: Path, options: Options, mixes: tuple[str, ...]) -> Job:

@@ -17,6 +17,7 @@ from underbow.files.trouble import make_folder, output_error
 from underbow.files.workplace import scratch
 from underbow.jobs.versions import versions
 from underbow.lesson.options import LessonOptions
+from underbow.lesson.video.options import VideoOptions
 from underbow.sound.options import RenderOptions
 from underbow.tables import read_table
 from underbow.track.mixes import Mix
@@ -69,6 +70,8 @@ class Job:
         Length of one track, to estimate by.
     tracks : int
         Number of mixes that become audio files.
+    video : VideoOptions, optional
+        Whether videos are made too, and how they look.
     """
 
     title: str
@@ -80,6 +83,7 @@ class Job:
     banks: tuple[Bank, ...] = ()
     seconds: float = 0.0
     tracks: int = 1
+    video: VideoOptions | None = None
 
     @property
     def sound(self) -> RenderOptions:
@@ -97,8 +101,10 @@ class Job:
             asked,
             self.mixes,
             [asdict(bank) for bank in self.banks],
-            versions(fluidsynth=bool(self.banks)),
+            versions(fluidsynth=bool(self.banks), video=self.video is not None),
         ]
+        if self.video is not None:
+            content.append(asdict(self.video))
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     def read(self, folder: Path | None = None) -> Sheet:

@@ -13,8 +13,9 @@ from typing import Any
 from underbow.errors import InputError, UnderbowError
 from underbow.files.trouble import make_folder
 from underbow.files.whole import digest, write_whole
+from underbow.jobs.film import add_videos, tracks_of_video
 from underbow.jobs.job import Bank, Job
-from underbow.lesson.options import LessonOptions
+from underbow.lesson.options import LessonOptions, usual_mix
 from underbow.lesson.ours import is_inside
 from underbow.lesson.sheet import make_sheet
 from underbow.sound.choose import choose_voice
@@ -27,6 +28,7 @@ __all__ = ["FILES", "REPORT", "Finished", "StoppedError", "run_job"]
 
 REPORT = "report.json"
 FILES = "files"
+_SOUNDING = 0.3  # share of the work, where videos are made as well
 
 
 class StoppedError(UnderbowError):
@@ -118,11 +120,24 @@ def run_job(
     mixes, performance = job.chosen(sheet), perform(sheet)
     sound, remark = _voiced(job, performance, places or {})
     sound = replace(sound, loudness=sheet.loudness)
+    sounding = _SOUNDING if job.video else 1.0
+
+    def sounded(share: float) -> None:
+        tell(sounding * share)
+
     if isinstance(job.options, LessonOptions):
-        options = replace(job.options, sound=sound)
-        document = make_sheet(sheet, performance, mixes, files, options=options, progress=tell)
+        options = replace(job.options, sound=tracks_of_video(sound) if job.video else sound)
+        filmed = options.chosen(mixes)
+        document = make_sheet(sheet, performance, mixes, files, options=options, progress=sounded)
     else:
-        document = render_files(performance, mixes, files, sound, progress=tell).to_json()
+        filmed = mixes if job.mixes else usual_mix(mixes)
+        asked = tracks_of_video(sound) if job.video else sound
+        document = render_files(performance, mixes, files, asked, progress=sounded).to_json()
+    if job.video:
+        document = add_videos(
+            document, sheet, performance, filmed, files, sound=sound, options=job.video,
+            progress=lambda share: tell(sounding + (1 - sounding) * share),
+        )  # fmt: skip
     listed = [_listed(files, file) for file in document["files"]]
     report = document | {
         "stamp": job.stamp,

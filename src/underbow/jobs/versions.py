@@ -18,13 +18,15 @@ _DECIDING = ("numpy", "soundfile", "lameenc", "mido", "pretty_midi", "verovio", 
 
 
 @cache
-def versions(*, fluidsynth: bool) -> tuple[tuple[str, str], ...]:
+def versions(*, fluidsynth: bool, video: bool = False) -> tuple[tuple[str, str], ...]:
     """Name what decides the bytes of a result, each with its version.
 
     Parameters
     ----------
     fluidsynth : bool
         Whether a SoundFont is played, so that FluidSynth's version counts.
+    video : bool
+        Whether a video is made, so that ffmpeg's version counts.
 
     Examples
     --------
@@ -41,6 +43,10 @@ def versions(*, fluidsynth: bool) -> tuple[tuple[str, str], ...]:
         from underbow.sound.soundfont.voice import engine  # noqa: PLC0415  loads the library
 
         found.append(("fluidsynth", engine().version))
+    if video:
+        from underbow.lesson.video.encoder import find_encoder  # noqa: PLC0415  asks a program
+
+        found.append(("ffmpeg", find_encoder().version))
     return tuple(found)
 
 

@@ -10,7 +10,7 @@ from underbow.lesson.print.handout import Paper
 from underbow.sound.options import RenderOptions
 from underbow.track.mixes import Mix
 
-__all__ = ["LessonOptions"]
+__all__ = ["LessonOptions", "usual_mix"]
 
 USUAL = "backup turn"
 
@@ -48,7 +48,7 @@ class LessonOptions:
             If there is no mix of a name.
         """
         if not self.tracks:
-            return tuple(mix for mix in mixes if mix.name == USUAL)[:1] or tuple(mixes[:1])
+            return usual_mix(mixes)
         known = {mix.name.lower(): mix for mix in mixes}
         wanted = [word.strip().lower() for word in self.tracks]
         for word in wanted:
@@ -57,3 +57,8 @@ class LessonOptions:
                     f"no mix {word!r}{near_miss(word, known)}; choose from {', '.join(mix.name for mix in mixes)}, or all"
                 )
         return tuple(mix for name, mix in known.items() if name in wanted or "all" in wanted)
+
+
+def usual_mix(mixes: Sequence[Mix]) -> tuple[Mix, ...]:
+    """Choose the one that the learner backs up, or else the first."""
+    return tuple(mix for mix in mixes if mix.name == USUAL)[:1] or tuple(mixes[:1])

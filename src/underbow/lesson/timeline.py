@@ -13,7 +13,7 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from underbow.fiddle.drawing.grid_svg import BarPicture, draw_bar_svg
+from underbow.fiddle.drawing.grid_svg import NEAR, BarPicture, Rows, draw_bar_svg
 from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
@@ -28,7 +28,7 @@ Held = tuple[Chord | None, HandShape | None]
 Clock = Callable[[Fraction], float]  # milliseconds of a position
 
 
-def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
+def page_timeline(sheet: Sheet, performance: Performance, *, rows: Rows = NEAR) -> dict[str, Any]:
     """Lay a performance out for the page.
 
     Parameters
@@ -36,6 +36,8 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
     sheet : Sheet
     performance : Performance
         Of this sheet.
+    rows : Rows
+        How large the pictures' letters are.
 
     Returns
     -------
@@ -61,7 +63,7 @@ def page_timeline(sheet: Sheet, performance: Performance) -> dict[str, Any]:
         return _short(1000 * performance.tempo.seconds(quarter))
 
     hands, chords = _chords(sheet, timeline, clock)
-    pictures, bars = _bars(sheet, timeline, clock)
+    pictures, bars = _bars(sheet, timeline, clock, rows)
     within = {bar: i for i, bar in enumerate(sheet.melody.full_bars)}
     whole = [range(i, i + 1) for i in range(len(timeline.starts))]
     return {
@@ -127,7 +129,7 @@ def _neck(svg: str) -> str:
     )
 
 
-def _bars(sheet: Sheet, timeline: Timeline, clock: Clock) -> tuple[list[BarPicture], list[list[Any]]]:
+def _bars(sheet: Sheet, timeline: Timeline, clock: Clock, rows: Rows) -> tuple[list[BarPicture], list[list[Any]]]:
     """The whole bars of every pass, and the pictures that they share."""
     pictures: dict[BarPicture, int] = {}
     drawn: dict[tuple[object, ...], BarPicture] = {}
@@ -140,7 +142,7 @@ def _bars(sheet: Sheet, timeline: Timeline, clock: Clock) -> tuple[list[BarPictu
         )  # what the picture depends on, wherever the bar lies
         key = (grid, length, inside, start % grid.length)
         if key not in drawn:
-            drawn[key] = draw_bar_svg(grid, strokes, start, length)
+            drawn[key] = draw_bar_svg(grid, strokes, start, length, rows=rows)
         picture = drawn[key]
         number = pictures.setdefault(picture, len(pictures))
         cells = [clock(bar.start + cell) for cell in picture.cells[:-1]]

@@ -23,14 +23,29 @@ from underbow.fiddle.grid import STEP_DB, AccentGrid, Stroke
 from underbow.fiddle.pattern import Pattern
 
 BAR_WIDTH = 320.0
-_SIGNS = 24.0  # height of the row of bow signs
-_FIELD = 72.0  # height of the field that the stroke line runs in
-_ROW = 18.0  # height of a row of text
 _THICKEST = 11.0
 _EDGE = 8.0  # between the field's edges and the ends of the bow's way
 _MARGIN = 14.0  # left of the first bar
 _TURNED = {"d": "u", "u": "d", "x": "x"}
 _SPOKEN = {"d": "down", "u": "up", "x": "chop"}
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """How high the rows of a bar's picture are: the bow signs, the field that the stroke line runs in, a row of text.
+
+    ``letter`` is the size of the count's letters, ``sign`` how much larger than usual the bow signs are.
+    """
+
+    signs: float = 24.0
+    field: float = 72.0
+    text: float = 18.0
+    letter: float = 13.0
+    sign: float = 1.0
+
+
+NEAR = Rows()
+AFAR = Rows(30.0, 62.0, 27.0, 26.0, 1.25)  # to be read from two metres where the bar is as wide as a phone
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +122,9 @@ def draw_grid_svg(pattern: Pattern, *, columns: int = 2, numbers: bool = True) -
     return "\n".join([*parts, "</svg>"])
 
 
-def draw_bar_svg(grid: AccentGrid, strokes: Sequence[Stroke], start: Fraction, length: Fraction) -> BarPicture:
+def draw_bar_svg(
+    grid: AccentGrid, strokes: Sequence[Stroke], start: Fraction, length: Fraction, *, rows: Rows = NEAR
+) -> BarPicture:
     """Draw one bar of what is played.
 
     Parameters
@@ -117,13 +134,15 @@ def draw_bar_svg(grid: AccentGrid, strokes: Sequence[Stroke], start: Fraction, l
         As :meth:`AccentGrid.play` gives them.
     start, length : Fraction
         The bar, in quarters before swing, from where the strokes begin.
+    rows : Rows
+        :data:`NEAR`, or :data:`AFAR`.
 
     >>> grid = AccentGrid.parse("2/4", 4, "d - u d", "8 . 5 5")
     >>> bar = draw_bar_svg(grid, grid.play(2), Fraction(2), Fraction(2))
     >>> [str(cell) for cell in bar.cells], len(bar.travel)
     (['0', '1/2', '1', '3/2', '2'], 3)
     """
-    picture = _Picture(grid, numbers=False, moving=True)
+    picture = _Picture(grid, numbers=False, moving=True, rows=rows)
     found, cells = pieces(grid, strokes, start, length), cell_starts(grid, length)
     said = ", ".join(f"{_SPOKEN[piece.bow]} {_word(grid, start + piece.start)}" for piece in found if piece.begins)
     svg = _head(BAR_WIDTH + 2, picture.height, said) + picture.draw(found, cells) + "</svg>"
@@ -211,13 +230,18 @@ class _Travel:
 class _Picture:
     """Draws bars of one grid: which rows there are, and how high."""
 
-    def __init__(self, grid: AccentGrid, *, numbers: bool, moving: bool = False) -> None:
-        self._grid, self._numbers, self._moving = grid, numbers, moving
+    def __init__(self, grid: AccentGrid, *, numbers: bool, moving: bool = False, rows: Rows = NEAR) -> None:
+        self._grid, self._numbers, self._moving, self._rows = grid, numbers, moving, rows
         self._strings = any(symbol in "_^" for symbol in grid.strings)
 
     @property
     def height(self) -> float:
-        return _SIGNS + _FIELD + _ROW * (1 + self._numbers) + (12 if self._strings else 0)
+        return self._bottom + self._rows.text * (1 + self._numbers) + (12 if self._strings else 0)
+
+    @property
+    def _bottom(self) -> float:
+        """The lower edge of the field."""
+        return self._rows.signs + self._rows.field
 
     def draw(self, found: Sequence[Piece], cells: Sequence[Fraction]) -> str:
         """Draw a bar at the origin."""
@@ -225,11 +249,14 @@ class _Picture:
 
     def way(self, piece: Piece, length: Fraction) -> tuple[float, float, float, float]:
         """The straight line that a piece's place follows."""
-        (x1, x2), (y1, y2) = (_x(piece.start, length), _x(piece.end, length)), map(_y, piece.places)
+        (x1, x2), (y1, y2) = (_x(piece.start, length), _x(piece.end, length)), map(self._y, piece.places)
         return round(x1, 1), round(y1, 1), round(x2, 1), round(y2, 1)
 
+    def _y(self, place: float) -> float:
+        return self._rows.signs + _EDGE + (self._rows.field - 2 * _EDGE) * place
+
     def _parts(self, found: Sequence[Piece], cells: Sequence[Fraction]) -> Iterator[str]:
-        length, bottom = cells[-1], _SIGNS + _FIELD
+        length, top, bottom = cells[-1], self._rows.signs, self._bottom
         for start, end in pairwise(cells):
             x, wide = _x(start, length), _x(end, length) - _x(start, length)
             yield f'<rect class="cell" x="{x:.1f}" y="0" width="{wide:.1f}" height="{self.height:.1f}" stroke="none"/>'
@@ -237,7 +264,7 @@ class _Picture:
         for number, start in enumerate(cells):
             straight = self._grid.cell * number
             heavy = 1.6 if start in {0, length} else 0.9 if straight in beats else 0.35
-            yield _line(_x(start, length), _SIGNS, _x(start, length), bottom, heavy)
+            yield _line(_x(start, length), top, _x(start, length), bottom, heavy)
         for piece in found:
             yield from self._piece(piece, length)
         yield from self._words(found, cells)
@@ -247,10 +274,15 @@ class _Picture:
     def _piece(self, piece: Piece, length: Fraction) -> Iterator[str]:
         x1, y1, x2, y2 = self.way(piece, length)
         if piece.begins:
-            yield _sign(piece.bow, x1 + 9)
+            sign, scale = _sign(piece.bow, 9), self._rows.sign
+            yield (
+                f'<g transform="translate({x1:.1f} 0) scale({scale:g})">{sign}</g>'
+                if scale != 1
+                else _sign(piece.bow, x1 + 9)
+            )
         if piece.bow == "x":
             half = 3.5 + piece.pulses[0][2] / 2
-            x, y = x1 + 9, _SIGNS + _FIELD / 2
+            x, y = x1 + 9, self._rows.signs + self._rows.field / 2
             yield _line(x - half, y - half, x + half, y + half, 2.6) + _line(
                 x - half, y + half, x + half, y - half, 2.6
             )
@@ -271,9 +303,9 @@ class _Picture:
 
     def _words(self, found: Sequence[Piece], cells: Sequence[Fraction]) -> Iterator[str]:
         """The count, the accents and the strings below the field."""
-        length, y = cells[-1], _SIGNS + _FIELD + 13.5
+        length, y = cells[-1], self._bottom + 0.75 * self._rows.text
         names = count(self._grid.meter, self._grid.cells)
-        size = min(13.0, 1.05 * BAR_WIDTH / max(len(cells) - 1, 1))
+        size = min(self._rows.letter, 1.05 * BAR_WIDTH / max(len(cells) - 1, 1))
         for word, (start, end) in zip(names, pairwise(cells), strict=False):
             middle = (_x(start, length) + _x(end, length)) / 2
             yield _text(word, middle, y, size, bold=word.isdigit())
@@ -284,19 +316,15 @@ class _Picture:
                 continue
             middle = (_x(cell[0], length) + _x(cell[1], length)) / 2
             if self._numbers:
-                yield _text(str(accent), middle, y + _ROW - 2, 10.5)
+                yield _text(str(accent), middle, y + self._rows.text - 2, 10.5)
             if self._strings:  # two short strings, the upper one above; what sounds is thick
-                top = y + 5 + _ROW * self._numbers
+                top = y + 5 + self._rows.text * self._numbers
                 for dy, which in ((0, "upper"), (5, "lower")):
                     yield _line(middle - 7, top + dy, middle + 7, top + dy, 2.4 if strings in {which, "both"} else 0.4)
 
 
 def _x(place: Fraction, length: Fraction) -> float:
     return 1 + BAR_WIDTH * float(place / length)
-
-
-def _y(place: float) -> float:
-    return _SIGNS + _EDGE + (_FIELD - 2 * _EDGE) * place
 
 
 def _sign(bow: str, x: float) -> str:

@@ -1,0 +1,94 @@
+"""The board's pieces set by typst, with the fonts of the print, each kept packed until it is shown."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterable, Mapping
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any, cast
+
+import numpy as np
+import numpy.typing as npt
+
+from underbow.errors import InputError, UnderbowError
+from underbow.lesson.video.layout import LEAST
+from underbow.steps import step
+
+__all__ = ["Board", "pillow"]
+
+_NEEDS_PILLOW = "a video needs Pillow to be drawn; install it with pip install 'underbow[video]'"
+_AT_ONCE = 40  # pieces
+_UNPACKED = 24
+
+Piece = Mapping[str, Any]
+
+
+class Board:
+    """Draws pieces.
+
+    Parameters
+    ----------
+    colours : mapping of str to str
+        By name, as ``#rrggbb``.
+    """
+
+    def __init__(self, colours: Mapping[str, str]) -> None:
+        self._colours = dict(colours)
+        self._packed: dict[str, bytes] = {}
+        self._unpack = lru_cache(_UNPACKED)(self._unpacked)
+
+    def prepare(self, pieces: Iterable[Piece]) -> None:
+        """Set pieces that are new, many at once."""
+        waiting = {key: piece for piece in pieces if (key := _key(piece)) not in self._packed}
+        keys = list(waiting)
+        for start in range(0, len(keys), _AT_ONCE):
+            some = keys[start : start + _AT_ONCE]
+            self._packed |= dict(zip(some, self._set([waiting[key] for key in some]), strict=True))
+
+    def picture(self, piece: Piece) -> npt.NDArray[np.uint8]:
+        """Give a piece's pixels: red, green, blue and how far it covers, of shape (height, width, 4)."""
+        key = _key(piece)
+        if key not in self._packed:
+            self.prepare([piece])
+        return self._unpack(key)
+
+    def _unpacked(self, key: str) -> npt.NDArray[np.uint8]:
+        with pillow().open(io.BytesIO(self._packed[key])) as image:
+            pixels: npt.NDArray[np.uint8] = np.asarray(image.convert("RGBA"))
+        return pixels
+
+    def _set(self, pieces: list[Piece]) -> list[bytes]:
+        import typst  # noqa: PLC0415  a large library
+
+        data = json.dumps({"pieces": pieces, "colours": self._colours, "least": LEAST}, ensure_ascii=False)
+        template = files("underbow.lesson.video").joinpath("board.typ").read_bytes()
+        try:
+            with step("drawing the board of a video"):
+                made = typst.compile(
+                    template, sys_inputs={"data": data}, format="png", ppi=72, ignore_system_fonts=True
+                )
+        except typst.TypstError as error:
+            raise UnderbowError(f"the video's board could not be drawn: {str(error).splitlines()[0]}") from error
+        pages: list[bytes] | bytes = cast("list[bytes] | bytes", made)  # its types know of one file alone
+        return [pages] if isinstance(pages, bytes) else pages
+
+
+def pillow() -> Any:
+    """Load Pillow, which unpacks pictures.
+
+    Raises
+    ------
+    InputError
+        If it isn't there.
+    """
+    try:
+        from PIL import Image  # noqa: PLC0415  an extra
+    except ImportError as error:
+        raise InputError(_NEEDS_PILLOW) from error
+    return Image
+
+
+def _key(piece: Piece) -> str:
+    return json.dumps(piece, sort_keys=True, ensure_ascii=False)
