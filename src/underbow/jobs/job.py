@@ -15,7 +15,7 @@ from pathlib import Path
 from underbow.errors import InputError, near_miss
 from underbow.files.trouble import make_folder, output_error
 from underbow.files.workplace import scratch
-from underbow.jobs.versions import versions
+from underbow.jobs.versions import encoder_version, versions
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.video.options import VideoOptions
 from underbow.sound.options import RenderOptions
@@ -101,10 +101,10 @@ class Job:
             asked,
             self.mixes,
             [asdict(bank) for bank in self.banks],
-            versions(fluidsynth=bool(self.banks), video=self.video is not None),
+            versions(fluidsynth=bool(self.banks)),
         ]
         if self.video is not None:
-            content.append(asdict(self.video))
+            content += [asdict(self.video), encoder_version()]
         return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()
 
     def read(self, folder: Path | None = None) -> Sheet:

@@ -12,21 +12,19 @@ from importlib.resources.abc import Traversable
 
 import underbow
 
-__all__ = ["versions"]
+__all__ = ["encoder_version", "versions"]
 
 _DECIDING = ("numpy", "soundfile", "lameenc", "mido", "pretty_midi", "verovio", "typst")
 
 
 @cache
-def versions(*, fluidsynth: bool, video: bool = False) -> tuple[tuple[str, str], ...]:
+def versions(*, fluidsynth: bool) -> tuple[tuple[str, str], ...]:
     """Name what decides the bytes of a result, each with its version.
 
     Parameters
     ----------
     fluidsynth : bool
         Whether a SoundFont is played, so that FluidSynth's version counts.
-    video : bool
-        Whether a video is made, so that ffmpeg's version counts.
 
     Examples
     --------
@@ -43,11 +41,20 @@ def versions(*, fluidsynth: bool, video: bool = False) -> tuple[tuple[str, str],
         from underbow.sound.soundfont.voice import engine  # noqa: PLC0415  loads the library
 
         found.append(("fluidsynth", engine().version))
-    if video:
-        from underbow.lesson.video.encoder import find_encoder  # noqa: PLC0415  asks a program
-
-        found.append(("ffmpeg", find_encoder().version))
     return tuple(found)
+
+
+def encoder_version() -> tuple[tuple[str, str], ...]:
+    """Name what besides decides the bytes of a video.
+
+    Raises
+    ------
+    InputError
+        If there is no encoder.
+    """
+    from underbow.lesson.video.encoder import find_encoder  # noqa: PLC0415  asks a program
+
+    return ("ffmpeg", find_encoder().version), ("pillow", _version("pillow"))
 
 
 def _version(name: str) -> str:
