@@ -69,6 +69,20 @@ def read_recording(path: Path, folder: Path) -> Recording:
         return _kept(_monitored(blocks, rate, path), rate, folder)
 
 
+def keep_whole(path: Path, folder: Path) -> tuple[Path, int]:
+    """Write a recording's samples, mono, at its own rate, to a file; give that file and the rate.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_recording`.
+    """
+    with closing(_blocks(path)) as blocks:
+        rate = int(next(blocks)[0])
+        keep(_monitored(blocks, rate, path)[0], folder, "whole.f32")
+    return folder / "whole.f32", rate
+
+
 def keep(blocks: Iterable[Floats], folder: Path, name: str) -> Floats:
     """Write blocks of samples to a file, and give them as one array that is read from there."""
     target = folder / name
@@ -88,7 +102,7 @@ def at_our_rate(blocks: Iterable[Floats], rate: int) -> Iterator[Floats]:
     try:
         import soxr  # noqa: PLC0415  an extra
     except ImportError:
-        raise UnderbowError("listening needs the extra parts: pip install 'underbow[ear]'") from None
+        raise UnderbowError("recordings need the extra parts: pip install 'underbow[ear]'") from None
     stream = soxr.ResampleStream(rate, RATE, 1, dtype="float32")
     for block in blocks:
         yield stream.resample_chunk(block)

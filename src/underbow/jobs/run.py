@@ -13,8 +13,10 @@ from typing import Any
 from underbow.errors import InputError, UnderbowError
 from underbow.files.trouble import make_folder
 from underbow.files.whole import digest, write_whole
+from underbow.files.workplace import scratch
 from underbow.jobs.film import add_videos, tracks_of_video
 from underbow.jobs.job import Bank, Job
+from underbow.jobs.recorded import prepare
 from underbow.lesson.options import LessonOptions, usual_mix
 from underbow.lesson.ours import is_inside
 from underbow.lesson.sheet import make_sheet
@@ -23,6 +25,7 @@ from underbow.sound.options import RenderOptions
 from underbow.sound.render import render_files
 from underbow.track.performance import Performance
 from underbow.track.sequencer import perform
+from underbow.track.sheet.model import Sheet
 
 __all__ = ["FILES", "REPORT", "Finished", "StoppedError", "run_job"]
 
@@ -117,8 +120,39 @@ def run_job(
     files = folder / FILES
     make_folder(files)
     sheet = job.read(folder)
-    mixes, performance = job.chosen(sheet), perform(sheet)
-    sound, remark = _voiced(job, performance, places or {})
+    remarks: tuple[str, ...] = ()
+    if sheet.recording is None:
+        document = _made(job, (sheet, perform(sheet)), files, places or {}, tell)
+    else:
+        with scratch() as place:
+            prepared = prepare(sheet, _laid_out(job, sheet.recording.file, place), place)
+            sheet, remarks = prepared.sheet, prepared.told
+            performance = replace(perform(sheet), recorded=prepared.recorded)
+            document = _made(job, (sheet, performance), files, places or {}, tell)
+    listed = [_listed(files, file) for file in document["files"]]
+    report = document | {
+        "stamp": job.stamp,
+        "key": str(sheet.tune.key),
+        "meter": str(sheet.tune.meter),
+        "mixes": [mix.name for mix in job.chosen(sheet)],
+        "files": sorted(listed, key=lambda file: file["path"]) if isinstance(job.options, LessonOptions) else listed,
+        "told": [*remarks, *document["told"]],
+    }
+    write_whole(folder / REPORT, json.dumps(report, ensure_ascii=False) + "\n")
+    return Finished(folder)
+
+
+def _made(
+    job: Job,
+    performed: tuple[Sheet, Performance],
+    files: Path,
+    places: Mapping[str, Path],
+    tell: Callable[[float], None],
+) -> dict[str, Any]:
+    """Make the files; give their report."""
+    sheet, performance = performed
+    mixes = job.chosen(sheet)
+    sound, remark = _voiced(job, performance, places)
     sound = replace(sound, loudness=sheet.loudness)
     sounding = _SOUNDING if job.video else 1.0
 
@@ -138,17 +172,14 @@ def run_job(
             document, sheet, performance, filmed, files, sound=sound, options=job.video,
             progress=lambda share: tell(sounding + (1 - sounding) * share),
         )  # fmt: skip
-    listed = [_listed(files, file) for file in document["files"]]
-    report = document | {
-        "stamp": job.stamp,
-        "key": str(sheet.tune.key),
-        "meter": str(sheet.tune.meter),
-        "mixes": [mix.name for mix in mixes],
-        "files": sorted(listed, key=lambda file: file["path"]) if isinstance(job.options, LessonOptions) else listed,
-        "told": [line for line in (remark, *document["told"]) if line],
-    }
-    write_whole(folder / REPORT, json.dumps(report, ensure_ascii=False) + "\n")
-    return Finished(folder)
+    return document | {"told": [line for line in (remark, *document["told"]) if line]}
+
+
+def _laid_out(job: Job, name: str, folder: Path) -> Path:
+    """Write one of the job's files into a folder."""
+    path = folder / f"recording{Path(name).suffix}"
+    path.write_bytes(dict(job.files)[name])
+    return path
 
 
 def _listed(files: Path, file: Mapping[str, Any]) -> dict[str, Any]:

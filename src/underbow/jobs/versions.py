@@ -14,7 +14,7 @@ import underbow
 
 __all__ = ["encoder_version", "versions"]
 
-_DECIDING = ("numpy", "soundfile", "lameenc", "mido", "pretty_midi", "verovio", "typst")
+_DECIDING = ("numpy", "soundfile", "lameenc", "mido", "pretty_midi", "verovio", "typst", "soxr", "av")
 
 
 @cache

@@ -69,9 +69,8 @@ def make_sheet(
     if options.each_tempo:
         for single, levels, label in _each_tempo(sheet, tracks):
             alone = replace(sound, name=f"{name} {label}", papers=False)
-            tracks_alone = render_files(
-                perform(single), levels, folder / "by tempo", alone, progress=lambda _: tell(0.6)
-            )
+            played = replace(perform(single), recorded=performance.recorded)
+            tracks_alone = render_files(played, levels, folder / "by tempo", alone, progress=lambda _: tell(0.6))
             files += [_entry(folder, Path(f["path"]), f["kind"], f) for f in tracks_alone.to_json()["files"]]
     tell(0.7)
     audio = page_audio(

@@ -18,6 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from underbow.sound.recorded import RecordedMelody
 from underbow.sound.voice.voices import Action, Preparing, Samples, Voice, accent_of, action_of, frame_of
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Part, Performance
@@ -118,6 +119,7 @@ class Stems:
     Parameters
     ----------
     performance : Performance
+        Where it has a recording, that is its melody.
     voice : Voice
         Wrap it in :class:`underbow.sound.voice.voices.Remembered`, or every gesture is made anew.
     parts : sequence of str, optional
@@ -136,9 +138,16 @@ class Stems:
         self.names = tuple(part.name for part in chosen)
         self.rate = voice.rate
         self._voice = voice
-        self._plans = [plan(part, performance.tempo, voice.rate) for part in chosen]
+        recorded = performance.recorded is not None and "melody" in self.names
+        self._recorded = RecordedMelody(performance, voice.rate) if recorded else None
+        self._plans = [
+            _nothing(part) if recorded and part.name == "melody" else plan(part, performance.tempo, voice.rate)
+            for part in chosen
+        ]
         end = frame_of(performance.tempo.seconds(performance.length), voice.rate)
         self.frames = max([end, *(self._rung_out(one) for one in self._plans)])
+        if self._recorded is not None:
+            self.frames = max(self.frames, self._recorded.frames)
 
     def _rung_out(self, one: Plan) -> int:
         """Give the frame where a part's last sound is over: one of those that stop last rings longest."""
@@ -162,7 +171,12 @@ class Stems:
 
     def blocks(self, size: int = BLOCK) -> Iterator[NDArray[np.float32]]:
         """Give the stems from the start, in blocks of shape (parts, frames), each a new array; the last may be shorter."""
-        players = [_Player(one, self._sound) for one in self._plans]
+        players: list[_Player | _TapePlayer] = [
+            _TapePlayer(self._recorded)
+            if self._recorded is not None and one.name == "melody"
+            else _Player(one, self._sound)
+            for one in self._plans
+        ]
         ready = 0
         for at in range(0, self.frames, size):
             while ready < min(at + size, self.frames):
@@ -171,6 +185,28 @@ class Stems:
             for player, row in zip(players, block, strict=True):
                 player.fill(row, at)
             yield block
+
+
+def _nothing(part: Part) -> Plan:
+    """The plan of a part that no voice sounds."""
+    return Plan(part.name, np.zeros(0, np.int64), np.zeros(0, np.float32), np.zeros(0, np.int32), ())
+
+
+class _TapePlayer:
+    """A recorded melody on its way through the blocks."""
+
+    def __init__(self, melody: RecordedMelody) -> None:
+        self._pieces, self._left = melody.blocks(), np.zeros(0, np.float32)
+
+    def fill(self, row: NDArray[np.float32], _at: int) -> None:
+        """Add to ``row`` what comes next."""
+        done = 0
+        while done < len(row):
+            if not len(self._left):
+                self._left = next(self._pieces)
+            count = min(len(self._left), len(row) - done)
+            row[done : done + count] += self._left[:count]
+            self._left, done = self._left[count:], done + count
 
 
 class _Player:

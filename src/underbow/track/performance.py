@@ -23,6 +23,7 @@ from underbow.theory.meter import Meter, Tempo
 from underbow.theory.progression import ChordSpan
 from underbow.track.instruments import Manner
 from underbow.track.ramp import TempoMap
+from underbow.track.recorded import Recorded
 from underbow.track.timeline import PlayedBar, Timeline
 
 __all__ = ["Gesture", "Manner", "Part", "Pass", "Performance", "Sounded"]
@@ -159,6 +160,8 @@ class Performance:
     concert_pitch : float
         Hz of A4.
     seed : int
+    recorded : Recorded or None
+        Somebody's playing, which sounds in place of the melody's gestures; those remain what is written.
     """
 
     title: str
@@ -170,6 +173,7 @@ class Performance:
     tuning: Tuning
     concert_pitch: float = 440.0
     seed: int = 0
+    recorded: Recorded | None = None
 
     @property
     def tempo(self) -> TempoMap:

@@ -24,6 +24,7 @@ from underbow.track.sheet.mixes import mixes_of
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.patterns import named_patterns, patterns_played
 from underbow.track.sheet.ramp import ramp_of, range_of, too_long
+from underbow.track.sheet.recording import recording_of
 from underbow.track.sheet.table import SheetTable
 from underbow.track.sheet.tune import Source, tune_of
 from underbow.tune.tune import Melody, Tune
@@ -53,6 +54,7 @@ def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Shee
     if fault:
         notebook.say("tempo", fault)
     shapes = _shapes(table, melody, ramp, tuning, pair, notebook=notebook)
+    recording = recording_of(table.recording, tune, folder, notebook)
     if shapes is None:
         return None
     sound = table.sound
@@ -82,6 +84,7 @@ def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Shee
         drone=sound.drone,
         tuning_notes=sound.tuning_notes,
         mixes=mixes,
+        recording=recording,
         doubtful=arranged.doubtful,
         told=_told(table, tune, notebook),
     )

@@ -11,6 +11,7 @@ from underbow.fiddle.tuning import Tuning
 from underbow.theory.progression import Progression
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp
+from underbow.track.sheet.recording import NamedRecording
 from underbow.tune.tune import Melody, Tune
 
 
@@ -61,6 +62,8 @@ class Sheet:
     drone, tuning_notes : bool
     mixes : tuple of Mix
         At least one.
+    recording : NamedRecording or None
+        Of somebody who plays the melody.
     told : tuple of Fault
         What was assumed on the way: no faults of the sheet, but worth a line.
     """
@@ -90,6 +93,7 @@ class Sheet:
     drone: bool
     tuning_notes: bool
     mixes: tuple[Mix, ...]
+    recording: NamedRecording | None = None
     doubtful: frozenset[int] = frozenset()
     told: tuple[Fault, ...] = ()
 

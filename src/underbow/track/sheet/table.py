@@ -15,6 +15,7 @@ from underbow.track.instruments import MELODY_VOICES
 from underbow.track.ramp import KINDS, MOST_BETWEEN, MOST_EACH, MOST_PASSES
 
 MOST_MIXES, MOST_COUNT_IN = 12, 16
+LONGEST_RECORDING = 3600  # seconds
 MOST_WORDS = 2000  # characters to the learner
 Level = float | str  # dB or "off"
 _LEVEL = 'dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]'
@@ -25,6 +26,10 @@ _one_level = between(-60, 12)
 def _levels(value: object) -> bool:
     values = value if isinstance(value, list) else [value]
     return 1 <= len(values) <= MOST_PASSES and all(level == "off" or _one_level(level) for level in values)
+
+
+def _seconds(value: object) -> bool:
+    return isinstance(value, Mapping) and all(map(between(0, LONGEST_RECORDING), value.values()))
 
 
 def _pattern(value: object) -> bool:
@@ -98,6 +103,23 @@ class SoundTable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingTable:
+    """``[recording]``."""
+
+    file: str = entry(
+        'the name of a recording beside the sheet, such as "me.wav"', text, also="recording take name audio sound"
+    )
+    by: str | None = entry("whose playing it is, at most 100 characters", text_to(100), None, also="player artist who")
+    bar_lines: Mapping[str, float] = entry(
+        'bars and where they begin in the recording, in seconds, such as { "7" = 14.31, "7.2" = 31.05 }; 7.2 is bar 7 '
+        "the second time",
+        _seconds,
+        factory=dict,
+        also="bars lines barlines",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class MixTable:
     """``[[mix]]``."""
 
@@ -162,6 +184,9 @@ class SheetTable:
     )  # fmt: skip
     sound: SoundTable = subtable(
         "a line [sound], and its keys on lines of their own below it", SoundTable, SoundTable(), also="audio"
+    )
+    recording: RecordingTable | None = subtable(
+        'a line [recording], and file = "me.wav" below it', RecordingTable, None, also="take audio_file record"
     )
     mix: tuple[MixTable, ...] = subtables(
         "a line [[mix]], and its keys on lines of their own below it", MixTable, MOST_MIXES, also="mixes levels volume"

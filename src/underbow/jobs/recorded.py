@@ -1,0 +1,211 @@
+"""A sheet's recording made ready to sound: heard, laid on the bars of a pass, its noise eased, the fiddle's own pitch found."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+
+from underbow.ear.melody.align import align
+from underbow.ear.melody.heard import Alignment, BarHeard
+from underbow.ear.recording import keep, keep_whole, read_recording
+from underbow.errors import Fault, InputError
+from underbow.sound.ease import ease
+from underbow.track.recorded import Excerpt, Recorded
+from underbow.track.sheet.model import Sheet
+from underbow.tune.tune import Bar
+from underbow.tune.written_out import write_out
+
+__all__ = ["Prepared", "hear_recording", "prepare"]
+
+_UNSURE = 0.45  # a bar below this is told
+_MOST_TOLD = 6  # bars
+_RING = 1.5  # seconds
+_BEFORE = 0.08  # seconds before the next bar that are no ringing
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A sheet with its recording.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Tuned as the recording.
+    recorded : Recorded
+    alignment : Alignment
+    told : tuple of str
+        Whose playing it is, how it is tuned, and what is in doubt.
+    """
+
+    sheet: Sheet
+    recorded: Recorded
+    alignment: Alignment
+    told: tuple[str, ...]
+
+
+def hear_recording(sheet: Sheet, path: Path, folder: Path) -> Alignment:
+    """Lay a sheet's recording on its tune.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        Its :attr:`~underbow.track.sheet.model.Sheet.recording` is there.
+    path : Path
+        The recording.
+    folder : Path
+        Where samples are kept while they are looked at.
+
+    Raises
+    ------
+    InputError
+        Where it can't be read, or isn't of this tune; the fault names the sheet.
+    """
+    named = sheet.recording
+    assert named is not None  # noqa: S101
+    ramp = sheet.ramp
+    about = float((ramp.tempos[0].quarters_per_minute + ramp.tempos[-1].quarters_per_minute) / 2)
+    try:
+        return align(read_recording(path, folder), write_out(sheet.tune), about, dict(named.bar_lines))
+    except InputError as error:
+        faults = [Fault(fault.what, file=sheet.file, where=f'recording, "{named.file}"') for fault in error.faults]
+        raise InputError(*faults) from None
+
+
+def prepare(sheet: Sheet, path: Path, folder: Path) -> Prepared:
+    """Make a sheet's recording ready.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        With a recording.
+    path : Path
+        The recording.
+    folder : Path
+        Stays as long as the result is used.
+
+    Raises
+    ------
+    InputError
+        As :func:`hear_recording`; also where the recording lacks bars that are to be played.
+    """
+    alignment = hear_recording(sheet, path, folder)
+    chosen = _chosen(sheet, alignment)
+    whole, rate = keep_whole(path, folder)
+    sound = np.memmap(whole, np.float32, "r")
+    keep(ease(sound), folder, "eased.f32")
+    excerpts = _excerpts(sheet.melody.bars, chosen, alignment.bars)
+    level = _level(np.memmap(folder / "eased.f32", np.float32, "r"), rate, excerpts)
+    named = sheet.recording
+    by = named.by if named else ""
+    recorded = Recorded(folder / "eased.f32", rate, excerpts, level, by)
+    tuned = replace(sheet, concert_pitch=round(alignment.pitch, 1))
+    return Prepared(tuned, recorded, alignment, tuple(_told(tuned, alignment, chosen)))
+
+
+def _chosen(sheet: Sheet, alignment: Alignment) -> list[BarHeard | None]:
+    """For each bar of a pass the one that is taken: the next one in the recording where it can be, else the surest.
+
+    Raises
+    ------
+    InputError
+        Where bars are wanted that weren't played.
+    """
+    by_number: dict[int, list[int]] = {}
+    for at, heard in enumerate(alignment.bars):
+        by_number.setdefault(heard.number, []).append(at)
+    out: list[BarHeard | None] = []
+    missing: list[int] = []
+    before = -2
+    for bar in sheet.melody.bars:
+        there = by_number.get(bar.number, [])
+        if not there:
+            out.append(None)
+            if bar.number:
+                missing.append(bar.number)
+            before = -2
+            continue
+        follows = before + 1 in there and alignment.bars[before + 1].points[0][1] - alignment.bars[before].end < 0.02
+        if not follows:
+            stretch = {at: _run(alignment.bars, at) for at in there}
+            before = max(there, key=lambda at: (stretch[at], -at))
+        else:
+            before += 1
+        out.append(alignment.bars[before])
+    if missing:
+        named = sheet.recording.file if sheet.recording else ""
+        listed = ", ".join(map(str, sorted(set(missing))[:8]))
+        raise InputError(
+            Fault(
+                f"bar {listed} isn't in it; play the whole tune, or choose with bars = ... what was played",
+                file=sheet.file,
+                where=f'recording, "{named}"',
+            )
+        )
+    return out
+
+
+def _run(bars: Sequence[BarHeard], at: int) -> float:
+    """How sure the bars from one on are."""
+    return round(float(np.mean([bar.sure for bar in bars[at : at + 8]])), 2)
+
+
+def _excerpts(
+    bars: Sequence[Bar], chosen: Sequence[BarHeard | None], played: Sequence[BarHeard]
+) -> tuple[Excerpt, ...]:
+    out: list[Excerpt] = []
+    begins = [bar.start for bar in played]
+    points: list[tuple[Fraction, float]] = []
+
+    def close() -> None:
+        if len(points) > 1:
+            end = points[-1][1]
+            following = bisect_right(begins, end + 0.2)
+            free = begins[following] - _BEFORE if following < len(begins) else end + _RING
+            nearer = next((begin for begin in begins if end - 0.05 < begin <= end + 0.2), None)
+            out.append(Excerpt(tuple(points), end + 0.05 if nearer is not None else max(free, end)))
+        points.clear()
+
+    for bar, heard in zip(bars, chosen, strict=True):
+        if heard is None:
+            close()
+            continue
+        if points and abs(points[-1][1] - heard.start) > 0.02:
+            close()
+        whole = heard.points[-1][0]
+        share = bar.length / whole if bar.length > whole else Fraction(1)
+        here = [(bar.start + at * share, second) for at, second in heard.points if at <= bar.length or share > 1]
+        points += [point for point in here if not points or (point[0] > points[-1][0] and point[1] > points[-1][1])]
+    close()
+    return tuple(out)
+
+
+def _level(sound: np.ndarray, rate: int, excerpts: Sequence[Excerpt]) -> float:
+    """RMS of what is played, dB."""
+    power, count = 0.0, 0
+    for excerpt in excerpts:
+        piece = sound[round(excerpt.points[0][1] * rate) : round(excerpt.points[-1][1] * rate)].astype(np.float64)
+        power, count = power + float((piece**2).sum()), count + len(piece)
+    return float(10 * np.log10(power / max(count, 1) + 1e-12))
+
+
+def _told(sheet: Sheet, alignment: Alignment, chosen: Sequence[BarHeard | None]) -> list[str]:
+    named = sheet.recording
+    assert named is not None  # noqa: S101
+    whose = f"{named.by}'s own playing" if named.by else "a recording"
+    lines = [f"the melody is {whose} ({named.file}), with A at {sheet.concert_pitch:g} Hz, to which the rest is tuned"]
+    if named.by:
+        lines.append(f"hand it on only if {named.by} agrees to it")
+    else:
+        lines.append("hand it on only if whoever plays agrees to it")
+    doubtful = [bar for bar in dict.fromkeys(bar for bar in chosen if bar) if bar.doubts or bar.sure < _UNSURE]
+    lines += [f"{bar.called}: {'; '.join(bar.doubts) or 'its place is unsure'}" for bar in doubtful[:_MOST_TOLD]]
+    if len(doubtful) > _MOST_TOLD:
+        lines.append(f"{len(doubtful) - _MOST_TOLD} more bars differ from the notes")
+    if chosen and chosen[0] is None:
+        lines.append("the recording begins without the pickup, so it is left out")
+    return lines

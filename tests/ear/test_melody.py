@@ -1,0 +1,112 @@
+"""A recording of the tune itself: laid on its bars, whichever way it was played, or refused with a reason."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+import pytest
+import soundfile
+
+from underbow.ear.melody.align import align
+from underbow.ear.melody.heard import Alignment
+from underbow.ear.recording import read_recording
+from underbow.errors import InputError
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.tune import Tune
+from underbow.tune.written_out import write_out
+
+ABC = """X:1
+T:Round the churn
+M:4/4
+L:1/8
+K:D
+FG|:A2FA d2cd|edcB A2FG|A2FA B2GB|1 AGFE D2FG:|2 AGFE D4|:d2fd e2ce|dcBA G2Bd|cBAG F2EF|GFED D4:|
+"""
+OTHER = "X:1\nT:Another\nM:4/4\nL:1/8\nK:G\n|:G4 e4|c2e2 g4|B2B2 c2A2|G8:|\n"
+
+
+def simulation() -> ModuleType:
+    """The simulator of the benchmark."""
+    path = Path(__file__).parents[2] / "benchmarks" / "recording" / "simulate.py"
+    spec = importlib.util.spec_from_file_location("underbow_recording_simulate", path)
+    assert spec is not None
+    assert spec.loader is not None
+    found = sys.modules.setdefault(spec.name, importlib.util.module_from_spec(spec))
+    if not hasattr(found, "play"):
+        spec.loader.exec_module(found)
+    return found
+
+
+@pytest.fixture(scope="module")
+def tune() -> Tune:
+    return read_abc(ABC)[0]
+
+
+def heard(tune: Tune, take: object, folder: Path, **more: object) -> Alignment:
+    path = folder / "take.wav"
+    soundfile.write(path, take.sound, 44_100)  # type: ignore[attr-defined]
+    return align(read_recording(path, folder), write_out(tune), 100, **more)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("way", "pitch"), [("as written", 446.0), ("once", 436.0)])
+def test_a_rendition_is_laid_on_the_bars_that_were_played(tune: Tune, way: str, pitch: float, tmp_path: Path) -> None:
+    simulate = simulation()
+    melody = simulate.arranged(tune, simulate.ways(tune)[way])
+    conditions = simulate.Conditions(pitch=pitch, spoken=way == "once", slips=0.0)
+    take = simulate.play(melody, 110, conditions, seed=7)
+    found = heard(tune, take, tmp_path)
+    assert [bar.number for bar in found.bars] == [number for _, number, _ in take.lines]
+    assert found.pitch == pytest.approx(pitch, abs=0.6)  # 2.4 cents
+    off = [abs(bar.start - second) for bar, (second, *_) in zip(found.bars, take.lines, strict=True) if bar.number]
+    # the line as played is a clock's, the first note of a bar up to 30 ms beside it
+    assert np.median(off) < 0.03
+    truth = np.array([second for second, *_ in take.onsets])
+    errors = np.array([np.abs(truth - note.seconds).min() for note in found.notes])
+    assert np.quantile(errors, 0.9) < 0.012
+
+
+def test_a_bar_line_moved_by_hand_stays_where_it_was_put(tune: Tune, tmp_path: Path) -> None:
+    simulate = simulation()
+    take = simulate.play(write_out(tune), 110, replace(simulate.STEADY), seed=3)
+    second = next(second for second, number, time in take.lines if (number, time) == (3, 1)) + 0.08
+    found = heard(tune, take, tmp_path, fixed={(3, 1): second})
+    assert next(bar.start for bar in found.bars if (bar.number, bar.time) == (3, 1)) == pytest.approx(second)
+    assert [bar.number for bar in found.bars] == [number for _, number, _ in take.lines]
+    with pytest.raises(InputError, match=r"the recording has bar 3 2 times, not 5; take \"3.5\" out"):
+        heard(tune, take, tmp_path, fixed={(3, 5): 4.0})
+
+
+def test_notes_that_are_not_as_written_are_told_by_bar(tune: Tune, tmp_path: Path) -> None:
+    simulate = simulation()
+    melody = write_out(tune)
+    notes = list(melody.notes)
+    bar = melody.bars[2]
+    at = next(i for i, note in enumerate(notes) if note.start == bar.start + 2)
+    notes[at] = replace(notes[at], pitch=type(notes[at].pitch).parse("G5"))
+    take = simulate.play(replace(melody, notes=tuple(notes)), 100, simulate.STEADY, seed=1)
+    found = heard(tune, take, tmp_path)
+    doubted = {(bar.number, bar.time): bar.doubts for bar in found.bars if bar.doubts}
+    assert doubted == {(bar.number, bar.time): (f"G5 for {melody.notes[at].pitch}",)}
+
+
+def test_recordings_that_are_no_good_are_refused_each_with_its_line(tune: Tune, tmp_path: Path) -> None:
+    simulate = simulation()
+    rng = np.random.default_rng(5)
+    other = simulate.play(write_out(read_abc(OTHER)[0]), 110, simulate.STEADY, seed=2)
+    clipped = simulate.play(write_out(tune), 110, simulate.STEADY, seed=2)
+    higher = simulate.play(write_out(tune), 110, replace(simulate.STEADY, pitch=440 * 2 ** (2 / 12)), seed=2)
+    cases = {
+        "next to no sound": np.zeros(200_000, np.float32),
+        "too loud and is distorted": np.clip(8 * clipped.sound, -0.9, 0.9),
+        "only speech or noise": simulate.speech(8.0, rng).astype(np.float32) * 0.1,
+        "it isn't this tune: only": other.sound,
+        "it is this tune, but 2 semitones higher": higher.sound,
+    }
+    for words, sound in cases.items():
+        with pytest.raises(InputError, match=words):
+            heard(tune, replace(other, sound=sound), tmp_path)
