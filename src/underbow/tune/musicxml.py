@@ -29,9 +29,11 @@ MOST_BYTES = 8_000_000  # after unpacking
 MOST_NOTES = 20_000  # of all parts; as many other things that are made of the file
 MOST_ELEMENTS = 500_000
 MOST_MEASURES = 2_000  # of a part: music21's time goes by the square of them
+MOST_BEATS = 64  # in a bar; here too
 _ONE_PART = "save the melody's part alone"
 _ENCODING = re.compile(rb"<\?xml[^>]*?encoding\s*=\s*([\"'])([\w.-]+)\1")
 _OBJECT = re.compile(r"<(?:measure|harmony|direction|attributes|barline|sound|figured-bass|part|score-part)\b")
+_BEATS = re.compile(r"<beats\b[^>]*>(.*?)</beats", re.DOTALL)
 _BOWS = {"UpBow": "u", "DownBow": "d"}
 _MARKS = {"Staccato": "staccato", "Accent": "accent", "Fermata": "fermata", "Trill": "trill", "Turn": "turn",
           "Mordent": "mordent", "InvertedMordent": "upper mordent", "Tenuto": "tenuto"}  # fmt: skip
@@ -122,6 +124,7 @@ def _unpacked(data: bytes, file: str) -> bytes:
 def _check_size(text: str, file: str) -> None:
     """Count before music21 reads: it takes a thousandth of a second a note, and packed files hold a note a byte."""
     counts = (
+        (max(map(_beats, _BEATS.findall(text)), default=0), MOST_BEATS, "beats in a bar"),
         (max(part.count("<measure") for part in text.split("<part ")), MOST_MEASURES, "measures"),
         (text.count("<note"), MOST_NOTES, "notes"),
         (len(_OBJECT.findall(text)), MOST_NOTES, "measures, chord symbols and directions"),
@@ -130,6 +133,15 @@ def _check_size(text: str, file: str) -> None:
     for count, most, what in counts:
         if count > most:
             raise InputError(Fault(f"{count} {what}, the maximum is {most}; {_ONE_PART}", file))
+
+
+def _beats(written: str) -> int:
+    """Add up beats such as ``3+2``; digits beyond the tenth change nothing.
+
+    >>> _beats("3+2<!-- -->2"), _beats("x")
+    (25, 0)
+    """
+    return sum(int(digits[:10]) for digits in re.findall("[0-9]+", re.sub("<[^>]*>", "", written)))
 
 
 def _score(text: str, file: str) -> Any:

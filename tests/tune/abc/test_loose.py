@@ -211,6 +211,12 @@ def test_limits_refuse_and_keep_the_other_tunes() -> None:
         load_tune(text, number=1)
 
 
+def test_what_is_told_stays_short_however_long_a_number_is() -> None:
+    (tune,) = read_abc(f"X: 9{'A' * 3000}\nGABc|d4|\n")
+    assert tune.told
+    assert all(len(str(fault)) < 200 for fault in tune.told)
+
+
 def test_repeats_without_end_are_refused() -> None:
     (tune,) = read_abc("X:1\nP:((((A999)99)99)99)\nM:4/4\nL:1/8\nK:C\nP:A\nC8|\n")
     assert "longer than 1000 parts" in told(tune)

@@ -27,7 +27,7 @@ from underbow.tune.page.repeats import MOST_PLAYED, TooManyMeasuresError, order_
 from underbow.tune.page.told import LineIndex, Told
 from underbow.tune.tune import Tune
 
-MOST_SOUNDED = 400_000  # notes of a tune with its repeats written out
+MOST_SOUNDED = 100_000  # notes of a tune with its repeats written out
 
 
 def read_abc(
@@ -85,7 +85,7 @@ def read_one(text: str, index: int, *, file: str = "", accidentals: Accidentals 
 def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) -> Tune:
     builder = TuneBuilder(told, accidentals)
     number = first_field(text, "X")
-    told.where = f"tune {number}" if number else plain_text(first_field(text, "T"))[:40]
+    told.where = f"tune {plain_text(number)[:40]}" if number else plain_text(first_field(text, "T"))[:40]
     order: list[int] = []
     try:
         builder.read(text)
