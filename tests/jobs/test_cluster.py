@@ -18,16 +18,19 @@ from underbow.jobs.work import SomeFailedError, Way
 from .sheets import gathered
 
 distributed = pytest.importorskip("distributed")
+dask = pytest.importorskip("dask")
 pytestmark = pytest.mark.filterwarnings("ignore")  # dask's own affair
 
 
 @pytest.fixture(scope="module")
 def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     place = tmp_path_factory.mktemp("dask")
-    with distributed.LocalCluster(
+    # Its profiler looks into the frames of running threads, where Python 3.11 can crash (dask/distributed, pull request 8916).
+    with dask.config.set({"distributed.worker.profile.enabled": False}), distributed.LocalCluster(
         n_workers=1, threads_per_worker=1, processes=False, protocol="tcp://", dashboard_address=None,
         local_directory=str(place), silence_logs=50,
     ) as running:  # fmt: skip
+        assert not any("profile" in worker.periodic_callbacks for worker in running.workers.values())
         yield running
 
 
