@@ -1,6 +1,6 @@
 """Ten thousand seeds: every tune held against what is promised of it.
 
-    PYTHONPATH=src:tests/tune python benchmarks/compose/seeds.py [--seeds 10000]
+    PYTHONPATH=src:tests/tune/melody python benchmarks/compose/seeds.py [--seeds 10000]
 
 Range, whole bars, chord notes on the strong beats (85 % at least), phrases that end on the chord, the last note on the tonic.
 The checks are those of the tests; keys, meters, chords and dances go round.
