@@ -19,6 +19,7 @@ from underbow.errors import InputError
 if TYPE_CHECKING:
     from underbow.jobs.gather import Gathered
     from underbow.jobs.work import Way
+    from underbow.lesson.video.encoder import Encoder
     from underbow.lesson.video.options import VideoOptions
     from underbow.sound.files.encode import Bits as Depth
     from underbow.sound.files.encode import Format
@@ -208,7 +209,7 @@ def _toml(values: Mapping[str, str | int | bool], table: str = "") -> str:
 @app.command("voices")
 @command
 def show_voices(soundfont: Bank = None, as_json: Json = False) -> None:
-    """Tell which sound is in use, which SoundFonts were found, and how to get a better one.
+    """Tell which sound is in use, which SoundFonts were found, how to get a better one, and what makes videos.
 
     Examples:
 
@@ -219,8 +220,10 @@ def show_voices(soundfont: Bank = None, as_json: Json = False) -> None:
     from underbow.sound.choose import voices_in_use
 
     found = voices_in_use(soundfont)
+    encoder, trouble = _video_encoder()
     if as_json:
-        tell_json(found.to_json())
+        video = {"ffmpeg": encoder.version, "licence": encoder.licence, "path": encoder.path} if encoder else None
+        tell_json(found.to_json() | {"video": video})
         return
     tell(f"In use: {found.used}" + (f" through FluidSynth {found.engine}" if found.engine else ""))
     if found.trouble:
@@ -231,6 +234,17 @@ def show_voices(soundfont: Bank = None, as_json: Json = False) -> None:
         tell("No SoundFont found. Looked in: " + ", ".join(map(str, found.places)))
     if "better" in (document := found.to_json()):
         tell(f"Better sound: {document['better']}")
+    tell(f"Video: {encoder.name}, {encoder.licence}, {encoder.path}" if encoder else f"No video: {trouble}")
+
+
+def _video_encoder() -> tuple[Encoder | None, str]:
+    """Give what makes videos; else why nothing does."""
+    from underbow.lesson.video.film import check_means
+
+    try:
+        return check_means(), ""
+    except InputError as error:
+        return None, str(error)
 
 
 def render_options(

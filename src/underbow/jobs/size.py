@@ -16,6 +16,7 @@ _PACKED, _PACKED_MONO = 24_000, 14_000  # bytes a second of a track, as MP3 or O
 _FLAC = 0.6  # of a WAV
 _WIDTHS = {16: 2, 24: 3, "float": 4}
 _PAGE = 30_000  # a second, of a practice page
+_VIDEO = 40_000  # a second
 _PAPERS = 500_000  # a sheet: print, notation, MIDI, words
 
 
@@ -40,6 +41,9 @@ def estimate(job: Job) -> int:
         second += 4 * sound.rate * _WIDTHS[sound.bits]  # four parts, mono
     if isinstance(job.options, LessonOptions):
         second = second * (2 if job.options.each_tempo else 1) + _PAGE
+    if job.video is not None:  # and the track without loss that it is made from, while it is made
+        lossless = 0 if {"wav", "flac"} & set(sound.formats) else int(_FLAC * wav) * job.tracks
+        second += _VIDEO * job.tracks + lossless
     return int(second * job.seconds) + _PAPERS
 
 

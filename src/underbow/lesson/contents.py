@@ -102,6 +102,8 @@ def learner_text(title: str, parts: Iterable[Mapping[str, Any]], words: Mapping[
         ]
         sounding = {file["mix"] for file in part["files"] if file["kind"] == "audio"}
         lines += [f"      {one_line(mix)}" for mix in part["mixes"] if mix in sounding]
+        if any(file["kind"] == "video" for file in part["files"]):
+            lines.append(f"  {home}tracks/*.mp4    {words['readme_video']}")
     return "\n".join([*lines, "", *_filled(words["care"]), ""])
 
 
@@ -182,7 +184,7 @@ def _contents(part: Mapping[str, Any], *, folded: bool) -> str:
         return file["path"].split("/")[-2] != "tracks", order[file["mix"]], file["kind"]
 
     tracks: dict[str, list[Mapping[str, Any]]] = {}
-    for file in sorted((file for file in files if file["kind"] in ("audio", "midi")), key=rank):
+    for file in sorted((file for file in files if file["kind"] in ("audio", "video", "midi")), key=rank):
         name = PurePosixPath(file["path"]).stem.removeprefix(safe_name(part["title"])).removeprefix(" - ").strip()
         tracks.setdefault(name, []).append(file)
     papers = [

@@ -48,6 +48,7 @@ ENGLISH = {
     "readme_page": "the practice page",
     "readme_pdf": "the sheet to print",
     "readme_text": "the same in plain text",
+    "readme_video": "the track to see: a video that opens on any phone",
     "readme_many": "There are {count} tunes. Open index.html: it lists all of them, and finds one by its title, key or meter.",
     "contents_search": "Find a tune",
     "contents_found": "{count} of {all}",

@@ -22,6 +22,7 @@ from typing import IO, Any
 
 from underbow.errors import InputError, UnderbowError
 from underbow.files.trouble import output_error
+from underbow.lesson.video.boxes import is_whole
 from underbow.steps import step
 from underbow.text import one_line
 
@@ -107,7 +108,9 @@ def _answer(path: str, asked: str) -> str:
 
 
 @contextmanager
-def pipe(encoder: Encoder, command: Sequence[str], path: Path, *, patience: float = PATIENCE) -> Iterator[Pipe]:
+def pipe(
+    encoder: Encoder, command: Sequence[str], part: Path, path: Path, *, patience: float = PATIENCE
+) -> Iterator[Pipe]:
     """Run an encoder, and hand pictures to it; at the end wait until it has finished.
 
     Parameters
@@ -115,15 +118,17 @@ def pipe(encoder: Encoder, command: Sequence[str], path: Path, *, patience: floa
     encoder : Encoder
     command : sequence of str
         What follows the program's name.
+    part : Path
+        The file that it writes.
     path : Path
-        What it writes, for messages.
+        What the file is going to be called, for messages.
     patience : float
         Seconds that it may stand still.
 
     Raises
     ------
     UnderbowError
-        If it can't be started, ends early or stands still. It has ended in any case.
+        If it can't be started, ends early, stands still, or leaves a file that isn't whole. It has ended in any case.
     """
     with step("encoding a video"), tempfile.TemporaryFile() as told:
         try:
@@ -132,7 +137,7 @@ def pipe(encoder: Encoder, command: Sequence[str], path: Path, *, patience: floa
             )
         except OSError as error:
             raise UnderbowError(f"{encoder.name} can't be started: {error.strerror or error}; {_MISSING}") from error
-        open_pipe = Pipe(process, encoder, path, told, patience)
+        open_pipe = Pipe(process, encoder, part, path, told=told, patience=patience)
         try:
             yield open_pipe
             open_pipe.finish()
@@ -144,9 +149,17 @@ class Pipe:
     """An encoder at work, with a watch that ends it when it stands still."""
 
     def __init__(
-        self, process: subprocess.Popen[bytes], encoder: Encoder, path: Path, told: IO[bytes], patience: float
+        self,
+        process: subprocess.Popen[bytes],
+        encoder: Encoder,
+        part: Path,
+        path: Path,
+        *,
+        told: IO[bytes],
+        patience: float,
     ) -> None:
-        self._process, self._encoder, self._path, self._told, self._patience = process, encoder, path, told, patience
+        self._process, self._encoder, self._told, self._patience = process, encoder, told, patience
+        self._part, self._path = part, path
         self._alive, self._ended, self._stuck = time.monotonic(), Event(), False
         self._watch = Thread(target=self._look, daemon=True, name="underbow-video-watch")
         self._watch.start()
@@ -188,7 +201,7 @@ class Pipe:
         except OSError as error:
             self._process.wait()
             raise self._trouble() from error
-        if self._process.wait() != 0:
+        if self._process.wait() != 0 or not is_whole(self._part):  # some end well without having written all
             raise self._trouble()
 
     def end(self) -> None:
@@ -220,6 +233,10 @@ class Pipe:
             if any(words.lower() in line.lower() for line in lines):
                 return output_error(OSError(number, words), path)
         status = self._process.returncode
+        if status == 0 and not any(lines):
+            return UnderbowError(
+                f"can't write {path}: what {name} wrote isn't whole; try again, or install another ffmpeg"
+            )
         if (status is not None and status < 0) or not any(lines):
             return UnderbowError(f"can't write {path}: {name} was ended by the system (status {status}); try again")
         said = next(line for line in reversed(lines) if line)

@@ -5,12 +5,12 @@ Only the bow's strip is painted for every picture, and of it only where the poin
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from math import ceil
 from pathlib import Path
 
 from underbow.files.whole import whole_file
+from underbow.files.workplace import scratch
 from underbow.lesson.practice.words import ENGLISH
 from underbow.lesson.video.board import pillow
 from underbow.lesson.video.captions import chapters, subtitles
@@ -25,7 +25,7 @@ from underbow.track.sheet.model import Sheet
 __all__ = ["RATE", "check_means", "make_video"]
 
 RATE = 30  # pictures a second
-_CARE = 9.0  # seconds that the cautions stay after the music
+_CARE = 12.0  # seconds that the cautions stay after the music
 _TELL = 150  # pictures between two words of progress
 
 
@@ -81,13 +81,12 @@ def make_video(
     painter = Painter(sheet, performance, options, words)
     music = max(seconds, performance.tempo.seconds(performance.length))
     count = ceil((music + _CARE) * RATE)
-    with tempfile.TemporaryDirectory(prefix="underbow-") as name, whole_file(path) as part:
-        folder = Path(name)
+    with whole_file(path) as part, scratch() as folder:
         (folder / "cover.png").write_bytes(painter.cover())
         text = chapters(_chapters(performance, count / RATE, words), _tags(sheet, mix))
         (folder / "chapters.txt").write_text(text, encoding="utf-8", newline="\n")
         (folder / "chords.srt").write_text(subtitles(painter.data, words), encoding="utf-8", newline="\n")
-        with pipe(encoder, _command(options, track, folder, count / RATE, part), path) as out:
+        with pipe(encoder, _command(options, track, folder, count / RATE, part), part, path) as out:
             for number in range(count):
                 out.write(painter.picture(1000 * (number + 0.5) / RATE) if number < music * RATE else painter.last())
                 if number % _TELL == 0:
@@ -137,8 +136,8 @@ def _command(options: VideoOptions, track: Path, folder: Path, seconds: float, p
         "-threads:v:0", "2", "-pix_fmt:v:0", "yuv420p",
         "-colorspace:v:0", "bt709", "-color_primaries:v:0", "bt709", "-color_trc:v:0", "bt709", "-color_range:v:0", "tv",
     ]  # fmt: skip
-    sound = ["-c:a", "aac", "-b:a", "128k", "-af", f"apad=whole_dur={seconds:.6f}"]
-    chords = ["-c:s", "mov_text", "-metadata:s:s:0", "language=eng", "-disposition:s:0", "0"]
+    sound = ["-c:a", "aac", "-b:a", "96k", "-af", f"apad=whole_dur={seconds:.6f}"]
+    chords = ["-c:s", "mov_text", "-metadata:s:s:0", "language=eng"]
     cover = ["-c:v:1", "copy", "-disposition:v:1", "attached_pic"]
     maps = ["-map", "0:v", "-map", "1:a", "-map", "3:s", "-map", "4:v", "-map_metadata", "2", "-map_chapters", "2"]
     whole = ["-movflags", "+faststart", "-fflags", "+bitexact", "-flags:v:0", "+bitexact", "-flags:a", "+bitexact"]
