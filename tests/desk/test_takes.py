@@ -22,7 +22,7 @@ from underbow.track.mixes import Mix
 from underbow.track.sequencer import perform
 from underbow.track.sheet.read import read_sheet
 
-from ..lesson.practice.browsers import Chromium  # noqa: TID252  the tests are no package to import from
+from ..lesson.practice.browsers import LOOP, Chromium  # noqa: TID252  the tests are no package to import from
 from .conftest import Opened, opened, running
 from .jobs_by_hand import SPY, Hands
 
@@ -38,23 +38,6 @@ goal = 112
 ramp = "steady"
 passes = 1
 count_in = 1
-"""
-# Everything that goes to the loudspeaker comes back to the microphone, so many seconds later.
-LOOP = """
-navigator.mediaDevices.getUserMedia = async () => {
-  const {context, ends} = spy.loop, end = new MediaStreamAudioDestinationNode(context, {channelCount: 1});
-  ends.connect(new DelayNode(context, {maxDelayTime: 1, delayTime: spy.late})).connect(end);
-  return end.stream;
-};
-spy.late = 0;
-const join = AudioNode.prototype.connect;
-AudioNode.prototype.connect = function (to, ...more) {
-  if (to instanceof AudioDestinationNode) {
-    spy.loop ??= {context: to.context, ends: new GainNode(to.context)};
-    join.call(this, spy.loop.ends);
-  }
-  return join.call(this, to, ...more);
-};
 """
 
 
@@ -238,7 +221,7 @@ def test_the_delay_is_measured_to_a_few_milliseconds(
             chromium.run("import('/page/stage.js').then(({state}) => state.now.hearing.ready())")
             measured = []
             for late in (0.0, 0.137):
-                chromium.run("spy.late = arguments[0]; document.cookie = 'underbow-delay=0; max-age=0; path=/'", late)
+                chromium.run("loop.late = arguments[0]; document.cookie = 'underbow-delay=0; max-age=0; path=/'", late)
                 hands.press("#record")
                 hands.press("#test-delay")
                 hands.see("#test-delay", gone=True)

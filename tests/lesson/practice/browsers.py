@@ -73,6 +73,26 @@ KEYS = {
     "Alt": "\ue00a",
 }  # fmt: skip  (W3C WebDriver, section 17.4.2: keyboard actions)
 
+# Written into a page before its scripts: all that goes to the loudspeaker comes back to the microphone, so many seconds later.
+LOOP = """
+window.loop = {late: 0};
+navigator.mediaDevices.getUserMedia = async () => {
+  const {context, ends, late} = loop, end = new MediaStreamAudioDestinationNode(context, {channelCount: 1});
+  ends.connect(new DelayNode(context, {maxDelayTime: 1, delayTime: late})).connect(end);
+  return end.stream;
+};
+{
+const join = AudioNode.prototype.connect;
+AudioNode.prototype.connect = function (to, ...more) {
+  if (to instanceof AudioDestinationNode) {
+    if (!loop.ends) Object.assign(loop, {context: to.context, ends: new GainNode(to.context)});
+    join.call(this, loop.ends);
+  }
+  return join.call(this, to, ...more);
+};
+}
+"""
+
 
 class Browser:
     """What tests ask of a browser. Scripts are bodies of functions; their values are plain JSON."""

@@ -111,7 +111,7 @@ def test_every_word_asked_for_is_in_the_table_and_every_word_in_it_is_used() -> 
     asked |= {name for text in texts.values() for name in re.findall(r"words\.(\w+)", text)}
     asked |= {name for name in ENGLISH if name.startswith(("beat_", "about_", "player_"))}
     asked |= {
-        name for text in texts.values() for name in re.findall(r'"((?:pick|held|broken|opening|failed)\w*)"', text)
+        name for text in texts.values() for name in re.findall(r'"((?:pick|held|broken|opening|failed|mic_)\w*)"', text)
     }
     asked |= {"lang", "page_title", "ramp", "near", "middle", "far", "out", "learner"}
     assert asked == set(ENGLISH)

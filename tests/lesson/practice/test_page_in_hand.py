@@ -34,8 +34,11 @@ def test_nothing_is_asked_of_any_network_and_nothing_complains(any_browser: Page
 def test_the_policy_lets_nothing_in_but_the_pages_own_script(browser: Page, track: Track) -> None:
     browser.open(track.path)
     browser.run(
-        "const s = document.createElement('script'); s.textContent = 'window.caught = 1'; document.body.append(s)"
+        "document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=\"window.caught = 1\">"
+        "<iframe srcdoc=\"&lt;script&gt;parent.caught = 1&lt;/script&gt;"
+        "&lt;script src=data:,parent.caught=1&gt;&lt;/script&gt;\">')"
     )
+    browser.wait("setTimeout(done, 300)")
     browser.run("const i = document.createElement('img'); i.src = 'https://example.org/x'; document.body.append(i)")
     assert browser.run("return window.caught") is None
     blocked = [str(said) for said in browser.complaints()]

@@ -34,7 +34,21 @@ from underbow.tune.tune import Tune
 
 __all__ = ["make_page", "page_audio"]
 
-_SCRIPTS = ("base", "stretch", "tape", "sound", "score", "book", "practice", "view", "notation", "panels", "page")
+_SCRIPTS = (
+    "base",
+    "stretch",
+    "tape",
+    "sound",
+    "score",
+    "book",
+    "practice",
+    "view",
+    "notation",
+    "panels",
+    "page",
+    "take",
+    "record",
+)
 _WIDE, _NARROW = 960, 400  # pixels of the two engravings; the page shows the one that its width suits
 _MARKED = re.compile(r'id="(?:m(\d+)|n(\d+-\d+)(?:-\d+)?)"')
 
@@ -82,6 +96,7 @@ def make_page(
         "words": dict(words),
         "title": one_line(sheet.title),
         "count_in": sheet.count_in,
+        "listener": _asset("listener.js"),
         "strings": [
             [signs(str(string.pitch_class)), round(frequency(string.midi, sheet.concert_pitch), 3)]
             for string in sheet.tuning.strings
@@ -89,10 +104,11 @@ def make_page(
         "head": _head(performance, audio) | ({"files": beside} if beside else {}),
         "mixes": [_placing(performance, mix, audio, words) for mix in (*mixes, _CLICK_ALONE)],
     }
+    # strict-dynamic lets this script, and no markup, name the address of what listens to the microphone.
     css, js = _asset("page.css"), "\n".join(_asset(f"{name}.js") for name in _SCRIPTS)
     script = f'"use strict";\n{{\n{js}\n}}\n'
     policy = (
-        f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(css)}'; img-src data:; "
+        f"default-src 'none'; script-src '{_hash(script)}' 'strict-dynamic'; style-src '{_hash(css)}'; img-src data:; "
         + ("connect-src 'self'; " if beside else "")
         + "base-uri 'none'; form-action 'none'"
     )

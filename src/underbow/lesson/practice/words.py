@@ -103,6 +103,30 @@ ENGLISH: dict[str, str] = {
     "notation": "The tune",
     "notation_how": "Tap a bar to go there. Drag across bars with the mouse to repeat them.",
     "go_to_bar": "Bar {number}",
+    "record": "Record yourself",
+    "record_how": (
+        "Play along from where you are, for up to ten minutes. With headphones on, the microphone hears your fiddle alone. "
+        "Save the recording and give it to your teacher, who can have it heard beside the sheet."
+    ),
+    "record_private": "The recording stays on this device; nothing is sent. Unless you save it, it is gone with the page.",
+    "record_begin": "Record",
+    "record_stop": "Stop recording",
+    "record_hear": "Hear it with the track",
+    "record_save": "Save it (WAV)",
+    "record_test": "Test the delay",
+    "record_testing": (
+        "Ten clicks: turn the loudspeaker up so that the microphone hears them. With headphones on, clap along from the third."
+    ),
+    "record_unclear": "The clicks were not clear. Turn the loudspeaker up, or clap nearer to the microphone, and test again.",
+    "record_tested": "This device hears you {ms} ms late; that is taken into account.",
+    "record_untested": "Test the delay once: a device hears what it plays a little late; then your recording lies in time.",
+    "mic_refused": "The microphone may not be used. Allow it in the browser's settings, or record with another device.",
+    "mic_none": "No microphone was found.",
+    "mic_taken": "The microphone can't be opened; perhaps something else is using it.",
+    "mic_unable": (
+        "This browser lets no page that was opened from a file record. Record with your device's own recorder while this plays."
+    ),
+    "mic_silent": "Nothing was recorded.",
     "log": "What you practised",
     "log_where": (
         "Kept only in this browser on this device; it is gone when you clear the browser's data. Nobody sees it unless you copy "
