@@ -225,8 +225,6 @@ def own_chop(hands: Hands) -> None:
         before = hands.browser.run("return document.querySelector('.board').dataset.drawn ?? ''")
         hands.key("x")
         hands.see(f'.board[data-drawn]:not([data-drawn="{before}"])')
-        time.sleep(0.5)  # as long as a hand takes to the next cell; meanwhile it is kept, and what is below moves
-        hands.kept()
     hands.see(".quiet .open")
     hands.kept()
     make(hands)

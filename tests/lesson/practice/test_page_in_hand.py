@@ -35,7 +35,7 @@ def test_the_policy_lets_nothing_in_but_the_pages_own_script(browser: Page, trac
     browser.open(track.path)
     browser.run(
         "document.body.insertAdjacentHTML('beforeend', '<img src=x onerror=\"window.caught = 1\">"
-        "<iframe srcdoc=\"&lt;script&gt;parent.caught = 1&lt;/script&gt;"
+        '<iframe srcdoc="&lt;script&gt;parent.caught = 1&lt;/script&gt;'
         "&lt;script src=data:,parent.caught=1&gt;&lt;/script&gt;\">')"
     )
     browser.wait("setTimeout(done, 300)")

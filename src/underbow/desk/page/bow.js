@@ -151,7 +151,7 @@ function editor(sheet, block, home, done) {
       const box = { x: Number(rect.getAttribute("x")) + Number(shift[1]), y: Number(rect.getAttribute("y")) + Number(shift[2]), w: Number(rect.getAttribute("width")), h: Number(rect.getAttribute("height")) };
       const hand = el("button", { type: "button", class: "cell-hand", "aria-label": said(i), tabindex: i === at ? "0" : "-1" });
       Object.assign(hand.style, { left: `${(100 * (box.x - view.x)) / view.width}%`, top: `${(100 * (box.y - view.y)) / view.height}%`, width: `${(100 * box.w) / view.width}%`, height: `${(100 * box.h) / view.height}%` });
-      hand.addEventListener("focus", () => { at = i; hands().forEach((one, j) => { one.tabIndex = i === j ? 0 : -1; }); offer(); });
+      hand.addEventListener("focus", () => inHand(i));
       hand.addEventListener("keydown", (event) => key(event, i));
       hand.addEventListener("pointerdown", (event) => drag(event, i, hand));
       board.append(hand);
@@ -160,11 +160,18 @@ function editor(sheet, block, home, done) {
     offer();
   }
 
+  function inHand(i) {
+    at = i;
+    hands().forEach((one, j) => { one.tabIndex = i === j ? 0 : -1; });
+    offer();
+  }
+
   function drag(down, i, hand) {
     if (down.button) return;
     const box = hand.getBoundingClientRect(), top = down.clientY - box.top < box.height * 0.24, from = Number(rows.accent[i]) || 0;
     let moved = false, target = i, to = from;
     hand.focus({ preventScroll: true });
+    inHand(i); // a window in the background tells of no focus
     hand.setPointerCapture(down.pointerId);
     const move = (event) => {
       if (Math.hypot(event.clientX - down.clientX, event.clientY - down.clientY) > 4) moved = true;
