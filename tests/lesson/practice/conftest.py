@@ -56,7 +56,7 @@ AudioNode.prototype.connect = function (to, ...more) { this.to = to; return join
 const plain = AudioBufferSourceNode.prototype.start;
 AudioBufferSourceNode.prototype.start = function (when, ...more) {
   if (!spy.ways.includes(this.to)) spy.ways.push(this.to);
-  spy.sent.push({when, buffer: this.buffer, way: spy.ways.indexOf(this.to)});
+  spy.sent.push({when, sound: this.buffer.getChannelData(0).slice(), rate: this.buffer.sampleRate, way: spy.ways.indexOf(this.to)});
   if (!spy.contexts.includes(this.context)) spy.contexts.push(this.context);
   return plain.call(this, when, ...more);
 };
@@ -194,10 +194,14 @@ class Page:
                 return
         raise AssertionError(f"it doesn't play: {self.text('#told')}")
 
+    def until_sent(self, frames: float) -> None:
+        """Wait until so many frames of each part have been sent to the loudspeaker."""
+        self.until("spy.sent.reduce((n, s) => n + (s.way === 0 ? s.sound.length : 0), 0) > given[0]", frames)
+
     def begun(self, start: int = 0) -> float:
         """The context's time at which the first leg after so many sent buffers begins: they fade in over the first."""
         when, length = self.run(
-            "const s = spy.sent[arguments[0]]; return [s.when, s.buffer.length / s.buffer.sampleRate]", start
+            "const s = spy.sent[arguments[0]]; return [s.when, s.sound.length / s.rate]", start
         )
         return float(when + length)
 
@@ -205,7 +209,7 @@ class Page:
         """All that went one way, from the first leg's beginning; ways count from 0 in the order in which they were first used."""
         text = self.run(
             "const chosen = spy.sent.filter((s, i) => s.way === arguments[0] && i >= arguments[1]);"
-            "const parts = chosen.map((s) => s.buffer.getChannelData(0));"
+            "const parts = chosen.map((s) => s.sound);"
             "const all = new Float32Array(parts.reduce((n, p) => n + p.length, 0)); let at = 0;"
             "for (const part of parts) { all.set(part, at); at += part.length; }"
             "const bytes = new Uint8Array(all.buffer); let text = '';"

@@ -108,7 +108,7 @@ def test_the_clicks_and_the_parts_lie_where_the_performance_has_them(any_browser
     page = any_browser
     page.open(track.path)
     page.play()
-    page.until("spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > 24000 * 2.5")
+    page.until_sent(2.5 * RATE)
     page.press("#play")
     seconds = track.performance.tempo.seconds
     begin = seconds(track.performance.passes[0].start)
@@ -153,7 +153,7 @@ def test_a_loop_goes_round_to_the_frame_and_every_round_is_alike(any_browser: Pa
     page.play()
     begins = starts(track)
     long = round((begins[4] - begins[2]) * RATE)
-    page.until(f"spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > {2 * long + 6000}")
+    page.until_sent(2 * long + 6_000)
     page.press("#play")
     for way in (MELODY, BACKUP, RHYTHM):
         sound = page.stream(way)
@@ -185,7 +185,7 @@ def test_another_tempo_keeps_every_onset_where_the_clock_wants_it(browser: Page,
     nearest = min(range(3), key=lambda n: abs(np.log(tempo / float(performance.passes[n].tempo.count))))
     stretch = float(performance.passes[nearest].tempo.count) / tempo
     first = seconds(performance.passes[nearest].downbeat)
-    page.until(f"spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > 24000 * {2.4 + 1.2 * stretch}")
+    page.until_sent((2.4 + 1.2 * stretch) * RATE)
     page.press("#play")
     place = track.audio.places[nearest] + round((first - seconds(performance.passes[nearest].start)) * RATE)
     original = strip_of(track.audio.parts["melody"])[place:]
@@ -242,7 +242,7 @@ def test_the_count_in_is_a_bar_before_each_start_or_round(browser: Page, track: 
     if counted != "none":
         assert browser.text("#now .chord") == "Count-in"
     bar = round((starts(track)[5] - starts(track)[4]) * RATE)
-    browser.until(f"spy.sent.reduce((n, s) => n + (s.way === 0 ? s.buffer.length : 0), 0) > {4 * bar + 3000}")
+    browser.until_sent(4 * bar + 3_000)
     browser.press("#play")
     loud = [
         np.sqrt(np.mean(browser.stream(BACKUP)[bar * n + 300 : bar * (n + 1) - 300] ** 2)) > 0.005 for n in range(4)

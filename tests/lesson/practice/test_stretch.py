@@ -14,12 +14,12 @@ RATE = 24_000
 RUN = """
 const bytes = Uint8Array.from(atob(sound), (c) => c.charCodeAt(0));
 const samples = new Float32Array(bytes.buffer);
-const read = (from, count) => Float32Array.from({length: count}, (_, i) => samples[from + i] ?? 0);
+const read = (from, out) => { for (let i = 0; i < out.length; i += 1) out[i] = samples[from + i] ?? 0; };
 const stretch = new Stretch(24000, read, onsets);
 const frames = Math.round(samples.length * ratio);
 stretch.begin([[0, 0], [frames, samples.length]], 0);
 const out = new Float32Array(frames);
-for (let at = 0; at < frames; at += 6000) out.set(stretch.next(Math.min(6000, frames - at)), at);
+for (let at = 0; at < frames; at += 6000) stretch.next(out.subarray(at, Math.min(at + 6000, frames)));
 const back = new Uint8Array(out.buffer);
 let text = "";
 for (let i = 0; i < back.length; i += 32768) text += String.fromCharCode(...back.subarray(i, i + 32768));
@@ -44,16 +44,24 @@ def frequency(sound: np.ndarray, near: float) -> float:
     return float(hertz[around][spectrum[around].argmax()])
 
 
-@pytest.mark.parametrize(("ratio", "most"), [(0.9, 3), (1.15, 3), (2.5, 8)])
-@pytest.mark.parametrize("notes", [(196.0,), (293.66, 440.0), (220.0, 277.18), (987.77,)], ids=str)
-def test_the_pitch_stays(browser: Page, notes: tuple[float, ...], ratio: float, most: float) -> None:
-    """Within 3 cents near the tempos that a page carries, within 8 for two notes as far off as a page goes (40 % of the goal)."""
+@pytest.mark.parametrize("ratio", [0.77, 0.9, 1.15, 1.6, 2.5])
+@pytest.mark.parametrize(
+    "notes",
+    [(196.0,), (293.66, 440.0), (220.0, 277.18), (987.77,), (261.63, 440.0), (196.0, 246.94), (587.33, 659.26)],
+    ids=str,
+)
+def test_the_pitch_stays(browser: Page, notes: tuple[float, ...], ratio: float) -> None:
+    """Within 3 cents, notes and double stops in equal temperament, as far off as a page goes (40 and 130 % of the goal).
+
+    Trained listeners hear at best a change of about 0.2 %, 3.5 cents (B. C. J. Moore, "Frequency difference limens for
+    short-duration tones", JASA 54, 1973; from memory).
+    """
     time = np.arange(2 * RATE) / RATE
     sound = 0.2 * np.sum([np.sin(2 * np.pi * hertz * h * time) / h for hertz in notes for h in (1, 2, 3, 4)], axis=0)
     out = stretched(browser, sound, ratio, [])
     inside = out[RATE // 4 : -RATE // 4]
     for hertz in notes:
-        assert abs(1200 * np.log2(frequency(inside, hertz) / hertz)) < most
+        assert abs(1200 * np.log2(frequency(inside, hertz) / hertz)) < 3
     assert np.sqrt(np.mean(inside**2)) == pytest.approx(np.sqrt(np.mean(sound**2)), rel=0.2)
 
 

@@ -39,7 +39,7 @@ from underbow.track.performance import Pass, Performance
 RATE = 24_000
 LEAD = 0.3  # seconds before the music of a piece
 KNOCK = 0.1  # where the middle of the knock lies
-PIECE = 30 * RATE  # frames of the strip in a piece
+PIECE = 10 * RATE  # frames of the strip in a piece
 OVER = RATE // 20  # frames that a piece has more at both ends
 MOST_MINUTES = 30  # of a page
 _RATES = (64, 56, 48)  # kbit/s

@@ -113,7 +113,7 @@ function refresh() {
   });
   view.change("pass levels", `${score.passAt(time)} ${practice.placing} ${[...practice.moved]}`, showPlayers);
   view.change("hard", `${practice.bar} ${book.hard}`, () => $("hard").setAttribute("aria-pressed", String(book.isHard(printed(practice.bar)))));
-  if (document.activeElement !== $("place") || practice.playing) view.change("slider", Math.round(time / 50), () => { $("place").value = time; });
+  if (document.activeElement !== $("place") || practice.playing) view.change("slider", Math.round(time / 250), () => { $("place").value = time; });
   view.change("said", `${score.barAt(time)} ${score.passAt(time)}`, () => $("place").setAttribute("aria-valuetext", view.said(time)));
   note(leg);
 }

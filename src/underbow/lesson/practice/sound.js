@@ -19,6 +19,7 @@ class Sound {
     this.level = () => 1;    // (part, leg) -> gain
     this.master = 1;
     this.onbreak = () => {}; // called when the browser takes the sound away
+    this.spare = [];         // buffers that have sounded, to be filled anew
     this.blocks = [head.clicks.low, head.clicks.high].map((modes) => woodBlock(modes, head.rate));
   }
 
@@ -52,7 +53,7 @@ class Sound {
       gain.connect(out);
       return [part, gain];
     }));
-    const read = (part) => (from, count) => this.tape.read(part, from, count);
+    const read = (part) => (from, out) => this.tape.read(part, from, out);
     this.run = {
       t0, out, gains, follow, legs: [], made: 0, nodes: new Set(), clicks: [],
       streams: new Map(this.head.parts.map((part) => [part, {
@@ -129,18 +130,19 @@ class Sound {
       if (leg.done >= leg.frames - JOIN) {
         const following = run.follow(leg);
         if (!following) { run.over = true; return; }
-        for (const stream of run.streams.values()) stream.held = leg.points ? stream.stretch.next(JOIN) : new Float32Array(JOIN);
+        for (const {stretch, held} of run.streams.values()) if (leg.points) stretch.next(held); else held.fill(0);
         this.enter(following);
         leg = following;
       }
       const count = leg.done < 0 ? JOIN : Math.min(BLOCK, leg.frames - JOIN - leg.done);
       if (leg.points && !this.within(leg, count)) return;
-      for (const [part, stream] of run.streams) {
-        const sound = leg.points ? stream.stretch.next(count) : new Float32Array(count);
-        if (leg.done < 0) for (let i = 0; i < count; i += 1) sound[i] = stream.held[i] + (sound[i] - stream.held[i]) * (i + 0.5) / count;
-        this.send(part, sound);
+      for (const [part, {stretch, held}] of run.streams) {
+        this.send(part, count, (sound) => {
+          if (leg.points) stretch.next(sound); else sound.fill(0);
+          if (leg.done < 0) for (let i = 0; i < count; i += 1) sound[i] = held[i] + (sound[i] - held[i]) * (i + 0.5) / count;
+        });
       }
-      this.send("click", this.clicked(run.made, count));
+      this.send("click", count, (sound) => this.clicked(run.made, sound));
       leg.done += count;
       run.made += count;
     }
@@ -154,28 +156,33 @@ class Sound {
     return this.tape.ready(this.head.parts, from, to - from);
   }
 
-  send(part, sound) {
+  send(part, count, fillIn) {
     const {run, context, head} = this;
     const when = run.t0 + run.made / head.rate;
     if (when < context.currentTime) run.t0 += Math.ceil((context.currentTime + 0.1 - when) * head.rate) / head.rate;
-    const buffer = new AudioBuffer({length: sound.length, sampleRate: head.rate});
-    buffer.copyToChannel(sound, 0);
+    const used = count === BLOCK ? this.spare.pop() : null;
+    const buffer = used ?? new AudioBuffer({length: count, sampleRate: head.rate});
+    fillIn(buffer.getChannelData(0));
     const node = context.createBufferSource();
     node.buffer = buffer;
     node.connect(run.gains.get(part));
-    node.onended = () => { run.nodes.delete(node); node.disconnect(); };
+    node.onended = () => {
+      run.nodes.delete(node);
+      node.disconnect();
+      if (count === BLOCK) this.spare.push(buffer);
+    };
     run.nodes.add(node);
     node.start(run.t0 + run.made / head.rate);
   }
 
-  clicked(from, count) {
+  clicked(from, out) {
     const {run} = this;
-    const out = new Float32Array(count);
+    const count = out.length;
+    out.fill(0);
     for (const {at, sound} of run.clicks) {
       for (let i = Math.max(at, from); i < Math.min(at + sound.length, from + count); i += 1) out[i - from] += sound[i - at];
     }
     run.clicks = run.clicks.filter(({at, sound}) => at + sound.length > from + count);
-    return out;
   }
 
   // The leg and its frame that are in the air now, or so many seconds from now: the sound card is some way behind the clock.

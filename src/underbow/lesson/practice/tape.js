@@ -41,11 +41,10 @@ class Tape {
   async open(key, part, number) {
     try {
       const bytes = await this.load(part, number);
-      const shop = new OfflineAudioContext(1, 1, this.head.rate);
-      const buffer = await shop.decodeAudioData(bytes);
-      const all = buffer.getChannelData(0);
+      this.shop ??= new OfflineAudioContext(1, 1, this.head.rate);
+      const all = (await this.shop.decodeAudioData(bytes)).getChannelData(0);
       const begins = Math.round(this.lag(all) + this.head.lead * this.head.rate);
-      const samples = all.slice(begins, begins + this.head.piece + 2 * this.head.over);
+      const samples = all.subarray(begins, begins + this.head.piece + 2 * this.head.over);
       if (this.pieces.has(key)) this.pieces.set(key, samples);
       return samples;
     } catch (error) {
@@ -69,10 +68,11 @@ class Tape {
     return sum ? moment / sum - knock * rate : 0;
   }
 
-  // Frames of a part; silence where there are none. Over the joins of two pieces one fades into the other.
-  read(part, from, count) {
+  // Fill an array with the frames of a part; silence where there are none. Over the joins of two pieces one fades into the other.
+  read(part, from, out) {
     const {piece, over} = this.head;
-    const out = new Float32Array(count);
+    const count = out.length;
+    out.fill(0);
     const fade = over / 4;
     const first = Math.floor((from - fade) / piece), last = Math.floor((from + count + fade) / piece);
     for (let number = first; number <= last; number += 1) {
@@ -87,6 +87,5 @@ class Tape {
         out[at - from] += samples[at - base] * Math.min(into, left);
       }
     }
-    return out;
   }
 }

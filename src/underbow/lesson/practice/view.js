@@ -120,7 +120,7 @@ class View {
   drawn() {
     this.cells = [...$("bow-now").querySelectorAll(".cell")];
     this.point = $("bow-now").querySelector(".place");
-    this.shown.cell = undefined;
+    this.shown.cell = this.shown.point = undefined;
   }
 
   drawHand(box, number, kept, nothing) {
@@ -166,7 +166,7 @@ class View {
     this.change("cell", cell, () => this.cells.forEach((rect, i) => rect.classList.toggle("lit", i === cell)));
     if (!this.point) return;
     const way = now && this.wayAt(bar, time);
-    this.point.style.visibility = way ? "visible" : "hidden";
+    this.change("point", Boolean(way), (on) => { this.point.style.visibility = on ? "visible" : "hidden"; });
     if (way) {
       this.point.setAttribute("cx", way[0]);
       this.point.setAttribute("cy", way[1]);
