@@ -234,3 +234,13 @@ def test_whatever_writes_clears_away_what_a_killed_run_left_and_nothing_else(
     assert (result.exit_code, dead.exists(), alive.exists()) == (0, False, lock is not None), result.output
     if lock is not None:
         lock.release()
+
+
+@pytest.mark.parametrize(
+    "words", [("check", "--\x1b]0;x\x07\x9b\u202e.toml"), ("\u202ex.toml",), ("render", "a.toml", "-\u2066x=1")]
+)
+def test_a_name_that_is_taken_for_an_option_steers_no_terminal(tmp_path: Path, words: tuple[str, ...]) -> None:
+    done = underbow(*words, cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("underbow: no such command or option: ")
+    assert done.stderr.removesuffix("\n").isprintable()
