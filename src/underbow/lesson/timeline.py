@@ -14,6 +14,7 @@ from fractions import Fraction
 from typing import Any
 
 from underbow.fiddle.drawing.grid_svg import NEAR, BarPicture, Rows, draw_bar_svg
+from underbow.fiddle.drawing.note_svg import draw_note_svg
 from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
@@ -46,6 +47,7 @@ def page_timeline(sheet: Sheet, performance: Performance, *, rows: Rows = NEAR) 
 
         - ``passes``: start, end, beats a minute at both, the index of its first bar, the number of its tempo from 1, and which
           time the tune is played at that tempo
+        - ``beat``: its value as a part of a whole note; ``note``: the same drawn as SVG
         - ``bars``: start, pass (from 0), printed number, section as played (from 0), picture, starts of the cells, which time
           in its pass it is played
         - ``sections``: name, index of its first bar within a pass, bars
@@ -74,6 +76,7 @@ def page_timeline(sheet: Sheet, performance: Performance, *, rows: Rows = NEAR) 
             for p, places in zip(performance.passes, map(timeline.places, whole), strict=True)
         ],
         "beat": performance.passes[0].tempo.beat_name,
+        "note": draw_note_svg(Fraction(performance.passes[0].tempo.beat_name)),
         "bars": bars,
         "sections": [[s.name, within[s.bars[0]], len(s.bars)] for s in sheet.melody.sections],
         "pictures": [{"svg": picture.svg, "travel": picture.travel} for picture in pictures],

@@ -74,13 +74,7 @@ class View {
 
   // The beat as a written note, for the eye; in words for the ear.
   drawTempo(count) {
-    const [top, bottom] = this.data.beat.split("/").map(Number);
-    const dotted = top === 3;
-    const value = dotted ? bottom / 2 : bottom / top;
-    const stem = value > 1 ? `<path d="M10 15V1${value > 4 ? "c0 5 5 5 4 9" : ""}${value > 8 ? "M10 5c0 5 5 5 4 9" : ""}" fill="none"/>` : "";
-    const head = `<ellipse cx="6" cy="15.500" rx="4.200" ry="3" transform="rotate(-20 6 15.500)"${value < 4 ? ' fill="none"' : ""}/>`;
-    const dot = dotted ? '<circle cx="14" cy="15" r="1.200"/>' : "";
-    $("w-tempo").innerHTML = `<svg class="note" viewBox="0 0 17 20" aria-hidden="true">${head}${stem}${dot}</svg>`
+    $("w-tempo").innerHTML = this.data.note
       + ` <span aria-hidden="true">${count}</span><span class="unseen"></span>`;
     $("w-tempo").lastChild.textContent = this.tempoSaid(count);
   }

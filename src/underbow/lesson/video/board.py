@@ -21,6 +21,7 @@ __all__ = ["Board", "pillow"]
 _NEEDS_PILLOW = "a video needs Pillow to be drawn; install it with pip install 'underbow[video]'"
 _AT_ONCE = 40  # pieces
 _UNPACKED = 24
+_FOREIGN = 0x2E80  # from here on (Han and what comes after it) no letter is in the fonts that come along
 
 Piece = Mapping[str, Any]
 
@@ -67,7 +68,11 @@ class Board:
         try:
             with step("drawing the board of a video"):
                 made = typst.compile(
-                    template, sys_inputs={"data": data}, format="png", ppi=72, ignore_system_fonts=True
+                    template,
+                    sys_inputs={"data": data},
+                    format="png",
+                    ppi=72,
+                    ignore_system_fonts=max(map(ord, data)) < _FOREIGN,
                 )
         except typst.TypstError as error:
             raise UnderbowError(f"the video's board could not be drawn: {str(error).splitlines()[0]}") from error

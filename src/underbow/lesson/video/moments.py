@@ -40,7 +40,7 @@ class Moment:
     picture, cell : int
         The bow's picture, and its lit cell; -1 where nothing sounds yet.
     measure : int
-        Of the staff; -1 before the first.
+        Of the staff; -1 where none is played.
     """
 
     state: State
@@ -107,7 +107,7 @@ class Moments:
             left=max(self._count(time, when), 1) if coming >= 0 else 0,
             picture=self._bars[shown][4],
             cell=bisect_right(self._bars[bar][5], time + _SAME) - 1 if inside else -1,
-            measure=self._measures[self._last("of", time)][1] if self._last("of", time) >= 0 else -1,
+            measure=self._measures[self._last("of", time)][1] if state == "play" and self._measures else -1,
         )
 
     def _tempo(self, playing: int, time: float) -> int:

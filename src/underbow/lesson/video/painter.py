@@ -30,6 +30,7 @@ __all__ = ["Painter", "colours"]
 
 _MARK = 0.38  # how strongly the bar that is played is marked on the staff, as on the page
 _POINT, _RIM = 7.0, 9.0  # units of the bow's picture: the moving point, and the ring round it
+_LONGEST = 70  # characters of a title that are shown
 _SIDE = 20  # pixels left and right of the bow's picture
 _CELL = re.compile(r'class="cell" x="([\d.]+)" y="0" width="([\d.]+)"')
 _HEIGHT = re.compile(r'viewBox="0 0 [\d.]+ ([\d.]+)"')
@@ -71,7 +72,7 @@ class Painter:
         self._shades = {name: shade(colour) for name, colour in ink.items()}
         self._board = Board(ink)
         self._moments = Moments(self.data, measures_at(performance.timeline, self.data))
-        self._pieces = Pieces(self.data, words, one_line(sheet.title), self._layout, ink)
+        self._pieces = Pieces(self.data, words, one_line(sheet.title, _LONGEST), self._layout, ink)
         self._bow = _Bow(self.data["pictures"], self._layout.bow, ink["ink"])
         self._lines = staff_lines(sheet, self._layout.staff)
         self._places = {

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from fractions import Fraction
 from typing import Any
 
-from underbow.fiddle.drawing.note_svg import draw_note_svg
 from underbow.lesson.video.layout import Box, Layout
 from underbow.lesson.video.moments import Moment
 from underbow.lesson.words import ENGLISH as HANDED_OUT
@@ -45,7 +43,7 @@ class Pieces:
         layout = self._layout
         yield layout.playing, self._fact(layout.playing, self._pass_words(), str(moment.playing + 1))
         yield layout.bar, self._fact(layout.bar, *self._bar(moment))
-        tempo = str(moment.tempo) + (f" › {moment.coming_tempo}" if moment.coming_tempo else "")
+        tempo = f"› {moment.coming_tempo}" if moment.coming_tempo else str(moment.tempo)
         yield layout.tempo, self._fact(layout.tempo, self._words["beats_a_minute"], tempo, self._note("hair"))
         yield layout.now, self._now(moment)
         yield (
@@ -73,7 +71,7 @@ class Pieces:
         return words["bar_in"].replace("{section}", section) if section else words["bar"], str(row[2])
 
     def _note(self, ink: str) -> str:
-        return coloured(draw_note_svg(Fraction(self._data["beat"])), self._ink[ink])
+        return coloured(self._data["note"], self._ink[ink])
 
     def _stays(self, moment: Moment) -> str:
         """Which fingers stay for what comes; else in which position it lies."""
@@ -93,7 +91,12 @@ class Pieces:
     def _now(self, moment: Moment) -> Piece:
         words, layout = self._words, self._layout
         hand = self._data["hands"][moment.hand] if moment.hand >= 0 else None
-        said = {"tuning": words["tuning"], "count-in": words["count_in"], "between": str(moment.tempo)}
+        said = {
+            "tuning": words["tuning"],
+            "count-in": words["count_in"],
+            "between": str(moment.tempo),
+            "over": words["the_end"],
+        }
         chord = said.get(moment.state) or (hand and hand["chord"]) or words["no_chord"]
         more = self._held(layout.now, hand, [], chord, 240)
         opening = moment.state in {"tuning", "count-in"}
@@ -113,7 +116,8 @@ class Pieces:
 
     def _coming(self, moment: Moment) -> Piece:
         hand = self._data["hands"][moment.coming] if moment.coming >= 0 else None
-        chord = (hand["chord"] or self._words["no_chord"]) if hand else self._words["the_end"]
+        nothing = "" if moment.state == "over" else self._words["the_end"]
+        chord = (hand["chord"] or self._words["no_chord"]) if hand else nothing
         return self._piece(
             self._layout.coming, "hold", "spruce", "ink",
             **self._held(self._layout.coming, hand, self._kept(moment), chord, 160)
@@ -156,7 +160,9 @@ def coloured(svg: str, ink: str) -> str:
 
 
 _TEXT = re.compile(r'<text x="([\d.]+)"([^>]*)>([^<]*)</text>\n?')
-_RING = re.compile(r'<rect x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)" rx="([\d.]+)"')
+_RING = re.compile(
+    r'<rect x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)" rx="([\d.]+)"(?=[^<]*(?:<rect[^<]*)?<text[^>]*>(..)?)'
+)
 _NUT, _NOTES = 30.0, 64.0  # units of a hand shape left of the nut, and right of the neck
 _GROWN = 5.0  # units that rings grow by
 _DIGIT = 21
@@ -180,9 +186,9 @@ def bare_neck(svg: str, ground: str) -> str:
         said = re.sub(r'y="([\d.]+)"', lambda y: f'y="{float(y[1]) + 0.36 * (_DIGIT - 12.5):.1f}"', said)
         return f'<text x="{text[1]}"{said}>{text[3]}</text>'
 
-    def grown(ring: re.Match[str], more: float = 0.0) -> str:
-        x, y, wide, high, radius = map(float, ring.groups())
-        by = _GROWN + more
+    def grown(ring: re.Match[str]) -> str:
+        x, y, wide, high, radius = map(float, ring.groups()[:5])
+        by = _GROWN + (5 if ring[6] and ring[6][1] != "<" else 0)  # a finger that is said with two signs
         return (
             f'<rect fill="{ground}" x="{x - by:.1f}" y="{y - _GROWN:.1f}" width="{wide + 2 * by:.1f}" '
             f'height="{high + 2 * _GROWN:.1f}" rx="{radius + _GROWN:.1f}"'
