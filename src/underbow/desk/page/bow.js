@@ -134,7 +134,7 @@ function editor(sheet, block, home, done) {
   const counts = () => $$("text", board).map((one) => one.textContent);
   function said(i) {
     const sign = rows.bow[i], name = { d: "stroke_d", u: "stroke_u", "-": "stroke_hold", "~": "stroke_pulse", x: "stroke_x", ".": "stroke_rest" }[sign];
-    return say("cell_said", { count: `${Math.floor(i / rows.cells) + 1}.${(i % rows.cells) + 1}`, stroke: say(name, { accent: rows.accent[i] }) });
+    return say("cell_said", { bar: Math.floor(i / rows.cells) + 1, place: (i % rows.cells) + 1, stroke: say(name, { accent: rows.accent[i] }) });
   }
 
   function draw(svg) {

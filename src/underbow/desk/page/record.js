@@ -38,8 +38,8 @@ export function record(sheet) {
   const begin = el("button", { type: "button", class: "press", id: "begin-take", onclick: async () => {
     try { await start(sheet); } catch (fault) { wrong.textContent = said(fault); }
   } }, say("record_begin"));
-  lay(say("record_title"), el("h2", {}, say("record_title")), el("p", {}, say("record_how")), el("p", { class: "care" }, say("record_private")), late, wrong,
-    el("p", {}, begin, word(say("never_mind"), leave)), el("p", { class: "quiet above" }, say("record_file"), file));
+  lay(say("record_title"), el("h2", {}, say("record_title")), el("p", {}, say("record_how")), el("p", { class: "care" }, say("record_private")), el("div", {}, late), wrong,
+    el("p", {}, begin, word(say("never_mind"), leave)), el("p", { class: "above" }, el("span", { class: "quiet" }, say("record_file")), file));
   begin.focus();
 }
 

@@ -1,7 +1,7 @@
 // One sheet on the stand: its parts in the order of the print, each changed where it stands.
 import { ask, inTurn, path } from "./ask.js";
 import { $, $$, choice, el, line, narrow, tell, word } from "./dom.js";
-import { beat, say } from "./words.js";
+import { beat, meter, say } from "./words.js";
 import { go, lay, leave, showRail, state } from "./stage.js";
 import { openBook } from "./begin.js";
 import { makeLesson } from "./lesson.js";
@@ -137,7 +137,7 @@ export class Sheet {
       const keys = (TONICS.includes(head.tonic) ? TONICS : [head.tonic, ...TONICS]).map((one) => [one, `${one.replace("b", "♭").replace("#", "♯")} ${head.mode}`]);
       const key = choice(head.tonic, keys, { label: say("key"), id: "key", ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
       const plan = view.plan, tempo = say(plan.start === plan.goal ? "tempo_one" : "tempo_range", { beat: beat(plan.beat), slow: plan.start, fast: plan.goal });
-      facts.push(key, " · ", head.meter, head.dance ? ` · ${head.dance}` : "", " · ", el("span", { class: plan.ink.length ? "" : "pencil" }, tempo), el("br"),
+      facts.push(key, " · ", meter(head.meter), head.dance ? ` · ${head.dance}` : "", " · ", el("span", { class: plan.ink.length ? "" : "pencil" }, tempo), el("br"),
         `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),
         ` · ${say("only_bars")} `, line(head.bars, { label: say("only_bars"), sample: say("all_bars"), id: "bars", keep: (text) => this.change([{ key: ["bars"], value: text.trim().replace("–", "-") || null }]) }),
         head.key_ink ? [" · ", word(say("key_is"), () => this.change([{ key: ["key"], value: null }]))] : "");

@@ -1,7 +1,7 @@
 // The shelf: every sheet of the folder as a small paper; three blank ones to begin with; turned-down corners for a class.
 import { ask, path } from "./ask.js";
 import { $, el, tell, word } from "./dom.js";
-import { say } from "./words.js";
+import { meter, say } from "./words.js";
 import { go, showRail, state } from "./stage.js";
 import { beginWith, dropped } from "./begin.js";
 import { makeLesson } from "./lesson.js";
@@ -20,7 +20,7 @@ function stairs(tempos) {
 function paper(sheet, changed) {
   const box = el("input", { type: "checkbox", checked: corners.has(sheet.name), "aria-label": say("corner", { title: sheet.title }) });
   box.addEventListener("change", () => { if (box.checked) corners.add(sheet.name); else corners.delete(sheet.name); changed(); });
-  const facts = [sheet.key, sheet.meter, sheet.dance].filter(Boolean).join(" · ");
+  const facts = [sheet.key, meter(sheet.meter), sheet.dance].filter(Boolean).join(" · ");
   return el("li", { class: "paper small" },
     el("a", { href: `#sheet/${path(sheet.name)}` },
       el("b", { dir: "auto" }, sheet.title), el("span", {}, sheet.readable ? facts : say("unreadable")),
@@ -34,7 +34,7 @@ export async function showShelf() {
   for (const name of corners) if (!found.sheets.some((one) => one.name === name)) corners.delete(name);
   showRail("");
   const stand = $("#stand"), dock = $("#dock");
-  stand.className = "shelf";
+  stand.className = found.sheets.length ? "shelf" : "shelf bare";
   const list = el("ul", { class: "papers" });
   const count = el("p", { class: "quiet", role: "status" });
   const changed = () => {
@@ -44,7 +44,7 @@ export async function showShelf() {
       el("button", { type: "button", class: "press", id: "make", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
       word(say("put_back"), () => { corners.clear(); fill(); changed(); }))] : []));
   };
-  const text = (one) => [one.title, one.key, one.meter, one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
+  const text = (one) => [one.title, one.key, one.meter, meter(one.meter), one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
   const texts = new Map(found.sheets.map((one) => [one, text(one)]));
   const fits = (one, words) => words.every((w) =>
     w.length <= 2 && /^[a-g][#b]?m?$/.test(w) ? one.chords.some((c) => c.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b") === w) || texts.get(one).split(/\s+/).includes(w)

@@ -29,9 +29,9 @@ export const WORDS = {
   unreadable: "can't be read; open it to see why",
   begin: "Begin a new sheet",
   begin_tune: "Paste a tune",
-  begin_tune_how: "In ABC notation, from a page or a message",
+  begin_tune_how: "In ABC, the letters in which tunes are passed on: from a web page or a message",
   begin_chords: "Start from some chords",
-  begin_chords_how: "A melody is made up to go over them",
+  begin_chords_how: "Name them, and a melody is made up over them. Nothing else is needed",
   begin_book: "Open a tunebook",
   begin_book_how: "A file of tunes: ABC, MIDI or MusicXML. You can drop it anywhere here, too",
   empty: "There are no sheets in this folder yet. Begin with one of these:",
@@ -65,7 +65,7 @@ export const WORDS = {
   tempo_one: "{beat} = {slow}",
   pencil: "suggested",
   ink: "yours",
-  pencil_ink: "grey: suggested · black: decided",
+  pencil_ink: "grey: suggested · black: decided · ?: check it by ear",
   rub_out: "rub out",
   pickup: "pickup",
   bar: "bar {number}",
@@ -107,7 +107,7 @@ export const WORDS = {
   take_it: "take this one",
   bow_name: "Name of this bowing",
   own_bow: "your own",
-  cell_said: "{count}: {stroke}",
+  cell_said: "bar {bar}, place {place}: {stroke}",
   stroke_d: "down-bow, accent {accent}",
   stroke_u: "up-bow, accent {accent}",
   stroke_hold: "held",
@@ -161,7 +161,7 @@ export const WORDS = {
   far: "far",
   out: "out",
   level: "{level} dB",
-  as_in: "as in",
+  as_in: "as in the track",
   mix_own: "as I like",
   own_mix: "my own",
   keep_mix: "keep as a track",
@@ -236,12 +236,15 @@ export const WORDS = {
     ["Esc", "leave it as it was; pause"],
     ["Ctrl+Z", "undo"],
     ["Ctrl+Shift+Z", "redo"],
-    ["T C F B P W", "go to tune, changes, fingers, bow, plan, word (with Alt)"],
-    ["M", "make the lesson (with Alt)"],
-    ["S", "back to the shelf (with Alt)"],
+    ["Alt with T C F B P W", "go to tune, changes, fingers, bow, plan, word"],
+    ["Alt+M", "make the lesson"],
+    ["Alt+S", "back to the shelf"],
     ["?", "this list"],
   ],
 };
+
+const METERS = { "C|": "cut time", C: "common time" };
+export const meter = (name) => METERS[name] ?? name;
 
 export function say(name, fill = {}) {
   return (WORDS[name] ?? name).replace(/\{(\w+)\}/g, (all, key) => (key in fill ? fill[key] : all));
