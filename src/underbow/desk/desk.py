@@ -36,6 +36,7 @@ from underbow.errors import InputError
 from underbow.fiddle.pattern import read_pattern
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.print.staff import staff_tune
+from underbow.lesson.video.options import VideoOptions
 from underbow.sound.options import RenderOptions
 from underbow.track.sheet.model import Sheet
 
@@ -260,7 +261,7 @@ class Desk:
     # lessons
 
     def make_lesson(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
-        """Begin a lesson (``{"sheets", "title", "paper", "formats"}``); give its key."""
+        """Begin a lesson (``{"sheets", "title", "paper", "video"}``); give its key."""
         names = wanted.get("sheets")
         if not isinstance(names, list) or not all(isinstance(name, str) for name in names) or len(names) > 200:
             raise InputError("choose the sheets of the lesson")
@@ -268,7 +269,9 @@ class Desk:
             RenderOptions(formats=("mp3",), voices=self.voices.kind, mono=True),
             "us-letter" if wanted.get("paper") == "letter" else "a4",
         )
-        return {"lesson": self.lessons.begin(names, str(wanted.get("title") or ""), options)}
+        videos = {"phone": VideoOptions(), "screen": VideoOptions(wide=True)}
+        video = videos.get(str(wanted.get("video")))
+        return {"lesson": self.lessons.begin(names, str(wanted.get("title") or ""), options, video)}
 
     def made(self, path: str) -> Response:
         """Serve a file of a lesson that was made."""

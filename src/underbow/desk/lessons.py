@@ -18,6 +18,7 @@ from underbow.jobs.progress import Progress
 from underbow.jobs.run import StoppedError
 from underbow.jobs.work import Way
 from underbow.lesson.options import LessonOptions
+from underbow.lesson.video.options import VideoOptions
 
 __all__ = ["Lessons", "Making"]
 
@@ -112,8 +113,8 @@ class Lessons:
     _known: OrderedDict[str, Making] = field(default_factory=OrderedDict)
     _one: threading.Lock = field(default_factory=threading.Lock)
 
-    def begin(self, names: Sequence[str], title: str, options: LessonOptions) -> str:
-        """Begin a lesson of these sheets; give its key.
+    def begin(self, names: Sequence[str], title: str, options: LessonOptions, video: VideoOptions | None = None) -> str:
+        """Begin a lesson of these sheets, with videos where they are asked for; give its key.
 
         Raises
         ------
@@ -123,7 +124,7 @@ class Lessons:
         if not names:
             raise InputError("choose at least one sheet")
         try:
-            gathered = gather([self.folder.place(name) for name in names], options)
+            gathered = gather([self.folder.place(name) for name in names], options, video=video)
         except InputError as wrong:
             raise InputError(*(_short(str(fault), self.folder) for fault in wrong.faults)) from None
         making = Making(" ".join(title.split())[:100] or gathered.jobs[0].title)
@@ -155,7 +156,7 @@ def _short(text: str, folder: Folder) -> str:
 
 
 def _files(lesson: Lesson) -> Iterator[dict[str, Any]]:
-    """What is a click away: the zip, then each sheet's paper and page."""
+    """What is a click away: the zip, then each sheet's paper, page and video."""
     manifest = lesson.manifest()
     if lesson.zip is not None:
         yield {"path": lesson.zip.name, "kind": "zip", "sheet": "", "bytes": lesson.zip.stat().st_size}
@@ -170,7 +171,7 @@ def _files(lesson: Lesson) -> Iterator[dict[str, Any]]:
             }
     for part in manifest["parts"]:
         for file in part["files"]:
-            if file["kind"] in ("handout", "page"):
+            if file["kind"] in ("handout", "page", "video"):
                 path = f"{lesson.folder.name}/{file['path']}"
                 size = (lesson.folder / file["path"]).stat().st_size
                 yield {"path": path, "kind": file["kind"], "sheet": part["title"], "bytes": size}

@@ -4,7 +4,7 @@ import { $, choice, el, line, word } from "./dom.js";
 import { say } from "./words.js";
 import { lay, leave } from "./stage.js";
 
-let paper = "a4";
+let paper = "a4", video = "";
 
 export function makeLesson(sheets, title) {
   let called = title ?? "";
@@ -16,6 +16,7 @@ export function makeLesson(sheets, title) {
   body.replaceChildren(
     el("p", {}, el("label", {}, `${say("lesson_title")} `, name)),
     el("p", {}, el("label", {}, `${say("paper")} `, choice(paper, [["a4", say("a4")], ["letter", say("letter")]], { label: say("paper"), keep: (value) => { paper = value; } }))),
+    el("p", {}, el("label", {}, `${say("video")} `, choice(video, [["", say("video_none")], ["phone", say("video_phone")], ["screen", say("video_screen")]], { label: say("video"), keep: (value) => { video = value; } }))),
     wrong, el("p", {}, begin, word(say("never_mind"), leave)));
   lay(say("make"), el("h2", {}, sheets.length > 1 ? say("make_class") : say("make")), body, el("p", { class: "care" }, say("care")));
   begin.focus();
@@ -24,7 +25,7 @@ export function makeLesson(sheets, title) {
 async function start(sheets, title, body, wrong) {
   wrong.textContent = "";
   let lesson;
-  try { ({ lesson } = await ask("/lessons", { sheets, title, paper })); } catch (fault) { wrong.textContent = fault.message; return; }
+  try { ({ lesson } = await ask("/lessons", { sheets, title, paper, video })); } catch (fault) { wrong.textContent = fault.message; return; }
   const bar = el("progress", { max: 1, value: 0, "aria-label": say("make") });
   const what = el("p", { role: "status", class: "quiet" });
   const stop = word(say("stop"), () => ask(`/lessons/${lesson}/stop`, {}), { id: "stop-lesson" });
@@ -45,11 +46,12 @@ async function start(sheets, title, body, wrong) {
 const size = (bytes) => (bytes > 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.ceil(bytes / 1000)} kB`);
 
 function made(now, body) {
-  const words = { zip: "open_zip", handout: "open_paper", page: "open_page" };
+  const words = { zip: "open_zip", handout: "open_paper", page: "open_page", video: "open_video" };
   const several = new Set(now.files.map((file) => file.sheet).filter(Boolean)).size > 1;
-  const link = (file) => el("li", {}, el("a", { href: `/made/${path(file.path)}`, target: file.kind === "zip" ? null : "_blank", rel: "noopener", download: file.kind === "zip" ? "" : null, class: `made ${file.kind}` },
+  const kept = (file) => file.kind === "zip" || file.kind === "video";  // to be sent on, not looked at here
+  const link = (file) => el("li", {}, el("a", { href: `/made/${path(file.path)}`, target: kept(file) ? null : "_blank", rel: "noopener", download: kept(file) ? "" : null, class: `made ${file.kind}` },
     say(words[file.kind])), el("span", { class: "quiet", dir: "auto" }, ` ${several && file.sheet ? file.sheet : ""} ${size(file.bytes)}`));
-  const order = { handout: 0, page: 1, zip: 2 };
+  const order = { handout: 0, page: 1, video: 2, zip: 3 };
   body.replaceChildren(el("p", { role: "status" }, say("made")),
     el("ul", { class: "made" }, [...now.files].sort((a, b) => order[a.kind] - order[b.kind]).map(link)), el("p", {}, word(say("put_down"), leave)));
   $("a", body)?.focus();
