@@ -27,14 +27,35 @@ TABLE = {
 }
 
 
-def simulation() -> ModuleType:
-    """The simulator of the benchmark."""
-    path = Path(__file__).parents[2] / "benchmarks" / "ear" / "simulate.py"
-    spec = importlib.util.spec_from_file_location("underbow_ear_simulate", path)
+#: A tune with a pickup, repeats, and two endings.
+CHURN = """X:1
+T:Round the churn
+M:4/4
+L:1/8
+K:D
+FG|:A2FA d2cd|edcB A2FG|A2FA B2GB|1 AGFE D2FG:|2 AGFE D4|:d2fd e2ce|dcBA G2Bd|cBAG F2EF|GFED D4:|
+"""
+
+
+@pytest.fixture(scope="session")
+def simulate() -> ModuleType:
+    """The simulator of the benchmark of recordings."""
+    return simulation("recording")
+
+
+@pytest.fixture(scope="session")
+def churn() -> str:
+    return CHURN
+
+
+def simulation(of: str = "ear") -> ModuleType:
+    """The simulator of a benchmark."""
+    path = Path(__file__).parents[2] / "benchmarks" / of / "simulate.py"
+    spec = importlib.util.spec_from_file_location(f"underbow_{of}_simulate", path)
     assert spec is not None
     assert spec.loader is not None
     found = sys.modules.setdefault(spec.name, importlib.util.module_from_spec(spec))
-    if not hasattr(found, "make_take"):
+    if not hasattr(found, "RATE"):
         spec.loader.exec_module(found)
     return found
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -20,31 +18,12 @@ from underbow.tune.abc.reader import read_abc
 from underbow.tune.tune import Tune
 from underbow.tune.written_out import write_out
 
-ABC = """X:1
-T:Round the churn
-M:4/4
-L:1/8
-K:D
-FG|:A2FA d2cd|edcB A2FG|A2FA B2GB|1 AGFE D2FG:|2 AGFE D4|:d2fd e2ce|dcBA G2Bd|cBAG F2EF|GFED D4:|
-"""
 OTHER = "X:1\nT:Another\nM:4/4\nL:1/8\nK:G\n|:G4 e4|c2e2 g4|B2B2 c2A2|G8:|\n"
 
 
-def simulation() -> ModuleType:
-    """The simulator of the benchmark."""
-    path = Path(__file__).parents[2] / "benchmarks" / "recording" / "simulate.py"
-    spec = importlib.util.spec_from_file_location("underbow_recording_simulate", path)
-    assert spec is not None
-    assert spec.loader is not None
-    found = sys.modules.setdefault(spec.name, importlib.util.module_from_spec(spec))
-    if not hasattr(found, "play"):
-        spec.loader.exec_module(found)
-    return found
-
-
 @pytest.fixture(scope="module")
-def tune() -> Tune:
-    return read_abc(ABC)[0]
+def tune(churn: str) -> Tune:
+    return read_abc(churn)[0]
 
 
 def heard(tune: Tune, take: object, folder: Path, **more: object) -> Alignment:
@@ -54,8 +33,9 @@ def heard(tune: Tune, take: object, folder: Path, **more: object) -> Alignment:
 
 
 @pytest.mark.parametrize(("way", "pitch"), [("as written", 446.0), ("once", 436.0)])
-def test_a_rendition_is_laid_on_the_bars_that_were_played(tune: Tune, way: str, pitch: float, tmp_path: Path) -> None:
-    simulate = simulation()
+def test_a_rendition_is_laid_on_the_bars_that_were_played(
+    simulate: ModuleType, tune: Tune, way: str, pitch: float, tmp_path: Path
+) -> None:
     melody = simulate.arranged(tune, simulate.ways(tune)[way])
     conditions = simulate.Conditions(pitch=pitch, spoken=way == "once", slips=0.0)
     take = simulate.play(melody, 110, conditions, seed=7)
@@ -70,8 +50,7 @@ def test_a_rendition_is_laid_on_the_bars_that_were_played(tune: Tune, way: str, 
     assert np.quantile(errors, 0.9) < 0.012
 
 
-def test_a_bar_line_moved_by_hand_stays_where_it_was_put(tune: Tune, tmp_path: Path) -> None:
-    simulate = simulation()
+def test_a_bar_line_moved_by_hand_stays_where_it_was_put(simulate: ModuleType, tune: Tune, tmp_path: Path) -> None:
     take = simulate.play(write_out(tune), 110, replace(simulate.STEADY), seed=3)
     second = next(second for second, number, time in take.lines if (number, time) == (3, 1)) + 0.08
     found = heard(tune, take, tmp_path, fixed={(3, 1): second})
@@ -81,8 +60,7 @@ def test_a_bar_line_moved_by_hand_stays_where_it_was_put(tune: Tune, tmp_path: P
         heard(tune, take, tmp_path, fixed={(3, 5): 4.0})
 
 
-def test_notes_that_are_not_as_written_are_told_by_bar(tune: Tune, tmp_path: Path) -> None:
-    simulate = simulation()
+def test_notes_that_are_not_as_written_are_told_by_bar(simulate: ModuleType, tune: Tune, tmp_path: Path) -> None:
     melody = write_out(tune)
     notes = list(melody.notes)
     bar = melody.bars[2]
@@ -94,8 +72,9 @@ def test_notes_that_are_not_as_written_are_told_by_bar(tune: Tune, tmp_path: Pat
     assert doubted == {(bar.number, bar.time): (f"G5 for {melody.notes[at].pitch}",)}
 
 
-def test_recordings_that_are_no_good_are_refused_each_with_its_line(tune: Tune, tmp_path: Path) -> None:
-    simulate = simulation()
+def test_recordings_that_are_no_good_are_refused_each_with_its_line(
+    simulate: ModuleType, tune: Tune, tmp_path: Path
+) -> None:
     rng = np.random.default_rng(5)
     other = simulate.play(write_out(read_abc(OTHER)[0]), 110, simulate.STEADY, seed=2)
     clipped = simulate.play(write_out(tune), 110, simulate.STEADY, seed=2)

@@ -3,13 +3,32 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, say, tell, tell_json
+from underbow.errors import InputError
 
+if TYPE_CHECKING:
+    from underbow.ear.writing.write import Given
+
+RECORDINGS = (
+    ".wav",
+    ".flac",
+    ".ogg",
+    ".oga",
+    ".opus",
+    ".mp3",
+    ".m4a",
+    ".mp4",
+    ".aac",
+    ".webm",
+    ".aif",
+    ".aiff",
+    ".caf",
+)
 TuneFile = Annotated[Path, typer.Argument(metavar="FILE", help="An ABC file or tunebook, MusicXML, or a MIDI file.")]
 Number = Annotated[int | None, typer.Option(metavar="N", help="The tune's number in its book (X: in ABC).")]
 Title = Annotated[str | None, typer.Option(metavar="TEXT", help="The tune's title, or part of it.")]
@@ -19,18 +38,43 @@ Strict = Annotated[bool, typer.Option("--strict", metavar="", help="Treat guesse
 @app.command()
 @command
 def tune(
-    file: TuneFile, number: Number = None, title: Title = None, strict: Strict = False, as_json: Json = False
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="ABC, MusicXML or MIDI; or a recording of somebody playing the tune.")
+    ],
+    number: Number = None,
+    title: Title = None,
+    strict: Strict = False,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--output", metavar="OUT.abc", help="Of a recording: a new file for what was played, as ABC."
+        ),
+    ] = None,
+    meter: Annotated[str, typer.Option(metavar="METER", help="Of a recording: its meter, such as 6/8.")] = "",
+    beat: Annotated[str, typer.Option(metavar="NOTE", help="Of a recording: what a beat is, such as 3/8.")] = "",
+    tempo: Annotated[
+        float | None, typer.Option(metavar="N", min=20, max=400, help="Of a recording: beats a minute, about.")
+    ] = None,
+    as_json: Json = False,
 ) -> None:
-    """Show what was read from a tune: key, meter, form, melody, chords by bar.
+    """Show what was read from a tune: key, meter, form, melody, chords by bar. With a recording, write down what is played.
 
-    A tunebook without a number or a title lists its tunes.
+    A tunebook without a number or a title lists its tunes. What is written down from a recording is a draft: doubtful bars
+    are marked with a question mark.
 
     Examples:
 
       underbow tune tracks/lamplight.abc
 
       underbow tune my-book.abc --number 12
+
+      underbow tune me.wav -o my-tune.abc --meter 6/8
     """
+    if file.suffix.lower() in RECORDINGS:
+        _written_down(file, output, _given(meter, beat, tempo), as_json=as_json)
+        return
+    if output is not None or meter or beat or tempo is not None:
+        raise InputError("-o, --meter, --beat and --tempo are for a recording; leave them out for a written tune")
     from underbow.tune.show import book_text, tune_json, tune_text
     from underbow.tune.source import list_book, load_tune, load_tunes
 
@@ -49,6 +93,41 @@ def tune(
         tell_json(tune_json(found))
     else:
         tell(tune_text(found))
+
+
+def _given(meter: str, beat: str, tempo: float | None) -> Given:
+    from fractions import Fraction
+
+    from underbow.ear.writing.write import Given
+    from underbow.theory.meter import Meter
+
+    try:
+        known = Meter.parse(meter) if meter else None
+        quarters = Fraction(beat) * 4 if beat else None
+    except (ValueError, ZeroDivisionError) as error:
+        raise InputError(f"--meter or --beat: {error}") from None
+    if quarters is not None and not Fraction(1, 4) <= quarters <= 4:
+        raise InputError(f'--beat must be a note value from 1/16 to 1/1, such as 1/4 or 3/8, not "{beat}"')
+    return Given(known, quarters, tempo)
+
+
+def _written_down(file: Path, output: Path | None, given: Given, *, as_json: bool) -> None:
+    from underbow.ear.writing.write import write_down
+    from underbow.files.whole import write_whole
+    from underbow.tune.show import tune_json
+
+    if output is not None and (output.exists() or output.is_symlink()):
+        raise InputError(f"{output} already exists; name a new file, so that nothing is lost")
+    found = write_down(file, given)
+    for remark in found.told:
+        say(f"underbow: {remark}")
+    if output is not None:
+        write_whole(output, found.abc)
+        say(f"underbow: wrote {output}; look at it with `underbow tune {output}`")
+    if as_json:
+        tell_json(tune_json(found.tune) | {"abc": found.abc})
+    elif output is None:
+        tell(found.abc.rstrip("\n"))
 
 
 @app.command()
@@ -79,7 +158,6 @@ def chords(
       underbow chords my-book.abc --number 12 -o with-chords.abc
     """
     from underbow.cli.changes import changes_json, changes_text
-    from underbow.errors import InputError
     from underbow.files.whole import write_whole
     from underbow.files.workplace import clear_leftovers
     from underbow.tune.abc.insert import chords_into_file

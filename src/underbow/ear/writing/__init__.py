@@ -1,0 +1,1 @@
+"""Writing a tune down from somebody's playing of it."""

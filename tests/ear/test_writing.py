@@ -1,0 +1,113 @@
+"""A tune written down from a recording, held against the tune that was played; notes judged by mir_eval."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from types import ModuleType
+
+import mir_eval
+import numpy as np
+import soundfile
+import soxr
+from typer.testing import CliRunner
+
+from underbow.cli.app import app
+from underbow.ear.melody.onsets import Sight
+from underbow.ear.melody.salience import tuned_at
+from underbow.ear.spectra import RATE
+from underbow.ear.writing.notes import Sounding, main_notes, notes_of
+from underbow.ear.writing.page import _marked
+from underbow.ear.writing.write import Given, from_notes
+from underbow.theory.meter import Meter
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.tune import Tune
+from underbow.tune.written_out import write_out
+
+
+def bars(tune: Tune) -> list[list[tuple[Fraction, Fraction, int]]]:
+    melody = write_out(tune)
+    return [
+        [(note.start - bar.start, note.length, note.midi) for note in melody.notes if bar.start <= note.start < bar.end]
+        for bar in melody.bars
+    ]
+
+
+def sounding(text: str, eighth: float = 0.2) -> list[Sounding]:
+    notes = write_out(read_abc(text)[0]).notes
+    return [
+        Sounding(2 * eighth * float(note.start), 2 * eighth * float(note.end) - 0.01, note.midi, 1.0) for note in notes
+    ]
+
+
+def test_notes_are_found_where_they_were_played(simulate: ModuleType, churn: str) -> None:
+    take = simulate.play(write_out(read_abc(churn)[0]), 120, replace(simulate.Conditions(), before=0.5), seed=4)
+    sound = soxr.resample(take.sound, 44_100, RATE)
+    found = main_notes(notes_of(Sight.of(sound, tuned_at(sound)[0])))
+    truth = [note for note in take.played if note[1] - note[0] > 0.085]
+    pitches = [mir_eval.util.midi_to_hz(np.array(midi)) for midi in ([n[2] for n in truth], [n.midi for n in found])]
+    times = [np.array([n[:2] for n in truth]), np.array([(n.start, n.end) for n in found])]
+    _, _, f1, _ = mir_eval.transcription.precision_recall_f1_overlap(
+        times[0], pitches[0], times[1], pitches[1], onset_tolerance=0.05, pitch_tolerance=50, offset_ratio=None
+    )
+    assert f1 > 0.88
+
+
+ROUND = """X:1
+M:4/4
+L:1/8
+K:D
+FG|:A2FA d2cd|edcB A2FG|A2FA B2GB|AGFE D2FG:|:d2fd e2ce|dcBA G2Bd|cBAG F2EF|GFED D2FG:|
+"""
+
+
+def test_steadily_played_notes_become_the_page_they_were_read_from() -> None:
+    written = from_notes(sounding(ROUND), "Round the churn")
+    tune = read_abc(written.abc)[0]
+    assert (str(tune.key), str(tune.meter)) == ("D", "4/4")
+    assert bars(tune)[:-1] == bars(read_abc(ROUND)[0])[:-1]
+    assert written.abc.count(":|") == 2  # each part once
+    assert "a draft" in written.abc
+
+
+def test_what_the_player_says_is_taken() -> None:
+    text = "X:1\nM:3/4\nL:1/8\nK:G\nG2B2d2|g2d2B2|c2A2F2|G6|B2d2g2|a2f2d2|e2c2A2|G6|\n"
+    found = from_notes(sounding(text, 0.25), "x", Given(Meter.parse("3/4"), Fraction(1), 120.0))
+    assert str(found.tune.meter) == "3/4"
+    assert str(found.tune.tempo) == "1/4 = 120"
+    assert bars(found.tune) == bars(read_abc(text)[0])
+
+
+def test_a_bar_played_otherwise_the_second_time_is_in_doubt_and_marked(churn: str) -> None:
+    notes = sounding(churn)
+    at = next(i for i, note in enumerate(notes) if note.start > 2 * 0.2 * (1 + 16 + 8))
+    notes[at : at + 4] = [replace(note, midi=note.midi + 2) for note in notes[at : at + 4]]
+    written = from_notes(notes, "x")
+    assert "played otherwise the second time" in written.abc
+    assert written.abc.count('"^?"') >= 1
+    assert any("in doubt" in line for line in written.told)
+
+
+def test_marks_stand_before_their_measures() -> None:
+    assert _marked("P:A\n|:AB|cd ef|\nga b2:|\n", {1, 2}) == 'P:A\n|:AB|"^?"cd ef|\n"^?"ga b2:|\n'
+
+
+def test_the_command_writes_a_new_file_and_refuses_an_old_one(simulate: ModuleType, churn: str, tmp_path: Path) -> None:
+    take = simulate.play(write_out(read_abc(churn)[0]), 120, simulate.STEADY, seed=1)
+    soundfile.write(tmp_path / "me.wav", take.sound, 44_100)
+    target = tmp_path / "me.abc"
+    result = CliRunner().invoke(app, ["tune", str(tmp_path / "me.wav"), "-o", str(target), "--json"])
+    assert result.exit_code == 0, result.output
+    assert json.loads(result.stdout)["key"] == "D"
+    original, again = bars(read_abc(churn)[0]), bars(read_abc(target.read_text())[0])
+    assert np.mean([a == b for a, b in zip(original, again, strict=False)]) >= 0.85
+    for arguments, words in [
+        (["tune", str(tmp_path / "me.wav"), "-o", str(target)], "already exists"),
+        (["tune", str(target), "--meter", "6/8"], "are for a recording"),
+        (["tune", str(tmp_path / "me.wav"), "--beat", "9/1"], "must be a note value"),
+    ]:
+        result = CliRunner().invoke(app, arguments)
+        assert result.exit_code == 2
+        assert words in " ".join(result.stderr.split())
