@@ -115,7 +115,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
     return Starlette(
         routes=[
             Route("/", page),
-            Route("/page/{file}", page),
+            Route("/page/{file:path}", page),
             Route("/shelf", shelf),
             Route("/sheets", begin, methods=["POST"]),
             Route("/book", book, methods=["POST"]),
@@ -212,8 +212,9 @@ def _asset(name: str) -> Response:
     if name in _SHARED:
         script = files("underbow.lesson.practice").joinpath(name).read_text(encoding="utf-8")
         return Response(script + _SHARED[name], media_type=_TYPES["js"])
-    known = {entry.name for entry in files("underbow.desk.page").iterdir()}
-    if name not in known or ending not in _TYPES:
+    folder = files("underbow.desk.page.parts" if name.startswith("parts/") else "underbow.desk.page")
+    known = {entry.name: entry for entry in folder.iterdir()}
+    asset = known.get(name.removeprefix("parts/"))
+    if asset is None or ending not in _TYPES:
         return PlainTextResponse("no such page", 404)
-    data = files("underbow.desk.page").joinpath(name).read_bytes()
-    return Response(data, media_type=_TYPES[ending])
+    return Response(asset.read_bytes(), media_type=_TYPES[ending])

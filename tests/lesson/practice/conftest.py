@@ -56,7 +56,8 @@ AudioNode.prototype.connect = function (to, ...more) { this.to = to; return join
 const plain = AudioBufferSourceNode.prototype.start;
 AudioBufferSourceNode.prototype.start = function (when, ...more) {
   if (!spy.ways.includes(this.to)) spy.ways.push(this.to);
-  spy.sent.push({when, sound: this.buffer.getChannelData(0).slice(), rate: this.buffer.sampleRate, way: spy.ways.indexOf(this.to)});
+  const sound = this.buffer.getChannelData(0).slice();
+  spy.sent.push({when, sound, rate: this.buffer.sampleRate, way: spy.ways.indexOf(this.to)});
   if (!spy.contexts.includes(this.context)) spy.contexts.push(this.context);
   return plain.call(this, when, ...more);
 };
@@ -200,9 +201,7 @@ class Page:
 
     def begun(self, start: int = 0) -> float:
         """The context's time at which the first leg after so many sent buffers begins: they fade in over the first."""
-        when, length = self.run(
-            "const s = spy.sent[arguments[0]]; return [s.when, s.sound.length / s.rate]", start
-        )
+        when, length = self.run("const s = spy.sent[arguments[0]]; return [s.when, s.sound.length / s.rate]", start)
         return float(when + length)
 
     def stream(self, way: int, start: int = 0) -> np.ndarray:

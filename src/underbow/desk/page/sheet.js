@@ -8,11 +8,11 @@ import { makeLesson } from "./lesson.js";
 import { Hearing } from "./hear.js";
 import { showDock } from "./dock.js";
 import { handIn, isSound } from "./record.js";
-import { showTune } from "./tune.js";
-import { showChanges } from "./changes.js";
-import { showFingers } from "./fingers.js";
-import { showBow } from "./bow.js";
-import { showPlan } from "./plan.js";
+import { showTune } from "./parts/tune.js";
+import { showChanges } from "./parts/changes.js";
+import { showFingers } from "./parts/fingers.js";
+import { showBow } from "./parts/bow.js";
+import { showPlan } from "./parts/plan.js";
 
 const TONICS = ["G", "D", "A", "E", "B", "C", "F", "Bb", "Eb", "Ab", "F#", "C#"]; // the mode is the tune's own
 const WATCH = 2500;

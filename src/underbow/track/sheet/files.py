@@ -35,7 +35,9 @@ def beside(folder: Path | None, name: str, kind: str) -> Path:
         inside = path.resolve().is_relative_to(folder.resolve())
         there, a_folder = inside and path.is_file(), inside and path.is_dir()
         dangling = not there and path.is_symlink()
-    except (OSError, ValueError, RuntimeError):  # a name that no file can have
+    except RuntimeError:  # what pathlib calls a link that leads to itself, up to Python 3.12
+        inside, there, a_folder, dangling = True, False, False, True
+    except (OSError, ValueError):  # a name that no file can have
         inside, there, a_folder, dangling = True, False, False, False
     if absolute or not inside:
         raise InputError(

@@ -1,6 +1,6 @@
 // The practice plan: stairs from the slowest tempo to the fastest; both ends are dragged or typed.
-import { choice, el, line } from "./dom.js";
-import { beat, say } from "./words.js";
+import { choice, el, line } from "../dom.js";
+import { beat, say } from "../words.js";
 
 export function showPlan(sheet) {
   const { plan } = sheet.view;

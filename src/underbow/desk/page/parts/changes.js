@@ -1,6 +1,6 @@
 // The changes, bar by bar under the lines of the staff. A letter typed on a bar begins a chord; what is suggested stands in pencil.
-import { $, $$, el, word } from "./dom.js";
-import { say } from "./words.js";
+import { $, $$, el, word } from "../dom.js";
+import { say } from "../words.js";
 
 export function showChanges(sheet) {
   const { view } = sheet, bars = view.changes;

@@ -1,7 +1,7 @@
 // Where the fingers go: one shape a chord; others to choose from, the tuning, the strings.
-import { ask, path } from "./ask.js";
-import { choice, drawing, el, word } from "./dom.js";
-import { say } from "./words.js";
+import { ask, path } from "../ask.js";
+import { choice, drawing, el, word } from "../dom.js";
+import { say } from "../words.js";
 
 export function showFingers(sheet) {
   const { fingers } = sheet.view;

@@ -1,7 +1,7 @@
 // The bow: patterns to choose from, and its zigzag changed by hand. What the bow can't do is said at once, with why.
-import { ask, path } from "./ask.js";
-import { $, $$, drawing, el, line, word } from "./dom.js";
-import { say } from "./words.js";
+import { ask, path } from "../ask.js";
+import { $, $$, drawing, el, line, word } from "../dom.js";
+import { say } from "../words.js";
 
 let editing = null; // which block is being changed; it stays so while the sheet is drawn anew
 

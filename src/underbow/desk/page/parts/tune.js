@@ -1,7 +1,7 @@
 // The tune: its staff, and its text beside it where it is being written. The staff follows what is typed at once.
-import { ask, path } from "./ask.js";
-import { $, $$, drawing, el, narrow, word } from "./dom.js";
-import { say } from "./words.js";
+import { ask, path } from "../ask.js";
+import { $, $$, drawing, el, narrow, word } from "../dom.js";
+import { say } from "../words.js";
 
 const TRY = 50, KEEP = 900; // milliseconds after the last key
 let open = false; // stays open while a sheet's staff is drawn anew
