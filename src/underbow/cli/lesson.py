@@ -86,7 +86,9 @@ def lesson(
     papers: dict[str, Paper] = {"a4": "a4", "letter": "us-letter"}
     if paper.lower() not in papers:
         raise InputError(f"--paper must be a4 or letter, not {paper!r}")
-    sound = render_options(formats, voices, soundfont, stems=False, rate=rate, bits=bits, afresh=False)
+    sound = render_options(
+        formats, voices, soundfont, stems=False, rate=rate, bits=bits, afresh=False, kept=not no_cache
+    )
     kinds: dict[str, Zips] = {"auto": "auto", "one": "one", "each": "each", "none": "none"}
     if zips.lower() not in kinds:
         raise InputError(f"--zip must be one, each or none, not {zips!r}")

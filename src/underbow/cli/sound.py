@@ -84,7 +84,7 @@ def render(
     """
     from underbow.jobs.gather import gather
 
-    options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
+    options = render_options(formats, voices, soundfont, stems, rate, bits, afresh, not no_cache)
     gathered = gather(
         sheets, options, mix or (), template=template, video=video_options(video=video, wide=wide, dark=dark)
     )
@@ -167,7 +167,7 @@ def drill(
         **({"beat": beat} if beat else {}),
     }
     text = _toml(lines) + _toml({"seed": seed}, "compose") + _toml(tempo, "tempo") + _toml({"drone": drone}, "sound")
-    options = render_options(formats, voices, soundfont, stems, rate, bits, afresh)
+    options = render_options(formats, voices, soundfont, stems, rate, bits, afresh, not no_cache)
     home = own.parent if own else None
     if sheet:
         gather_text(text, options, folder=home)  # read before it is written
@@ -248,7 +248,7 @@ def _video_encoder() -> tuple[Encoder | None, str]:
 
 
 def render_options(
-    formats: str, voices: str, soundfont: Path | None, stems: bool, rate: int, bits: str, afresh: bool
+    formats: str, voices: str, soundfont: Path | None, stems: bool, rate: int, bits: str, afresh: bool, kept: bool
 ) -> RenderOptions:
     """Gather what every render takes."""
     from underbow.sound.options import RenderOptions
@@ -264,6 +264,7 @@ def render_options(
         rate=rate,
         bits=depths[bits],
         remember=not afresh,
+        kept=kept,
     )
     options.check()
     return options

@@ -23,7 +23,7 @@ from underbow.files.workplace import scratch
 from underbow.sound.choose import choose_voice
 from underbow.sound.mix import Mixer, is_heard
 from underbow.sound.stems import Stems
-from underbow.sound.voice.voices import Remembered
+from underbow.sound.voice.tape import sounding_once
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
 
@@ -90,9 +90,9 @@ def _refused(recording: Recording) -> tuple[Verdict, str] | None:
 def _play_along(performance: Performance, mix: Mix, folder: Path, voices: str, soundfont: Path | None) -> Floats:
     """The mix as one channel at the ear's rate."""
     choice = choose_voice(performance, voices, soundfont=soundfont, rate=RATE)
-    with closing(choice):
+    with closing(choice), sounding_once(choice.voice, folder) as voice:
         heard = [part.name for part in performance.parts if is_heard(performance, mix, part.name)]
-        stems = Stems(performance, Remembered(choice.voice), heard)
+        stems = Stems(performance, voice, heard)
         mixer = Mixer(performance, mix, stems.names, RATE)
         return keep(at_our_rate(_mono(mixer.mixed(stems.blocks())), RATE), folder, "track.f32")
 

@@ -94,6 +94,7 @@ class Job:
     def stamp(self) -> str:
         """A digest, in hexadecimal, of all that decides the bytes of the result: equal stamps, equal files."""
         asked = asdict(self.options) | {"kind": type(self.options).__name__}
+        asked.get("sound", asked).pop("kept")  # decides how quickly it is made, and nothing else
         content = [
             self.name,
             hashlib.sha256(self.sheet).hexdigest(),

@@ -74,7 +74,7 @@ def make_sheet(
             files += [_entry(folder, Path(f["path"]), f["kind"], f) for f in tracks_alone.to_json()["files"]]
     tell(0.7)
     audio = page_audio(
-        performance, mixes, voices=sound.voices, soundfont=sound.soundfont, loudness=sound.loudness,
+        performance, mixes, voices=sound.voices, soundfont=sound.soundfont, kept=sound.kept, loudness=sound.loudness,
         progress=lambda share: tell(0.7 + 0.25 * share),
     )  # fmt: skip
     told = list(report["told"])

@@ -42,7 +42,13 @@ class Choice:
 
 
 def choose_voice(
-    performance: Performance, kind: VoiceKind | str = "auto", *, soundfont: Path | None = None, rate: int = 44_100
+    performance: Performance,
+    kind: VoiceKind | str = "auto",
+    *,
+    soundfont: Path | None = None,
+    rate: int = 44_100,
+    kept: bool = True,
+    quick: bool = False,
 ) -> Choice:
     """Choose and make the voice for a performance.
 
@@ -56,6 +62,10 @@ def choose_voice(
         A bank the user named; with ``builtin`` that is a contradiction.
     rate : int
         Frames a second.
+    kept : bool
+        Whether the built-in fiddle's strokes are kept in the user's cache folder, and taken from there.
+    quick : bool
+        Whether the built-in fiddle is the sketched one, which sounds at once.
 
     Raises
     ------
@@ -68,7 +78,7 @@ def choose_voice(
     if kind == "builtin":
         if soundfont is not None:
             raise InputError("use --soundfont or --voices builtin, not both")
-        return Choice(_builtin(performance, rate), "builtin", "")
+        return Choice(_builtin(performance, rate, kept=kept, quick=quick), "builtin", "")
     needed = {part.program for part in performance.parts if part.gestures}
     asked = kind == "soundfont" or soundfont is not None
     trouble = engine().trouble
@@ -93,13 +103,19 @@ def choose_voice(
         return Choice(voice, what, "" if asked else f"sound: {bank.path}; for the built-in voices: --voices builtin")
     if asked:
         raise InputError(trouble)
-    return Choice(_builtin(performance, rate), "builtin", f"sound: built-in voices; for a SoundFont: {trouble}")
+    return Choice(
+        _builtin(performance, rate, kept=kept, quick=quick),
+        "builtin",
+        f"sound: built-in voices; for a SoundFont: {trouble}",
+    )
 
 
-def _builtin(performance: Performance, rate: int) -> Voice:
+def _builtin(performance: Performance, rate: int, *, kept: bool, quick: bool) -> Voice:
     from underbow.sound.synth.builtin import BuiltinVoice  # noqa: PLC0415 - not needed where a SoundFont sounds
 
-    return BuiltinVoice(rate, performance.concert_pitch, performance.tuning.midi)
+    return BuiltinVoice(
+        rate, performance.concert_pitch, performance.tuning.midi, kept=kept and not quick, computed=not quick
+    )
 
 
 @dataclass(frozen=True, slots=True)

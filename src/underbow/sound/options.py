@@ -42,6 +42,8 @@ class RenderOptions:
         Whether mp3 and ogg files have one channel, at 112 kbit/s as MP3: small enough to mail.
     remember : bool
         False sounds every gesture anew: slower, the same bytes.
+    kept : bool
+        Whether the built-in fiddle's strokes are kept in the user's cache folder, and taken from there; the same bytes.
 
     Examples
     --------
@@ -60,6 +62,7 @@ class RenderOptions:
     papers: bool = True
     mono: bool = False
     remember: bool = True
+    kept: bool = True
 
     def check(self) -> None:
         """Raise InputError, with every fault, where what is asked for can't be had.

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing, contextmanager
+from contextlib import closing, nullcontext
 from functools import partial
 from math import isfinite
 from pathlib import Path
 
 from underbow.errors import InputError
 from underbow.files.names import apart, safe_name
-from underbow.files.trouble import make_folder, output_error
+from underbow.files.trouble import make_folder
 from underbow.files.whole import whole_file, write_whole
 from underbow.sound.choose import choose_voice
 from underbow.sound.fan import fan_out
@@ -27,8 +27,7 @@ from underbow.sound.mastering.master import Finish, Floats, Master, Wanted, loud
 from underbow.sound.mix import Mixer, everything, is_heard
 from underbow.sound.options import RenderOptions
 from underbow.sound.stems import Stems
-from underbow.sound.voice.tape import Taped
-from underbow.sound.voice.voices import Remembered, Voice
+from underbow.sound.voice.tape import sounding_once
 from underbow.steps import step
 from underbow.track.midi.score import Score
 from underbow.track.mixes import Mix
@@ -36,7 +35,6 @@ from underbow.track.performance import Performance
 
 __all__ = ["render_files"]
 
-_ROOM = 1 << 20  # bytes of sounded gestures kept
 _MEASURING = 0.4  # share of the work, for the progress told
 
 
@@ -74,11 +72,19 @@ def render_files(
     options.check()
     if not mixes:
         raise InputError("no mix is asked for; name one, or leave --mix out for all of the sheet's")
-    choice = choose_voice(performance, options.voices, soundfont=options.soundfont, rate=options.rate)
+    choice = choose_voice(
+        performance,
+        options.voices,
+        soundfont=options.soundfont,
+        rate=options.rate,
+        kept=options.kept and options.remember,
+    )
     parts = [part.name for part in performance.parts]
     heard = [part for part in parts if options.stems or any(is_heard(performance, mix, part) for mix in mixes)]
     making = step(f"making the audio of {performance.title}")
-    with making, closing(choice), _voice(choice.voice, folder, remember=options.remember) as voice:
+    make_folder(folder)
+    voiced = sounding_once(choice.voice, folder) if options.remember else nullcontext(choice.voice)
+    with making, closing(choice), voiced as voice:
         job = _Job(performance, mixes, Stems(performance, voice, heard), folder, options)
         with ThreadPoolExecutor(1) as beside:  # MIDI is slow to make, and can be made while the audio is
             scores = beside.submit(job.scores) if options.papers else None
@@ -92,21 +98,6 @@ def render_files(
                 made += job.papers([file for file in made if file.kind == "audio"])
     told = (choice.told, *job.told)
     return RenderReport(performance, tuple(made), options.rate, choice.what, tuple(line for line in told if line))
-
-
-@contextmanager
-def _voice(voice: Voice, folder: Path, *, remember: bool) -> Iterator[Voice]:
-    """Give a voice that makes every sound once, if it shall: the latest are kept in memory, all of them on a tape."""
-    make_folder(folder)
-    try:
-        tape = Taped(voice, folder) if remember else None
-    except OSError as error:
-        raise output_error(error, folder / "audio") from error
-    if tape is None:
-        yield voice
-        return
-    with tape:
-        yield Remembered(tape, _ROOM)
 
 
 class _Job:

@@ -37,7 +37,7 @@ class Voices:
             if found is None:
                 performance = perform(sheet)
                 choice = choose_voice(performance, self.kind, rate=RATE)
-                quick = choose_voice(performance, "builtin", rate=RATE)
+                quick = choose_voice(performance, "builtin", rate=RATE, quick=True)
                 found = self._known[key] = Prompt(choice.voice, quick.voice)
                 while len(self._known) > _KEPT:
                     self._known.pop(next(iter(self._known)))

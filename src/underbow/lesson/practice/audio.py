@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from underbow.errors import InputError
+from underbow.files.workplace import scratch
 from underbow.sound.choose import choose_voice
 from underbow.sound.fan import fan_out
 from underbow.sound.files.mp3 import write_mp3
@@ -32,7 +33,8 @@ from underbow.sound.mastering.limiter import Limiter
 from underbow.sound.mastering.master import loudnesses, ticking
 from underbow.sound.mix import Mixer, is_heard
 from underbow.sound.stems import Stems
-from underbow.sound.voice.voices import Remembered, Voice, frame_of
+from underbow.sound.voice.tape import sounding_once
+from underbow.sound.voice.voices import Voice, frame_of
 from underbow.track.mixes import Mix
 from underbow.track.performance import Pass, Performance
 
@@ -46,7 +48,6 @@ _RATES = (64, 56, 48)  # kbit/s
 _BUDGET = 7_600_000  # bytes of all parts, where 48 kbit/s allow it
 _AROUND = RATE // 10  # frames carried before and after a pass that stands alone
 _TAIL = 3 * RATE // 2  # frames that the end may ring
-_ROOM = 64 << 20
 _CEILING = -1.5  # dBTP; a coarse MP3 swings a little over what it was given
 _MADE_BY_THE_PAGE = ("click", "tuning")
 
@@ -84,6 +85,7 @@ def page_audio(
     *,
     voices: str = "auto",
     soundfont: Path | None = None,
+    kept: bool = True,
     loudness: float = -16.0,
     progress: Callable[[float], None] | None = None,
 ) -> PageAudio:
@@ -97,6 +99,8 @@ def page_audio(
     voices : {"auto", "soundfont", "builtin"}
     soundfont : Path, optional
         A bank the user named.
+    kept : bool
+        Whether the built-in fiddle's strokes are kept in the user's cache folder, and taken from there.
     loudness : float
         LUFS that the mixes are brought to, as far as their peaks allow.
     progress : callable, optional
@@ -112,15 +116,16 @@ def page_audio(
     InputError
         If the track is too long for a page, or the voice can't be had.
     """
-    with closing(choose_voice(performance, voices, soundfont=soundfont, rate=RATE)) as choice:
-        return _make(performance, mixes, choice.voice, loudness, progress or (lambda _: None))
+    choice = choose_voice(performance, voices, soundfont=soundfont, rate=RATE, kept=kept)
+    with closing(choice), scratch() as folder, sounding_once(choice.voice, folder) as voice:
+        return _make(performance, mixes, voice, loudness, progress or (lambda _: None))
 
 
 def _make(
     performance: Performance, mixes: Sequence[Mix], voice: Voice, loudness: float, tell: Callable[[float], None]
 ) -> PageAudio:
     heard = [p.name for p in performance.parts if any(is_heard(performance, mix, p.name) for mix in mixes)]
-    stems = Stems(performance, Remembered(voice, _ROOM), heard)
+    stems = Stems(performance, voice, heard)
     check_length(stems.frames / RATE)
     done, frames = 0, max(stems.frames, 1)
 

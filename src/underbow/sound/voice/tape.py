@@ -8,19 +8,39 @@ from __future__ import annotations
 
 import tempfile
 import threading
-from collections.abc import Iterable
-from contextlib import suppress
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import numpy as np
 
-from underbow.sound.voice.voices import Action, Samples, SideBySide, Voice
+from underbow.files.trouble import make_folder, output_error
+from underbow.sound.voice.voices import Action, Remembered, Samples, SideBySide, Voice
 
-__all__ = ["Taped"]
+__all__ = ["Taped", "sounding_once"]
 
 _ROOM = 1 << 30
+_LATEST = 1 << 20  # bytes of sounds kept in memory too
+
+
+@contextmanager
+def sounding_once(voice: Voice, folder: Path) -> Iterator[Voice]:
+    """Give a voice that makes every sound once: the latest are kept in memory, all of them on a tape in a folder.
+
+    Raises
+    ------
+    UnderbowError
+        If nothing can be written there.
+    """
+    make_folder(folder)
+    try:
+        tape = Taped(voice, folder)
+    except OSError as error:
+        raise output_error(error, folder / "audio") from error
+    with tape:
+        yield Remembered(tape, _LATEST)
 
 
 class Taped:
