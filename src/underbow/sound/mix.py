@@ -5,7 +5,7 @@ accompanies changes at the pass's first whole bar. A change is a short fade that
 
 Conventions: float32; stems are rows of shape (parts, frames), mixes have shape (frames, 2). Parts lie a little apart by the
 constant-power law: left cos, right sin of an angle between 0 and 90 degrees, so that a part is as loud wherever it lies, and
-adding both channels takes nothing away.
+adding both channels takes nothing away. Round them all is the performance's room.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from math import cos, pi, sin
 import numpy as np
 from numpy.typing import NDArray
 
+from underbow.sound.room import in_room
 from underbow.sound.voice.voices import frame_of
 from underbow.track.mixes import Mix
 from underbow.track.performance import Performance
@@ -108,10 +109,14 @@ class Mixer:
         What the stems' rows are.
     rate : int
         Frames a second.
+    dry : bool
+        Whether the performance's room is left out.
     """
 
-    def __init__(self, performance: Performance, mix: Mix, names: Sequence[str], rate: int) -> None:
-        self._rate = rate
+    def __init__(
+        self, performance: Performance, mix: Mix, names: Sequence[str], rate: int, *, dry: bool = False
+    ) -> None:
+        self._rate, self._dry = rate, dry or performance.room == "off"
         self._faders = []
         for name in names:
             starts, gains = zip(*level_changes(performance, mix, name, rate), strict=True)
@@ -121,6 +126,10 @@ class Mixer:
 
     def mixed(self, blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
         """Mix blocks of stems, from frame 0 on; each result is a new array of shape (frames, 2)."""
+        dry = self._mixed_dry(blocks)
+        return dry if self._dry else in_room(dry, self._rate)
+
+    def _mixed_dry(self, blocks: Iterable[NDArray[np.float32]]) -> Iterator[NDArray[np.float32]]:
         frame = 0
         for block in blocks:
             count = block.shape[1]

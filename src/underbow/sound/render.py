@@ -131,7 +131,8 @@ class _Job:
             progress(sum(shares))
 
         mixers = [Mixer(self._performance, mix, sound.names, sound.rate) for mix in self._mixes]
-        alone = [Mixer(self._performance, everything(sound.names), sound.names, sound.rate)] if self._alone else []
+        all_parts = everything(sound.names)
+        alone = [Mixer(self._performance, all_parts, sound.names, sound.rate, dry=True)] if self._alone else []
         measured = loudnesses(sound, [*mixers, *alone], tick)
         masters = [
             Master(

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from underbow.sound.recorded import RecordedMelody
+from underbow.sound.room import SECONDS
 from underbow.sound.voice.voices import Action, Preparing, Samples, Voice, accent_of, action_of, frame_of
 from underbow.track.gestures import Gestures
 from underbow.track.performance import Gesture, Part, Performance
@@ -130,7 +131,7 @@ class Stems:
     names : tuple of str
     rate : int
     frames : int
-        Length of every stem: to the performance's end, or as long as its last sounds ring.
+        Length of every stem: to the performance's end, or as long as its last sounds ring in the room.
     """
 
     def __init__(self, performance: Performance, voice: Voice, parts: Sequence[str] | None = None) -> None:
@@ -145,9 +146,10 @@ class Stems:
             for part in chosen
         ]
         end = frame_of(performance.tempo.seconds(performance.length), voice.rate)
-        self.frames = max([end, *(self._rung_out(one) for one in self._plans)])
+        after = 0 if performance.room == "off" else frame_of(SECONDS, voice.rate)  # until the room is still
+        self.frames = max([end, *(self._rung_out(one) + after for one in self._plans)])
         if self._recorded is not None:
-            self.frames = max(self.frames, self._recorded.frames)
+            self.frames = max(self.frames, self._recorded.frames + after)
 
     def _rung_out(self, one: Plan) -> int:
         """Give the frame where a part's last sound is over: one of those that stop last rings longest."""

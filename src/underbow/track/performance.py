@@ -159,6 +159,8 @@ class Performance:
     tuning : Tuning
     concert_pitch : float
         Hz of A4.
+    room : str
+        ``"small"`` or ``"off"``: the room round the players.
     seed : int
     recorded : Recorded or None
         Somebody's playing, which sounds in place of the melody's gestures; those remain what is written.
@@ -172,6 +174,7 @@ class Performance:
     timeline: Timeline
     tuning: Tuning
     concert_pitch: float = 440.0
+    room: str = "off"
     seed: int = 0
     recorded: Recorded | None = None
 

@@ -68,6 +68,7 @@ def perform(sheet: Sheet) -> Performance:
         timeline=timeline,
         tuning=sheet.tuning,
         concert_pitch=sheet.concert_pitch,
+        room=sheet.room,
         seed=sheet.seed,
     )
 

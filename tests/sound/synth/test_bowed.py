@@ -16,6 +16,7 @@ from underbow.sound.synth.bowed import strings
 from underbow.sound.synth.bowed.exact import Convolver, sine
 from underbow.sound.synth.bowed.fiddle import Fiddle
 from underbow.sound.synth.bowed.hand import SOLO, Hand
+from underbow.sound.synth.bowed.lengths import common
 from underbow.sound.synth.bowed.shelf import Shelf
 from underbow.sound.synth.bowed.strings import BETA, DRAG, GRIP, STEP, WIRES, Strings, stopped_by
 from underbow.sound.synth.bowed.wood import response
@@ -247,3 +248,29 @@ def test_strokes_are_kept_and_what_is_broken_is_worked_out_anew(tmp_path: Path) 
     nowhere = Shelf(None, "a fiddle")
     nowhere.keep(action, made)
     assert nowhere.take(action) is None
+
+
+def test_strokes_of_other_lengths_come_from_one_and_keep_their_place_and_level(ear) -> None:
+    """A stroke of any length is as long and as loud as asked, in tune, without a gap or a click where it was shortened."""
+    voice = BuiltinVoice(RATE, computed=True)
+    lengths = (0.16, 0.2, 0.25, 0.31, 0.385, 0.5, 0.7, 1.2, 2.49)
+    actions = [stroke(note(0, length, 66, string=1)) for length in lengths]
+    assert len({common(action, RATE) for action in actions}) < len(actions)
+    sounds = dict(voice.side_by_side(actions))
+    for length, action in zip(lengths, actions, strict=True):
+        sound = sounds[action]
+        assert np.array_equal(sound, voice.sounds(action))
+        assert ear.db(sound[: action.frames]) == pytest.approx(-20, abs=0.1)
+        assert abs(ear.cents(ear.cut(sound, 0.05, length), 66)) < 6 if length > 0.24 else True
+        windows = [ear.db(ear.cut(sound, t, t + 0.01)) for t in np.arange(0.04, length - 0.07, 0.01)]
+        assert min(windows) > -20 - 9, length
+        assert ear.db(ear.cut(sound, length + 0.17, length + 0.2)) < -32
+
+
+def test_the_notes_of_a_shortened_slur_begin_where_they_are_written(ear) -> None:
+    """Within 10 ms of their places, by YIN: where the pitch crosses the middle of the whole tone."""
+    slur = stroke(note(0, 0.31, 64, string=1), note(0.31, 0.29, 66, string=1))
+    sound = BuiltinVoice(RATE, computed=True).sounds(slur)
+    pitch = 12 * np.log2(ear.track(ear.cut(sound, 0, 0.6), 250, 500) / 440) + 69
+    crossed = int(np.argmax((pitch > 65) & (np.arange(len(pitch)) * 256 > 0.15 * RATE)))
+    assert crossed * 256 / RATE == pytest.approx(0.31, abs=0.02)

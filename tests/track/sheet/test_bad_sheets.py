@@ -226,6 +226,9 @@ MESSAGES: dict[str, list[str]] = {
     "loudness": [
         ": sound.loudness: found 16, expected LUFS from -40 to -8, such as -16.0",
     ],
+    "room": [
+        ': sound.room: found "hall", expected "small" or "off"',
+    ],
     "voice": [
         ": sound.voice: found \"flut\", expected the melody's instrument: fiddle, flute, whistle, accordion, harmonica, guitar, banjo, piano, mandolin, plain tone (did you mean 'flute'?)",
     ],

@@ -49,6 +49,7 @@ def test_the_least_that_a_sheet_can_say() -> None:
     assert sheet.mixes == STANDARD_MIXES
     assert (sheet.count_in, sheet.tuning.name, sheet.strings, sheet.voice) == (2, "GDAE", "low", "fiddle")
     assert (sheet.concert_pitch, sheet.loudness, sheet.seed) == (440.0, -16.0, 0)
+    assert sheet.room == "small"
     assert (sheet.drone, sheet.tuning_notes) == (False, False)
     assert [str(fault) for fault in sheet.told] == [
         f"pattern: no pattern given; using {pattern.name}, which suits the tune"

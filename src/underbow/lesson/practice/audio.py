@@ -32,6 +32,7 @@ from underbow.sound.files.mp3 import write_mp3
 from underbow.sound.mastering.limiter import Limiter
 from underbow.sound.mastering.master import loudnesses, ticking
 from underbow.sound.mix import Mixer, is_heard
+from underbow.sound.room import parts_in_room
 from underbow.sound.stems import Stems
 from underbow.sound.voice.tape import sounding_once
 from underbow.sound.voice.voices import Voice, frame_of
@@ -141,7 +142,9 @@ def _make(
     rows = {name: row for row, name in enumerate(stems.names) if name not in _MADE_BY_THE_PAGE}
     kbps = bit_rate(strip.frames / RATE, len(rows))
     jobs = [_job(row, strip, gain, kbps) for row in rows.values()]
-    pieces = fan_out(ticking(stems.blocks(), tick), jobs) if jobs else []
+    blocks = ticking(stems.blocks(), tick)
+    blocks = blocks if performance.room == "off" else parts_in_room(blocks, RATE)
+    pieces = fan_out(blocks, jobs) if jobs else []
     tell(1.0)
     return PageAudio(
         dict(zip(rows, pieces, strict=True)),

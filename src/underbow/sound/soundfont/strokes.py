@@ -5,7 +5,8 @@ gives it bite by the accent and the bow's direction; goes on through pulses with
 crosses over into the tone of a slurred note past its attack; and rings off by whether the bow is lifted or turns round.
 
 Conventions: float32, mono. Levels are RMS, as :mod:`underbow.sound.voice.voices` asks: over the sounding length of what is bowed,
-over the first 0.2 s of what is plucked or struck. Shapes and times here: common practice by ear and eye, no source.
+over the first 0.2 s of what is plucked or struck, and 0.05 s of a chop. Shapes and times here: common practice by ear and eye,
+no source.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ _LEAN, _DIP = 0.05, 0.35  # seconds a pulse leans before its start, and how much
 _SWELL_FROM, _SWELL = 0.45, 0.3  # strokes longer than so many seconds swell by so much
 _LIFTED, _TURNED, _DAMPED, _STOPPED = 160.0, 500.0, 220.0, 1100.0  # dB a second after a note's end
 _SILENCE_DB = 72.0
-_STRUCK_SECONDS = 0.2
+_STRUCK_SECONDS, _CHOPPED_SECONDS = 0.2, 0.05
 _CLICK_DB = -8.7  # by which a click, short as it is, lies below a pluck: then it is as loud as the built-in one
 _LONG, _SETS_IN, _GROWS = (
     0.42,
@@ -240,7 +241,5 @@ def _chopped(action: Action, note: ActionNote, rate: int, tone_of: ToneOf) -> tu
     piece += hiss * np.float32(np.sqrt(power) / 1.4)
     piece[hold:] *= fall
     piece[: rate // 1000] *= _rise(rate // 1000)
-    struck = int(_STRUCK_SECONDS * rate)
-    power = float(np.dot(piece, piece)) / struck
-    piece *= np.float32(_gain(note.level) / np.sqrt(max(power, 1e-20)))
+    _scale(piece, int(_CHOPPED_SECONDS * rate), note.level)
     return note.at, piece

@@ -77,6 +77,7 @@ def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Shee
         count_in=table.tempo.count_in,
         concert_pitch=float(sound.concert_pitch),
         loudness=float(sound.loudness),
+        room=sound.room,
         seed=sound.seed,
         voice=sound.voice,
         feel_ms=float(sound.feel_ms),

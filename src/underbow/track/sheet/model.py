@@ -54,6 +54,8 @@ class Sheet:
         Hz of A4.
     loudness : float
         LUFS.
+    room : str
+        ``"small"`` or ``"off"``: the room round the players.
     seed : int
     voice : str
         The melody's instrument, one of :data:`~underbow.track.instruments.MELODY_VOICES`.
@@ -86,6 +88,7 @@ class Sheet:
     count_in: int
     concert_pitch: float
     loudness: float
+    room: str
     seed: int
     voice: str
     feel_ms: float

@@ -89,6 +89,7 @@ class SoundTable:
         "Hz of the A from 380 to 480, such as 440.0", between(380, 480), 440.0, also="pitch a a4"
     )
     loudness: float = entry("LUFS from -40 to -8, such as -16.0", between(-40, -8), -16.0, also="volume level lufs")
+    room: str = entry('"small" or "off"', ("small", "off"), "small", also="reverb hall echo")
     seed: int = entry("a whole number from 0 up, such as 0", _SEED, 0)
     voice: str = entry(
         f"the melody's instrument: {', '.join(MELODY_VOICES)}", tuple(MELODY_VOICES), "fiddle", also="instrument melody"

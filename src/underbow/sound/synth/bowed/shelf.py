@@ -122,6 +122,7 @@ def _code() -> str:
         "bowed/exact.py",
         "bowed/fiddle.py",
         "bowed/hand.py",
+        "bowed/lengths.py",
         "bowed/strings.py",
         "bowed/wood.py",
         "legato.py",
