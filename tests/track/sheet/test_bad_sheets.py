@@ -227,7 +227,7 @@ MESSAGES: dict[str, list[str]] = {
         ": sound.loudness: found 16, expected LUFS from -40 to -8, such as -16.0",
     ],
     "room": [
-        ': sound.room: found "hall", expected "small" or "off"',
+        ': sound.room: found "hall", expected "small" or "off" (did you mean \'small\'?)',
     ],
     "voice": [
         ": sound.voice: found \"flut\", expected the melody's instrument: fiddle, flute, whistle, accordion, harmonica, guitar, banjo, piano, mandolin, plain tone (did you mean 'flute'?)",

@@ -35,6 +35,7 @@ _SWELL_FROM, _SWELL = 0.45, 0.3  # strokes longer than so many seconds swell by 
 _LIFTED, _TURNED, _DAMPED, _STOPPED = 160.0, 500.0, 220.0, 1100.0  # dB a second after a note's end
 _SILENCE_DB = 72.0
 _STRUCK_SECONDS, _CHOPPED_SECONDS = 0.2, 0.05
+_ROUNDED = 1.6  # of a chop's level, where its peaks are rounded off
 _CLICK_DB = -8.7  # by which a click, short as it is, lies below a pluck: then it is as loud as the built-in one
 _LONG, _SETS_IN, _GROWS = (
     0.42,
@@ -232,7 +233,7 @@ def _plucked(action: Action, note: ActionNote, rate: int, tone_of: ToneOf) -> tu
 def _chopped(action: Action, note: ActionNote, rate: int, tone_of: ToneOf) -> tuple[int, Samples]:
     """Sound a chop: the bow dropped on the string, which stops it; more noise than note."""
     fall = _fall(rate, _STOPPED)
-    hold = rate // 100
+    hold = rate // 55
     tone = tone_of(action.program, note.midi, FULL_ACCENT, hold + len(fall), True)
     piece = tone[: hold + len(fall)].copy()
     power = float(np.dot(piece, piece)) / len(piece)
@@ -241,5 +242,7 @@ def _chopped(action: Action, note: ActionNote, rate: int, tone_of: ToneOf) -> tu
     piece += hiss * np.float32(np.sqrt(power) / 1.4)
     piece[hold:] *= fall
     piece[: rate // 1000] *= _rise(rate // 1000)
+    # Hair that grips has no peaks far above the rest: without them a chop is loud enough beside strokes.
+    piece /= np.sqrt(1 + np.square(piece / (_ROUNDED * np.sqrt(np.mean(np.square(piece[:hold]))) + 1e-12)))
     _scale(piece, int(_CHOPPED_SECONDS * rate), note.level)
     return note.at, piece
