@@ -56,6 +56,9 @@ def test_the_stamp_follows_everything_that_decides_the_bytes(tmp_path: Path, mon
     ]
     stamps = {one.stamp for one in [job, *others]}
     assert len(stamps) == len(others) + 1
+    unkept = replace(RENDER, kept=False)
+    assert replace(job, options=unkept).stamp == job.stamp  # how quickly it is made decides nothing
+    assert replace(job, options=LessonOptions(unkept)).stamp == replace(job, options=LessonOptions(RENDER)).stamp
     monkeypatch.setattr(jobs, "versions", lambda fluidsynth: (("numpy", "another"),))
     assert job.stamp not in stamps
 

@@ -15,6 +15,7 @@ from underbow.lesson.practice.audio import KNOCK, LEAD, OVER, PIECE, RATE, Strip
 from underbow.sound.choose import Choice, choose_voice
 from underbow.sound.mastering.loudness import LoudnessMeter
 from underbow.sound.mix import Mixer
+from underbow.sound.room import parts_in_room
 from underbow.sound.stems import Stems
 from underbow.sound.voice.voices import Remembered, frame_of
 from underbow.track.mixes import Mix
@@ -46,7 +47,7 @@ def test_the_strip_holds_every_part_of_every_pass_where_it_says(track: Track) ->
     performance = track.performance
     with closing(choose_voice(performance, "builtin", rate=RATE)) as choice:
         stems = Stems(performance, Remembered(choice.voice, 1 << 26), list(track.audio.parts))
-        whole = np.concatenate(list(stems.blocks()), axis=1) * 10 ** (track.audio.gain / 20)
+        whole = np.concatenate(list(parts_in_room(stems.blocks(), RATE)), axis=1) * 10 ** (track.audio.gain / 20)
     for row, (part, pieces) in enumerate(track.audio.parts.items()):
         strip = strip_of(pieces)
         for one, place in zip(performance.passes, track.audio.places, strict=True):

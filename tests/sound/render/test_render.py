@@ -17,6 +17,7 @@ import pyloudnorm
 import pytest
 import soundfile
 
+from underbow.files.caches import cache_folder
 from underbow.sound.files.cues import cue_sheet, label_file
 from underbow.sound.stems import Stems
 from underbow.track.mixes import STANDARD_MIXES, Mix
@@ -63,6 +64,15 @@ def test_the_loudest_clicks_are_limited_and_the_loudness_still_met(
     assert lufs(sound) == pytest.approx(-16, abs=0.2)
     assert report.files[0].dbtp is not None
     assert report.files[0].dbtp <= -1
+
+
+def test_strokes_are_kept_only_where_that_is_wanted_and_change_no_byte(quartet: Performance, tmp_path: Path) -> None:
+    kept = cache_folder() / "strokes"
+    without = quick(quartet, tmp_path / "without", kept=False)
+    assert not kept.exists()
+    cold, warm = (quick(quartet, tmp_path / name) for name in ("cold", "warm"))
+    assert len(list(kept.glob("??/*"))) > 10
+    assert len({report.files[0].sha256 for report in (without, cold, warm)}) == 1
 
 
 def test_the_same_performance_gives_the_same_bytes(quartet: Performance, tmp_path: Path) -> None:

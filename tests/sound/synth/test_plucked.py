@@ -118,3 +118,31 @@ def test_a_later_note_of_a_gesture_starts_where_it_is_written(ear, voice) -> Non
     samples = voice.sounds(pluck(ear.note(0, 0.25, 62), ear.note(0.25, 0.25, 64), kind=MANDOLIN))
     assert abs(ear.cents(ear.cut(samples, 0.32, 0.5), 64)) < 6
     assert ear.db(ear.cut(samples, 0, 0.2)) == pytest.approx(-20, abs=0.1)
+
+
+def test_a_guitars_wound_strings_ring_longer_and_lose_their_brightness_sooner_than_plain_ones(ear, voice) -> None:
+    """Low E against high E, each open: how the fundamental falls, and what lies above 2 kHz against what lies below."""
+    falls, darker = [], []
+    for midi in (40, 64):
+        samples = voice.sounds(pluck(ear.note(0, 2.0, midi)))
+        parts = [np.abs(np.fft.rfft(ear.cut(samples, t, t + 0.3) * np.hanning(13_230))) ** 2 for t in (0.05, 1.0)]
+        hertz = np.fft.rfftfreq(13_230, 1 / ear.rate)
+        base = np.abs(hertz / (440 * 2 ** ((midi - 69) / 12)) - 1) < 0.1
+        falls.append(10 * np.log10(parts[0][base].sum() / parts[1][base].sum()))
+        shares = [10 * np.log10(part[hertz > 2000].sum() / part[hertz < 2000].sum()) for part in parts]
+        darker.append(shares[0] - shares[1])
+    assert falls[0] < falls[1]
+    assert darker[0] > darker[1]
+
+
+def test_a_hard_stroke_is_brighter_than_a_soft_one(ear, voice) -> None:
+    for midi in (43, 55, 64):
+        shares = []
+        for accent in (2, 9):
+            sound = ear.cut(voice.sounds(pluck(ear.note(0, 0.6, midi), accent=accent)), 0.05, 0.4)
+            power, hertz = (
+                np.abs(np.fft.rfft(sound * np.hanning(len(sound)))) ** 2,
+                np.fft.rfftfreq(len(sound), 1 / ear.rate),
+            )
+            shares.append(10 * np.log10(power[hertz > 1500].sum() / power.sum()))
+        assert shares[1] > shares[0] + 2, (midi, shares)

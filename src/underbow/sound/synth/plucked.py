@@ -53,6 +53,9 @@ class Character:
         Noise of finger or pick, for the softest and the hardest accent.
     spread : float
         Seconds from one string of a strum to the next.
+    strings : tuple of (int, float, float)
+        Open strings as MIDI numbers, lowest first, and by how much more than ``loss`` says each loses low and high; a pitch
+        sounds on the highest that has it. None where all are alike.
     """
 
     body: Design
@@ -63,9 +66,23 @@ class Character:
     course: tuple[float, ...] = (0.0,)
     pick: tuple[float, float] = (0.05, 0.25)
     spread: float = 0.007
+    strings: tuple[tuple[int, float, float], ...] = ()
+
+    def losses(self, midi: int) -> tuple[float, float]:
+        """Give the loss, as ``loss`` does, on the string that a pitch is played on.
+
+        >>> STEEL_GUITAR.losses(40) < STEEL_GUITAR.losses(64), STEEL_GUITAR.losses(40)[1] > STEEL_GUITAR.losses(64)[1]
+        (True, True)
+        """
+        low, high = next(((low, high) for open_, low, high in reversed(self.strings) if open_ <= midi), (1.0, 1.0))
+        return self.loss[0] * low, self.loss[1] * high
 
 
-STEEL_GUITAR = Character(GUITAR, place=0.17, corner=(1200.0, 3800.0), stiffness=3e-5, loss=(1.1, 1.6))
+# Wound strings are heavy and ring longer; they rub inside, so that their brightness is soon gone (common practice, no source).
+STEEL_GUITAR = Character(
+    GUITAR, place=0.17, corner=(1200.0, 3800.0), stiffness=3e-5, loss=(1.1, 1.6),
+    strings=((40, 0.75, 1.35), (45, 0.8, 1.3), (50, 0.9, 1.2), (55, 1.0, 1.1), (59, 1.15, 0.85), (64, 1.3, 0.8)),
+)  # fmt: skip
 MANDOLIN_PAIR = Character(
     MANDOLIN, place=0.13, corner=(2200.0, 5200.0), stiffness=2e-5, loss=(1.9, 1.7), course=(-1.3, 1.3), pick=(0.08, 0.3)
 )
@@ -149,7 +166,7 @@ class Plucked:
         weights = weights * self._body.gain(stretched)
         heard = np.abs(weights) > FAINTEST * np.abs(weights).max()
         stretched, weights = stretched[heard], weights[heard]
-        low, rise = character.loss
+        low, rise = character.losses(midi)
         rates = low + rise * (stretched / 1000.0) ** 1.3
         frequencies: list[Floats] = []
         decays: list[Floats] = []
