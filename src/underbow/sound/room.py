@@ -145,18 +145,21 @@ class _Wet:
         every, count = self._every, len(chunk) // self._every
         high = np.concatenate((self._high, chunk[:, 0] + chunk[:, 1]))
         self._high = high[-_TAPS * every :]
-        low = np.zeros(count, np.float32)
+        # Row by row in one piece: numpy is many times quicker so than across rows.
+        rows = np.ascontiguousarray(high.reshape(-1, every).T)
+        low, once = np.zeros(count, np.float32), np.empty(count, np.float32)
         for tap, weight in enumerate(self._filter):
-            low += weight * high[_TAPS * every - tap :: every][:count]
+            back, row = divmod(_TAPS * every - tap, every)
+            low += np.multiply(rows[row, back:][:count], weight, out=once)
         self._low = np.concatenate((self._low[count:], low))
         late = np.fft.irfft(self._spectra * np.fft.rfft(self._low), _FFT)[:, -count:]
         wet: Floats = np.concatenate((self._wet, late.astype(np.float32)), axis=1)
         self._wet = wet[:, -(_TAPS - 1) :]
         out = chunk.copy()
-        phases = (self._filter * np.float32(every)).reshape(_TAPS, 1, every)
         for channel, heard in enumerate(wet):
-            drawn = np.zeros((count, every), np.float32)
-            for tap in range(_TAPS):
-                drawn += heard[_TAPS - 1 - tap :][:count, None] * phases[tap]
-            out[:, channel] += drawn.reshape(-1)
+            for row in range(every):
+                low[:] = 0
+                for tap, weight in enumerate(self._filter[row::every] * np.float32(every)):
+                    low += np.multiply(heard[_TAPS - 1 - tap :][:count], weight, out=once)
+                out[row::every, channel] += low
         return out
