@@ -188,6 +188,10 @@ class TestPlay:
 
 
 class TestSwing:
+    def test_a_bar_shorter_than_a_quarter_is_played_as_often_as_any(self) -> None:
+        strokes = AccentGrid.parse("1/8", 2, "du", "99").play(3)
+        assert [stroke.start for stroke in strokes] == [0, Q(1, 4), Q(1, 2), Q(3, 4), 1, Q(5, 4)]
+
     def test_even_swing_changes_nothing(self) -> None:
         grid = AccentGrid.parse("4/4", 8, "dudududu", "95558555")
         assert all(grid.swung(Q(n, 7)) == Q(n, 7) for n in range(60))
@@ -216,6 +220,12 @@ class TestSwing:
         row = ("du" * cells)[: cells * 2]
         with pytest.raises(InputError, match="swing: swing needs an even number of cells a beat"):
             AccentGrid.parse(meter, cells, row, "9" * len(row), swing=0.6)
+
+
+    def test_a_wrong_swing_is_told_beside_a_wrong_row(self) -> None:
+        with pytest.raises(InputError) as told:
+            AccentGrid.parse("6/8", 6, "dudu", "999999", swing=0.6)
+        assert [fault.where for fault in told.value.faults] == ["bow", "swing"]
 
 
 class TestWriting:

@@ -63,6 +63,8 @@ def test_an_unusual_octave_shows_in_the_name():
         ("G3 D4 A4", "four notes from the lowest string up"),
         ("E5 A4 D4 G3", "write the lowest string first"),
         ("G0 D1 A1 E2", "outside G2 to D6"),
+        ("F#2 D4 A4 E5", "outside G2 to D6"),
+        ("G3 D4 A4 Eb6", "outside G2 to D6"),
     ],
 )
 def test_a_wrong_tuning_is_told_in_one_line_with_the_cure(text, said):
@@ -70,6 +72,10 @@ def test_a_wrong_tuning_is_told_in_one_line_with_the_cure(text, said):
         Tuning.parse(text)
     assert said in str(refused.value)
     assert len(str(refused.value).splitlines()) == 1
+
+
+def test_the_lowest_and_the_highest_string_there_may_be():
+    assert Tuning.parse("G2 D3 A4 D6").midi == (43, 50, 69, 86)
 
 
 def test_registers():

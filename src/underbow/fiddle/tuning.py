@@ -108,5 +108,5 @@ class Tuning:
 def _nearest(name: str, to: int) -> Pitch:
     """The note of a name that is nearest to a MIDI number, the lower one of two."""
     letter = PitchClass.parse(name)
-    octaves = (Pitch(letter.letter, letter.alter, octave) for octave in range(2, 7))
+    octaves = (Pitch(letter.letter, letter.alter, octave) for octave in range(3, 6))
     return min(octaves, key=lambda pitch: (abs(pitch.midi - to), pitch.midi))
