@@ -9,10 +9,15 @@ from types import ModuleType
 import numpy as np
 import pytest
 import soundfile
+import soxr
 
 from underbow.ear.melody.align import align
+from underbow.ear.melody.doubts import flaws
 from underbow.ear.melody.heard import Alignment
+from underbow.ear.melody.route import HOP
+from underbow.ear.melody.salience import salience
 from underbow.ear.recording import read_recording
+from underbow.ear.spectra import RATE
 from underbow.errors import InputError
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.tune import Tune
@@ -89,3 +94,18 @@ def test_recordings_that_are_no_good_are_refused_each_with_its_line(
     for words, sound in cases.items():
         with pytest.raises(InputError, match=words):
             heard(tune, replace(other, sound=sound), tmp_path)
+
+
+def test_what_is_wrong_with_the_sound_is_told_though_it_can_be_used(
+    simulate: ModuleType, tune: Tune, tmp_path: Path
+) -> None:
+    take = simulate.play(write_out(tune), 110, simulate.STEADY, seed=2)
+    phone = soxr.resample(soxr.resample(take.sound, 44_100, 8000), 8000, 44_100)
+    assert heard(tune, take, tmp_path).told == ()
+    (line,) = heard(tune, replace(take, sound=phone), tmp_path).told
+    assert "nothing above 4 kHz" in line
+    two = take.sound.copy()
+    two[: len(two) - 35_000] += take.sound[35_000:]
+    with_both = soxr.resample(two, 44_100, RATE).astype(np.float32)
+    clear, level = salience(with_both, HOP, 2048, 440.0)
+    assert "more than one instrument" in " ".join(flaws(with_both, clear, level))

@@ -17,7 +17,13 @@ import soundfile
 from underbow.errors import InputError
 from underbow.jobs.gather import gather
 from underbow.jobs.run import run_job
+from underbow.lesson.contents import sheet_text
+from underbow.lesson.practice.audio import PageAudio
+from underbow.lesson.practice.page import make_page
+from underbow.lesson.print.handout import handout_data
+from underbow.lesson.words import ENGLISH
 from underbow.sound.options import RenderOptions
+from underbow.track.sequencer import perform
 from underbow.track.sheet.read import read_sheet
 
 RATE = 22_050
@@ -89,6 +95,14 @@ def test_every_pass_plays_the_recording_at_the_pass_own_tempo_and_pitch(folder: 
             assert spectrum[low:high].max() > 3 * spectrum[round(0.42 * low) : round(0.48 * low)].max()
     quiet = sound[: round((seconds[0] - 0.2) * rate)]
     assert np.abs(quiet).max() < 0.01 * np.abs(sound).max()  # nothing of it before the count-in is over
+
+
+def test_the_hand_out_says_whose_playing_it_is_and_that_it_needs_consent(folder: Path) -> None:
+    sheet = read_sheet(folder / "s.toml")
+    assert "The melody is Ada's own playing: hand it on only with the player's consent." in sheet_text(sheet)
+    assert "melody played by Ada" in handout_data(sheet, "a4", dict(ENGLISH))["facts"]
+    page = make_page(sheet, perform(sheet), sheet.mixes, PageAudio({}, (0, 0), 0, 0.0))
+    assert b"melody played by Ada" in page
 
 
 def test_the_recording_is_part_of_the_stamp_and_the_bytes_are_the_same_each_time(folder: Path) -> None:

@@ -202,6 +202,7 @@ def _told(sheet: Sheet, alignment: Alignment, chosen: Sequence[BarHeard | None])
         lines.append(f"hand it on only if {named.by} agrees to it")
     else:
         lines.append("hand it on only if whoever plays agrees to it")
+    lines += alignment.told
     doubtful = [bar for bar in dict.fromkeys(bar for bar in chosen if bar) if bar.doubts or bar.sure < _UNSURE]
     lines += [f"{bar.called}: {'; '.join(bar.doubts) or 'its place is unsure'}" for bar in doubtful[:_MOST_TOLD]]
     if len(doubtful) > _MOST_TOLD:

@@ -114,8 +114,10 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
         one_line(sheet.title),
         f"{signs(str(sheet.tune.key.tonic))} {sheet.tune.key.mode}, {sheet.tune.meter}",
         "",
-        words["changes"],
     ]
+    if sheet.recording and sheet.recording.by:
+        lines += [words["consent"].replace("{by}", sheet.recording.by), ""]
+    lines.append(words["changes"])
     written = [(name, [_bar_text(bar) for bar in bars]) for name, bars in changes]
     wide = max([7, *(len(bar) for _, bars in written for bar in bars)])
     for name, bars in written:

@@ -28,6 +28,8 @@ ENGLISH = {
     "tune_to": "tune to {strings}",
     "low_high": "L before a finger: low, back towards the scroll. H: high, forward.",
     "to_learner": "A word from your teacher",
+    "played_by": "melody played by {by}",
+    "consent": "The melody is {by}'s own playing: hand it on only with the player's consent.",
     "tune_said": "The tune on a staff, with its chords",
     "shapes_said": "Hand shapes, the fingers on the lower string first",
     "then": "then",

@@ -9,7 +9,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from underbow.ear.melody.doubts import bar_doubts, refused
+from underbow.ear.melody.doubts import bar_doubts, flaws, refused
 from underbow.ear.melody.heard import Alignment, BarHeard
 from underbow.ear.melody.onsets import Placed, Sight, place_notes
 from underbow.ear.melody.route import HOP, Leg, find_route
@@ -81,7 +81,9 @@ def align(recording: Recording, melody: Melody, per_minute: float, fixed: Fixed 
     bars = [
         replace(bar, doubts=doubts) for bar, doubts in zip(bars, bar_doubts(bars, notes, melody, sight), strict=True)
     ]
-    return Alignment(tuple(bars), tuple(notes), _pitch(sound, notes, first), route.fits)
+    return Alignment(
+        tuple(bars), tuple(notes), _pitch(sound, notes, first), route.fits, tuple(flaws(sound, clear, level))
+    )
 
 
 def _places(melody: Melody, fixed: Fixed) -> dict[int, tuple[Fraction, ...]]:

@@ -13,7 +13,7 @@ from underbow.ear.melody.onsets import HOP, Placed, Sight
 from underbow.ear.melody.route import Route, find_route
 from underbow.ear.melody.salience import LOWEST
 from underbow.ear.recording import Recording
-from underbow.ear.spectra import RATE, Floats
+from underbow.ear.spectra import RATE, WINDOW, Floats, magnitudes
 from underbow.errors import InputError
 from underbow.theory.pitch import Pitch
 from underbow.tune.tune import Melody
@@ -26,6 +26,11 @@ _SAME = 0.8  # share of the frames whose pitch fits: the tune itself 0.95 and ov
 _SURELY = 0.93  # where the key is another too
 _HALF, _MOST = 0.4, 0.8  # share of what sounds that must be the tune
 _SHORTEST = 8  # quarters of a tune that must be there
+_TWO, _AS_CLEAR = (
+    0.18,
+    0.8,
+)  # share of the frames with a second pitch (one fiddle 0.03 to 0.06, two 0.3 and over); how clear
+_DULL_DB = -60.0  # of what lies above 4.3 kHz against the middle: fiddles -25 to -40
 _EXTRA = 0.1  # seconds that a note lasts at least which is told as one too many: ornaments are shorter
 
 
@@ -63,12 +68,47 @@ def refused(
                 raise InputError(
                     f"it is this tune, but {steps} {way}; write the key that is played in the sheet (key = ...)"
                 )
+    if second_voice(clear, level) > _TWO:
+        raise InputError(
+            "two instruments or more sound at once, and the tune can't be told from it; record one fiddle alone"
+        )
     if route.legs:
         raise InputError(
             f"it isn't this tune: only {100 * route.fits:.0f} of 100 parts of it fit the notes, where the tune itself has over "
             "95; name the recording of this tune, or write down what was played"
         )
     raise InputError("nothing in it fits this tune; name the recording of this tune")
+
+
+def flaws(sound: Floats, clear: Floats, level: Floats) -> Iterator[str]:
+    """Say what is wrong with a sound that can be used all the same."""
+    if _dull(sound):
+        yield "the recording has nothing above 4 kHz, as over a telephone; it sounds dull: record with the phone itself"
+    if second_voice(clear, level) > _TWO:
+        yield "more than one instrument is heard in the recording; all of them sound in the melody's place"
+
+
+def second_voice(clear: Floats, level: Floats) -> float:
+    """Share of what sounds in which a second pitch is as clear as the first, no octave, fifth or twelfth of it, 0 to 1."""
+    loud = clear[level > np.quantile(level, 0.95) - 25]
+    if not len(loud):
+        return 0.0
+    best = loud.argmax(axis=1)
+    apart = np.abs(np.arange(loud.shape[1])[None, :] - best[:, None])
+    others = np.where(np.isin(apart, [0, 1, 5, 7, 12, 19, 24]), 0, loud)
+    return float((others.max(axis=1) > _AS_CLEAR).mean())
+
+
+def _dull(sound: Floats) -> bool:
+    """Whether all of it lies below 4.2 kHz."""
+    count = len(sound) // WINDOW
+    step = max(count // 400, 1)
+    power = np.zeros(WINDOW // 2 + 1)
+    for first in range(0, count, step):
+        power += magnitudes(sound, first * WINDOW, 1, window=WINDOW)[0].astype(float) ** 2
+    hertz = np.arange(len(power)) * RATE / WINDOW
+    middle, high = power[(hertz > 1000) & (hertz < 3500)].mean(), power[(hertz > 4300) & (hertz < 9000)].mean()
+    return bool(10 * np.log10(high + 1e-12) < 10 * np.log10(middle + 1e-12) + _DULL_DB)
 
 
 def steadiness(clear: Floats, level: Floats) -> float:

@@ -63,9 +63,12 @@ class Alignment:
         Hz of the player's A4.
     sure : float
         0 to 1: the share of it whose pitches fit.
+    told : tuple of str
+        What is wrong with the sound, though it can be used.
     """
 
     bars: tuple[BarHeard, ...]
     notes: tuple[Placed, ...]
     pitch: float
     sure: float
+    told: tuple[str, ...] = ()

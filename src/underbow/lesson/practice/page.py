@@ -117,7 +117,7 @@ def make_page(
         "policy": policy,
         "page_title": escape(words["page_title"].replace("{title}", one_line(sheet.title))),
         "title": escape(one_line(sheet.title)),
-        "facts": escape(_facts(sheet)),
+        "facts": escape(_facts(sheet, words)),
         "ramp": escape(_ramp(timeline, words)),
         "css": css,
         "js": script,
@@ -222,10 +222,12 @@ def _from_the_teacher(text: str, words: Mapping[str, str]) -> str:
     return f'<section class="learner"><h2>{escape(words["learner"])}</h2><p dir="auto">{escape(text)}</p></section>'
 
 
-def _facts(sheet: Sheet) -> str:
+def _facts(sheet: Sheet, words: Mapping[str, str]) -> str:
     """Key, meter and patterns in a line."""
     patterns = dict.fromkeys(pattern.title for _, pattern in sheet.patterns)
-    return one_line(" · ".join([str(sheet.tune.key), str(sheet.tune.meter), *patterns]))
+    by = sheet.recording.by if sheet.recording else ""
+    player = [words["played_by"].replace("{by}", by)] if by else []
+    return one_line(" · ".join([str(sheet.tune.key), str(sheet.tune.meter), *patterns, *player]))
 
 
 def _ramp(timeline: Mapping[str, Any], words: Mapping[str, str]) -> str:

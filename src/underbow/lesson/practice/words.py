@@ -142,6 +142,7 @@ ENGLISH: dict[str, str] = {
     "log_by_hand": "Marked: now copy it with your device's own copy command.",
     "log_clear": "Delete this list",
     "rest_now": "You have played for 25 minutes. Put the fiddle down for five; let arms, neck and ears rest.",
+    "played_by": "melody played by {by}",
     "learner": "A word from your teacher",
     "eye": "If the highlight is ahead of the sound",
     "eye_how": "Wireless loudspeakers sound late. Delay the highlight until both agree.",

@@ -144,6 +144,8 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     if sheet.tuning.name != "GDAE":
         strings = " ".join(signs(str(string.pitch_class)) for string in sheet.tuning.strings)
         facts.append(words["tune_to"].replace("{strings}", strings))
+    if sheet.recording and sheet.recording.by:
+        facts.append(words["played_by"].replace("{by}", sheet.recording.by))
     tune = engrave(staff_tune(sheet), width=_ENGRAVED, scale=40, height=_LINES, only=shown_measures(sheet))
     drawn = draw_svg(shown, all_strings=True, columns=columns)
     title = one_line(sheet.title)
