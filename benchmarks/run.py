@@ -14,6 +14,7 @@ SHORT: dict[str, list[list[str]]] = {
     "start": [["measure.py", "--rounds", "5"]],
     "render": [["measure.py", "--rounds", "1", "--no-memory"], ["sequence.py", "--rounds", "3"]],
     "lesson": [["measure.py", "--sheets", "wet-socks"]],
+    "video": [["measure.py", "--passes", "1"]],
     "desk": [["measure.py", "--edits", "60", "--sheets", "200"]],
     "faults": [["fuzz.py", "--inputs", "400", "--banks", "20"]],
 }

@@ -95,7 +95,7 @@ class Moments:
         shown = bar if inside else self._passes[playing][4]  # what is drawn while nothing is played: the bar that comes
         chord = self._last("chord", time)
         hand = self._chords[chord][1] if chord >= 0 and state == "play" else -1
-        coming, when = self._coming(chord, hand) if state != "between" else self._first_of(playing)
+        coming, when = self._coming(chord) if state != "between" else self._first_of(playing)
         return Moment(
             state=state,
             playing=playing,
@@ -121,10 +121,12 @@ class Moments:
         now, then = round(self._passes[playing][3]), round(self._passes[playing + 1][2])
         return then if then != now else 0
 
-    def _coming(self, chord: int, hand: int) -> tuple[int, float]:
-        """The next hand, and when it comes."""
-        following = ((other, start) for start, other in self._chords[chord + 1 :] if other != hand)
-        return next(following, (-1, 0.0))
+    def _coming(self, chord: int) -> tuple[int, float]:
+        """The next hand, and when it comes: the timeline holds changes only."""
+        if chord + 1 == len(self._chords):
+            return -1, 0.0
+        start, hand = self._chords[chord + 1]
+        return hand, start
 
     def _first_of(self, playing: int) -> tuple[int, float]:
         """The hand at the beginning of a pass, and when it is struck: at its first bar where a pickup has none of its own."""
@@ -132,7 +134,7 @@ class Moments:
         number = self._last("chord", start)
         if number >= 0 and self._chords[number][0] >= self._passes[playing - 1][1] - _SAME:
             return self._chords[number][1], self._chords[number][0]
-        after = self._coming(number, -1)
+        after = self._coming(number)
         bar = self._bars[self._passes[playing][4]][0]
         held = self._chords[number][1] if number >= 0 else -1
         return (held, start) if after[1] > bar + _SAME and held >= 0 else after
