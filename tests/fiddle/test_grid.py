@@ -221,7 +221,6 @@ class TestSwing:
         with pytest.raises(InputError, match="swing: swing needs an even number of cells a beat"):
             AccentGrid.parse(meter, cells, row, "9" * len(row), swing=0.6)
 
-
     def test_a_wrong_swing_is_told_beside_a_wrong_row(self) -> None:
         with pytest.raises(InputError) as told:
             AccentGrid.parse("6/8", 6, "dudu", "999999", swing=0.6)

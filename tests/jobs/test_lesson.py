@@ -287,6 +287,9 @@ def test_zips_are_made_of_all_of_each_or_none_and_an_old_one_goes(
     assert not (tmp_path / "l.zip").exists()
     with zipfile.ZipFile(target / "02 Two.zip") as packed:
         assert "02 Two/Two.html" in packed.namelist()
+        readme = packed.read("02 Two/README.txt").decode()
+        assert "  Two.html " in readme
+        assert "One" not in readme
     assert {file["path"] for file in listed(target)["files"] if file["kind"] == "zip"} == {"01 One.zip", "02 Two.zip"}
     make_lesson(both, target, again=True, zips="none")
     assert not list(tmp_path.rglob("*.zip"))

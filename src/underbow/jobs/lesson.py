@@ -184,7 +184,8 @@ class _Lesson:
         if zips == "each":
             for part in self._parts(place, jobs):
                 home = place.folder / _NEW / part["place"]
-                make_zip(home, home.with_name(f"{part['place']}.zip"), part["place"])
+                readme = {"README.txt": learner_text(part["title"], [part | {"place": ""}])}
+                make_zip(home, home.with_name(f"{part['place']}.zip"), part["place"], readme)
         return zips
 
     def _parts(self, place: Workplace, jobs: tuple[Job, ...]) -> Iterator[dict[str, Any]]:

@@ -50,6 +50,9 @@ class Note:
         Played and written number, ``(3, 2)`` for a triplet note.
     source : (int, int) or None
         Where it stands in the text it was read from: first character and the one after its last, from 0.
+    words : tuple of str
+        For each verse what is sung to it: a syllable, with ``-`` after it where its word goes on; ``"_"`` where the one before
+        is held; or nothing.
     """
 
     start: Fraction
@@ -64,6 +67,7 @@ class Note:
     marks: tuple[str, ...] = ()
     tuplet: tuple[int, int] | None = None
     source: tuple[int, int] | None = None
+    words: tuple[str, ...] = ()
 
     @property
     def midi(self) -> int:

@@ -114,3 +114,31 @@ def test_a_page_is_the_same_bytes_every_time_and_text_is_escaped() -> None:
     assert first == second
     assert "<script" not in first[0]
     Xml.fromstring(first[0].encode())
+
+
+SUNG = """X:1
+T:Lamp in the Loft
+M:4/4
+L:1/4
+K:G
+GABc|d2 B2|G4|]
+w:Hang the lan-tern up_ oh
+w:Dry the kit-ten's paws - too
+"""
+
+
+def test_words_stand_under_their_notes_verse_by_verse() -> None:
+    """MEI 5, chapter 11 (verse, syl): its place in the word, and what joins it to the next one."""
+    tune = read_abc(SUNG)[0]
+    mei = Xml.fromstring(to_mei(tune).encode())
+    verses = [
+        [(syl.text, syl.get("wordpos"), syl.get("con")) for verse in mei.iter(f"{{{MEI}}}verse") if verse.get("n") == n
+         for syl in verse]
+        for n in "12"
+    ]  # fmt: skip
+    assert verses[0] == [
+        ("Hang", "s", None), ("the", "s", None), ("lan", "i", "d"), ("tern", "t", None), ("up", "s", "u"), ("oh", "s", None),
+    ]  # fmt: skip
+    assert [text for text, *_ in verses[1]] == ["Dry", "the", "kit", "ten's", "paws", "too"]
+    drawn = "".join(engrave(tune).pages)
+    assert all(word in drawn for word in ("Hang", "tern", "ten's", "too"))

@@ -355,3 +355,31 @@ def test_overlays_of_one_bar_and_of_several(music: str, midi: list[int]) -> None
     """7.4: each & goes back by one bar line, and what follows is a second voice; (& and &) are no part of the standard."""
     (tune,) = read_abc(f"X:1\nM:4/4\nL:1/4\nK:C\n{music}\n")
     assert [note.midi for note in write_out(tune).notes] == midi
+
+
+# Section 5.1, aligned lyrics: - ends a syllable inside a word, _ holds one, * leaves a note out, ~ is a space, \- a hyphen,
+# | goes to the next bar; a hyphen after a space or another hyphen takes a note of its own; several w: lines are verses.
+LYRICS = [
+    (r"w:Wet socks on~the stile", ["Wet", "socks", "on the", "stile", "", "", "", ""]),
+    (r"w:kit-ten time__ * a\-way", ["kit-", "ten", "time", "_", "_", "", "a-way", ""]),
+    (r"w:one | two - three", ["one", "", "", "", "two", "_", "three", ""]),
+    (r"w:so--- long |", ["so-", "_", "_", "long", "", "", "", ""]),
+]
+
+
+@pytest.mark.parametrize(("line", "sung"), LYRICS)
+def test_words_lie_under_their_notes(line: str, sung: list[str]) -> None:
+    tune = read(f"GABc | d z def2 |\n{line}\nG4 z4 |", unit="1/4", meter="4/4")
+    notes = [note for measure in tune.measures for note in measure.notes]
+    assert [(*note.words, "")[0] for note in notes] == [*sung, ""]
+
+
+def test_verses_follow_each_other_and_words_without_a_note_are_told() -> None:
+    tune = read(
+        "GA Bc |\\\n d2 z2 |\nw:one two three four five\nw:* zwei\nw:too ma-ny words for notes, a-las", unit="1/4"
+    )
+    notes = [note for measure in tune.measures for note in measure.notes]
+    assert [note.words for note in notes[:3]] == [("one", "", "too"), ("two", "zwei", "ma-"), ("three", "", "ny")]
+    assert ["no note is left for the words 'notes, a-las'; left out" in str(fault) for fault in tune.passed_over] == [
+        True
+    ]

@@ -1,6 +1,6 @@
 """A tune as MEI, the Music Encoding Initiative's open format (https://music-encoding.org, version 5).
 
-One staff, with accidentals, beams, tuplets, ties, slurs, endings, chord symbols, bow marks and ornaments. Every note and
+One staff, with accidentals, beams, tuplets, ties, slurs, endings, chord symbols, words, bow marks and ornaments. Every note and
 every measure has an identifier, ``n<measure>-<note>`` and ``m<measure>``, so that a page can mark the place that is sounding.
 """
 
@@ -59,6 +59,7 @@ class _Writer:
         self.key, self.meter = first.key, first.meter
         self.ties: dict[int, tuple[_Bar, str]] = {}  # MIDI number -> the note that is tied on
         self.slurs: list[tuple[_Bar, str]] = []
+        self.sung: dict[int, Xml.Element] = {}  # verse -> its last syllable
         self.numbers = printed_numbers(tune)
 
     def write(self) -> None:
@@ -143,10 +144,28 @@ class _Writer:
             begun.line("tie", start, name)
         if item.first:
             self._signs(target, note, name, bar)
+            self._words(target, note)
         if note.tied or not item.last:
             self.ties[note.midi] = (bar, name)
         if item.last:
             self._slur(note, name, bar)
+
+    def _words(self, target: Xml.Element, note: Note) -> None:
+        """Write the syllables of all verses; a held one gets its line from the note that holds it."""
+        for verse, text in enumerate(note.words, start=1):
+            before = self.sung.get(verse)
+            inside = before is not None and before.get("con") == "d"
+            if text == "_":
+                if before is not None and not inside:
+                    before.set("con", "u")
+            elif text:
+                goes_on = text.endswith("-") and len(text) > 1
+                place = ("m" if inside else "i") if goes_on else "t" if inside else "s"
+                syllable = _sub(_sub(target, "verse", n=str(verse)), "syl", wordpos=place)
+                syllable.text = text[:-1] if goes_on else text
+                if goes_on:
+                    syllable.set("con", "d")
+                self.sung[verse] = syllable
 
     @staticmethod
     def _signs(target: Xml.Element, note: Note, name: str, bar: _Bar) -> None:

@@ -10,12 +10,14 @@ import re
 
 from underbow.tune.abc.header import FREE_METER, FieldReader
 from underbow.tune.abc.lexer import Sign, bar_line, signs
+from underbow.tune.abc.lyrics import sung_to
 from underbow.tune.abc.notes import MARKS, Accidentals
 from underbow.tune.abc.text import Line, Music, TuneText, body_field, field_of
 from underbow.tune.abc.words import MEANT_AS_CHORD, ending_numbers, jump_word, not_a_chord, quoted_chord
 from underbow.tune.page.draft import Event
 from underbow.tune.page.told import Told
 
+MOST_VERSES = 9
 MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
 _OPENS_NOTHING = re.compile(r'(?:"[^"\n]{0,99}"|[^\]|"\n]){0,199}\|')
 _MAIL = re.compile(r"=3D|=20$|=$")
@@ -40,6 +42,8 @@ class TuneBuilder(FieldReader):
         self.overlaid = 0  # bar lines to come until the overlay in hand ends
         self.in_overlays = False  # between (& and &)
         self.count = 0
+        self.sung: list[tuple[int, Event]] = []  # the notes of the line last read, each with its measure's number
+        self.verse = 0
 
     # -- lines ------------------------------------------------------------------------------------------------------
 
@@ -70,7 +74,8 @@ class TuneBuilder(FieldReader):
         if found:
             if music.text.strip():
                 self._flush(music)
-            self.field(*found, line.start)
+            read = self._sing if self.in_body and found[0] == "w" else self.field
+            read(*found, line.start)
             return
         if not self.in_body:
             if self.key_line > line.start:
@@ -105,11 +110,26 @@ class TuneBuilder(FieldReader):
             self._flush(music)
         return True
 
+    def _sing(self, _letter: str, words: str, offset: int, place: int) -> None:
+        """Lay a line of words under the notes before it, one verse after the other (section 5.1)."""
+        if self.verse == MOST_VERSES:
+            self.told.pass_over(f"more than {MOST_VERSES} verses under one line; the rest is left out", place)
+            return
+        syllables, left = sung_to(words, [bar for bar, _ in self.sung])
+        for (_, event), syllable in zip(self.sung, syllables, strict=True):
+            if syllable:
+                event.words = (*event.words, *[""] * (self.verse - len(event.words)), syllable)
+        self.verse += 1
+        if left and not self.silent:
+            self.told.pass_over(f"no note is left for the words {left[:40]!r}; left out", place + offset)
+
     # -- music ------------------------------------------------------------------------------------------------------
 
     def _flush(self, music: Music) -> None:
         """Read the music code gathered so far."""
         text, self.after_bar, self.line_start = music.text, -1, True
+        if text.strip():
+            self.sung, self.verse = [], 0
         if text:
             for sign in signs(text):
                 self._sign(sign, music)
@@ -137,6 +157,8 @@ class TuneBuilder(FieldReader):
         if self.m.empty and not self.m.events:
             self.m.place = event.source[0]
         self.m.events.append(event)
+        if event.pitches:
+            self.sung.append((len(self.measures), event))
 
     def _on_note(self, sign: Sign, place: int) -> None:
         self._add(self.notes.note(sign.text, place))

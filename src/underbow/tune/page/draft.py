@@ -31,6 +31,7 @@ class Event:
     tuplet: tuple[int, int] | None = None
     source: tuple[int, int] = (0, 0)
     tied: bool = False
+    words: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -115,6 +116,7 @@ def _note(event: Event, start: Fraction) -> Note:
         marks=event.marks,
         tuplet=event.tuplet,
         source=event.source,
+        words=event.words,
     )
 
 

@@ -1,0 +1,50 @@
+"""Words under the notes: the ``w:`` lines of the ABC standard 2.1, section 5.1."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from underbow.tune.abc.fields import plain_text
+
+# A syllable to the sign that ends it; a hyphen after a space or another hyphen takes a note of its own.
+_SIGN = re.compile(r"(?P<sign>[*_|]|-)|(?P<syllable>(?:\\-|[^\s*_|-])+)(?P<on>-?)")
+
+
+def sung_to(words: str, bars: Sequence[int]) -> tuple[list[str], str]:
+    r"""Give what is sung to each note of a line.
+
+    Parameters
+    ----------
+    words : str
+        The value of a ``w:`` line: ``-`` ends a syllable inside a word, ``_`` holds one over a note more, ``*`` leaves a note
+        out, ``|`` goes to the next bar, ``~`` is a space inside a syllable, ``\-`` a hyphen.
+    bars : sequence of int
+        For each note the number of its bar, rising.
+
+    Returns
+    -------
+    syllables : list of str
+        As :class:`~underbow.tune.tune.Note` has them.
+    left : str
+        The words for which there is no note.
+
+    >>> sung_to("Wet socks on~the | stile-_ now", [1, 1, 1, 1, 2, 2, 2, 2])
+    (['Wet', 'socks', 'on the', '', 'stile-', '_', 'now', ''], '')
+    """
+    out = [""] * len(bars)
+    at = 0
+    for match in _SIGN.finditer(words):
+        if match["sign"] == "|" and bars:
+            here = bars[max(at - 1, 0)]
+            at = next((i for i, bar in enumerate(bars) if bar > here), len(bars))
+            continue
+        if at >= len(bars):
+            return out, words[match.start() :].strip() if match["syllable"] else ""
+        if match["syllable"]:
+            text = match["syllable"].replace("\\-", "\u2010").replace("~", " ")
+            out[at] = plain_text(text).replace("\u2010", "-").strip() + match["on"]
+        elif match["sign"] in "_-":
+            out[at] = "_"
+        at += 1
+    return out, ""
