@@ -26,7 +26,7 @@ from underbow.desk.paper.edits import Edit, edited, read_edits
 from underbow.errors import InputError
 
 from .conftest import TRACKS, Opened, opened
-from .jobs_by_hand import REEL
+from .jobs_by_hand import REEL, WALTZ
 
 SHEETS = sorted(TRACKS.glob("*.toml"))
 
@@ -557,3 +557,17 @@ def test_a_tune_of_a_book_is_shown_and_written_alone(lessons: Path) -> None:
     assert [one["line"] for one in kept["problems"]] == [7]
     text = (lessons / "book.abc").read_text("utf-8")
     assert text == f"% ours\n\n{other}\n{broken}\n{other.replace('7', '8')}"
+
+
+def test_doubtful_chords_have_a_question_mark_on_the_staff_until_they_are_decided(lessons: Path) -> None:
+    (lessons / "waltz.abc").write_text(WALTZ, "utf-8")
+    (lessons / "bare-waltz.toml").write_text('tune = "waltz.abc"\n', "utf-8")
+    desk = opened(lessons)
+    shown = desk.sheet("bare-waltz.toml")
+    doubtful = [bar["number"] for bar in shown["changes"] if bar["doubtful"]]
+    assert doubtful
+    assert all(bar["doubtful"] == (bar["sure"] < 0.6) for bar in shown["changes"])
+    assert "?</" in shown["staff"]
+    decided = desk.change("bare-waltz.toml", *((["changes", str(number)], "D") for number in doubtful))
+    assert not any(bar["doubtful"] for bar in decided["changes"])
+    assert "?</" not in decided["staff"]

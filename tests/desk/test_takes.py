@@ -155,6 +155,13 @@ def test_only_pages_on_takes_are_shown(folder: Path) -> None:
         assert desk.get(f"/heard/{path}").status_code == 404
 
 
+def test_a_take_that_is_too_large_is_refused_before_anything_is_kept(folder: Path) -> None:
+    desk = opened(folder, most_body=100_000)
+    answer = hand_in(desk, as_wav(np.zeros(5 * RATE)), recorded=True)
+    assert answer.status_code == 413
+    assert [path.name for path in (folder / "rounds").iterdir()] == ["four.toml"]
+
+
 # --- in the browser ---
 
 

@@ -12,6 +12,7 @@ import pytest
 import soundfile
 
 from underbow.lesson.practice.audio import RATE
+from underbow.lesson.practice.words import ENGLISH
 
 from .browsers import LOOP, Chromium
 from .conftest import Page, Track
@@ -108,3 +109,17 @@ def test_without_a_microphone_the_page_says_what_to_do_instead(looped: Page, tra
     looped.run("Object.defineProperty(navigator, 'mediaDevices', {value: undefined})")
     looped.browser.click("#record-go")
     looped.until("document.getElementById('record-late').textContent.includes('own recorder')")
+
+
+def test_in_every_browser_it_records_or_says_why_not(any_browser: Page, track: Track) -> None:
+    """None of these has a microphone and leave to use it: each says so at once, and nothing plays."""
+    any_browser.open(track.path)
+    before = any_browser.text("#record-late")
+    any_browser.run(
+        "if (navigator.mediaDevices) navigator.mediaDevices.getUserMedia = async () => {"
+        " throw Object.assign(new Error('none'), {name: 'OverconstrainedError'}); }"
+    )
+    any_browser.browser.click("#record-go")
+    any_browser.until("document.getElementById('record-late').textContent !== given[0]", before)
+    assert any_browser.text("#record-late") in (ENGLISH["mic_none"], ENGLISH["mic_unable"])
+    assert any_browser.run("return document.body.classList.contains('playing')") is False

@@ -14,7 +14,11 @@ class Take {
   async open() {
     if (!navigator.mediaDevices?.getUserMedia || !this.context.audioWorklet) throw new DOMException("", "NotSupportedError");
     const plain = {echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1};
-    this.stream = await navigator.mediaDevices.getUserMedia({audio: plain});
+    try {
+      this.stream = await navigator.mediaDevices.getUserMedia({audio: plain});
+    } catch (fault) {
+      throw new DOMException(fault.message, fault.name);  // WebKit's own kinds of errors are others
+    }
     try {
       if (!Take.known.has(this.context)) await this.context.audioWorklet.addModule(this.listener);
       Take.known.add(this.context);
@@ -114,4 +118,4 @@ function wav(samples, rate) {
 }
 
 // Which words say why nothing can be recorded.
-const refusal = (fault) => ({NotAllowedError: "mic_refused", NotFoundError: "mic_none", NotReadableError: "mic_taken", SecurityError: "mic_refused"})[fault.name] ?? "mic_unable";
+const refusal = (fault) => ({NotAllowedError: "mic_refused", NotFoundError: "mic_none", OverconstrainedError: "mic_none", NotReadableError: "mic_taken", SecurityError: "mic_refused"})[fault.name] ?? "mic_unable";
