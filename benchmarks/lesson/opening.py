@@ -26,7 +26,7 @@ ROOT = Path(__file__).parents[2]
 HEIGHT, GAP, EDGE = 1200, 40, 2
 BARS_ON = 3
 PASS = 3  # the pass to hear: slow enough to follow, far enough to swing
-SECONDS = 20
+SECONDS = 30
 
 
 def ran(*command: str | Path) -> str:
