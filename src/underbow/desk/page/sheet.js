@@ -168,13 +168,14 @@ export class Sheet {
   // Keeping what was changed.
   change(edits) { return this.ask("changes", { edits }); }
 
+  // body may be a function: what it gives is asked for once all before has been answered.
   ask(what, body) {
     const kept = $("#kept");
     kept.textContent = say("keeping");
     kept.dataset.kept = "no";
     return inTurn(async () => {
       if (this.closed) return;
-      try { this.take_in(await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, narrow: narrow(), ...body })); }
+      try { this.take_in(await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, narrow: narrow(), ...(typeof body === "function" ? body() : body) })); }
       catch (fault) { await this.refused(fault, what, body); }
     });
   }

@@ -115,7 +115,8 @@ function editor(sheet, block, home, done) {
     clearTimeout(keeping);
     keeping = null;
     if (why.children.length) return;
-    sheet.ask("bow", { rows, title: title || name.value, section: block.section, file });
+    const kept = { rows: { ...rows }, title: title || name.value, section: block.section };
+    sheet.ask("bow", () => ({ ...kept, file })); // which file it is may be known only when the one before is kept
   }
   function flush() { if (keeping) keep(); }
 
