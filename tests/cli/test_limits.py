@@ -106,7 +106,9 @@ def test_a_high_limit_is_stated_and_named_where_it_is_passed(limit: str, monkeyp
     assert "100" in re.findall(r"\d+", beyond())
 
 
-@pytest.mark.parametrize("limit", ["8 MB", "20,000 notes", "2,000 measures", "64 beats", "500,000 elements"])
+@pytest.mark.parametrize(
+    "limit", ["8 MB", "20,000 notes", "2,000 measures", "64 beats", "endings up to 99", "500,000 elements"]
+)
 def test_the_limits_of_musicxml_are_stated(limit: str) -> None:
     """That they hold is tested beside their reader."""
     assert limit in TABLE

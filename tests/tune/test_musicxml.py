@@ -19,6 +19,7 @@ def note(step: str, octave: int, duration: int, extra: str = "", alter: int = 0)
     return f"<note><pitch><step>{step}</step>{sign}<octave>{octave}</octave></pitch><duration>{duration}</duration>{extra}</note>"
 
 
+ENDING = '<barline location="left"><ending number="{}" type="start"/></barline>'
 HARMONY = "<harmony><root><root-step>G</root-step></root><kind>dominant</kind></harmony>"
 FLAT = "<harmony><root><root-step>B</root-step><root-alter>-1</root-alter></root><kind>major</kind></harmony>"
 SCORE = f"""<?xml version="1.0"?>
@@ -121,6 +122,9 @@ class TestLimits:
             (SCORE.replace("<beats>2<", "<beats>9999<"), "9999 beats in a bar, the maximum is 64"),
             (SCORE.replace("<beats>2<", "<beats>9<!-- -->9<"), "99 beats in a bar"),
             (SCORE.replace("<beats>2<", f"<beats>{'9' * 5000}<"), "9999999999 beats in a bar"),
+            (long(1, 1, ENDING.format("9" * 12)), "9999999999 as an ending's number, the maximum is 99"),
+            (long(1, 1, ENDING.format("1-100")), "100 as an ending's number"),
+            (long(1, 1, ENDING.format("&#57;&#57;&#57;")), "100 as an ending's number"),
             (long(1, 1, "<x/>" * 500_000), "elements, the maximum is 500000"),
             (long(1, 1, " " * 8_000_000), "the score is larger than 8 MB; save the melody's part alone"),
         ],

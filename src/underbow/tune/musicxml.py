@@ -30,10 +30,11 @@ MOST_NOTES = 20_000  # of all parts; as many other things that are made of the f
 MOST_ELEMENTS = 500_000
 MOST_MEASURES = 2_000  # of a part: music21's time goes by the square of them
 MOST_BEATS = 64  # in a bar; here too
+MOST_ENDING = 99  # the number of one; music21 and we count up to it
 _ONE_PART = "save the melody's part alone"
 _ENCODING = re.compile(rb"<\?xml[^>]*?encoding\s*=\s*([\"'])([\w.-]+)\1")
 _OBJECT = re.compile(r"<(?:measure|harmony|direction|attributes|barline|sound|figured-bass|part|score-part)\b")
-_BEATS = re.compile(r"<beats\b[^>]*>(.*?)</beats", re.DOTALL)
+_NUMBER = re.compile(r"\bnumber\s*=\s*[\"']([^\"']*)")
 _BOWS = {"UpBow": "u", "DownBow": "d"}
 _MARKS = {"Staccato": "staccato", "Accent": "accent", "Fermata": "fermata", "Trill": "trill", "Turn": "turn",
           "Mordent": "mordent", "InvertedMordent": "upper mordent", "Tenuto": "tenuto"}  # fmt: skip
@@ -124,7 +125,8 @@ def _unpacked(data: bytes, file: str) -> bytes:
 def _check_size(text: str, file: str) -> None:
     """Count before music21 reads: it takes a thousandth of a second a note, and packed files hold a note a byte."""
     counts = (
-        (max(map(_beats, _BEATS.findall(text)), default=0), MOST_BEATS, "beats in a bar"),
+        (max(map(_beats, text.split("<beats")[1:]), default=0), MOST_BEATS, "beats in a bar"),
+        (max(map(_ending, text.split("<ending")[1:]), default=0), MOST_ENDING, "as an ending's number"),
         (max(part.count("<measure") for part in text.split("<part ")), MOST_MEASURES, "measures"),
         (text.count("<note"), MOST_NOTES, "notes"),
         (len(_OBJECT.findall(text)), MOST_NOTES, "measures, chord symbols and directions"),
@@ -136,12 +138,27 @@ def _check_size(text: str, file: str) -> None:
 
 
 def _beats(written: str) -> int:
-    """Add up beats such as ``3+2``; digits beyond the tenth change nothing.
+    """Add up beats such as ``3+2``, up to where their element ends; digits beyond the tenth change nothing.
 
-    >>> _beats("3+2<!-- -->2"), _beats("x")
-    (25, 0)
+    >>> _beats(">3+2</beats><duration>4"), _beats(">9<!-- -->9</beats>"), _beats(">x")
+    (5, 99, 0)
     """
-    return sum(int(digits[:10]) for digits in re.findall("[0-9]+", re.sub("<[^>]*>", "", written)))
+    inside = written.partition("</beats")[0].partition(">")[2]
+    return sum(int(digits[:10]) for digits in re.findall("[0-9]+", re.sub("<[^<>]*>", "", inside)))
+
+
+def _ending(written: str) -> int:
+    """Give the highest of an ending's numbers, up to where the next element begins; references could be any number.
+
+    >>> _ending(' number="1, 2" type="start"/><x number="300"'), _ending(" number='1-400'"), _ending(' number="&#57;"')
+    (2, 400, 100)
+    """
+    found = _NUMBER.search(written.partition("<")[0])
+    if found is None:
+        return 0
+    if "&" in found[1]:
+        return MOST_ENDING + 1
+    return max((int(digits[:10]) for digits in re.findall("[0-9]+", found[1])), default=0)
 
 
 def _score(text: str, file: str) -> Any:
