@@ -18,13 +18,19 @@ from numpy.typing import NDArray
 from underbow.theory.meter import Meter
 from underbow.tune.midi.quantise import Played
 
-__all__ = ["agreement", "find_meter", "part_length", "roll"]
+__all__ = ["agreement", "find_meter", "find_pickup", "part_length", "roll"]
 
 _STEP = 4  # places of the roll to a quarter
 _ALIKE = 0.72  # agreement of a part with its repeat
 _PARTS = (16, 8, 4)  # bars
 _METERS = {Fraction(4): "4/4", Fraction(3): "3/4", Fraction(9, 2): "9/8"}
 _SHORTEST_PART, _LONGEST_PART = 12, 72  # quarters
+_PICKUP = Fraction(3, 8)  # of a bar: a longer one is rare
+_WITHOUT, _LAST, _OTHER_BEATS = (
+    1.03,
+    3.0,
+    0.6,
+)  # claim of no pickup; weight of a part's last note; of beats after the first
 _BIASED = {Fraction(4): 0.03}  # more common than others
 
 
@@ -66,6 +72,25 @@ def find_meter(line: Sequence[Played], part: Fraction | None) -> tuple[Meter, fl
     shares = {bar: _periodic(line, bar) + _BIASED.get(bar, 0.0) for bar in _METERS}
     best, second = sorted(shares, key=lambda bar: -shares[bar])[:2]
     return _three_or_six(line, best), float(np.clip(4 * (shares[best] - shares[second]), 0, 0.8))
+
+
+def find_pickup(line: Sequence[Played], meter: Meter, part: Fraction | None) -> Fraction:
+    """Find how long the pickup is: the bar lines lie where the long notes begin, most of all the last one of a part."""
+    end = max(note.end for note in line)
+    weight = [float(note.end - note.start) for note in line]
+    joints = [part * n for n in range(1, int(end / part) + 1)] if part else []
+    for joint in [*joints, end]:
+        last = max((at for at, note in enumerate(line) if note.end <= joint), default=None)
+        if last is not None and line[last].end == joint and (joint != end or part is None):
+            weight[last] *= _LAST
+
+    def claim(pickup: Fraction) -> float:
+        beats = {(pickup + beat) % meter.bar: _OTHER_BEATS if beat else 1.0 for beat in meter.beats}
+        whole = sum(size * beats.get(note.start % meter.bar, 0.0) for size, note in zip(weight, line, strict=True))
+        return whole * (_WITHOUT if pickup == 0 else 1.0)
+
+    tried = [Fraction(n, 2) for n in range(int(_PICKUP * meter.bar * 2) + 1)]
+    return max(tried, key=lambda pickup: (claim(pickup), -pickup))
 
 
 def _periodic(line: Sequence[Played], bar: Fraction) -> float:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-__all__ = ["Grid", "eighth_of", "on_grid"]
+__all__ = ["Grid", "best_grid", "eighth_of", "on_grid"]
 
 _KINDS = ((0.5, 0.04), (1, 0.5), (1.5, 0.02), (2, 0.25), (3, 0.12), (4, 0.07))  # lengths in eighths, how common each is
 _SPREAD = 0.13  # of the logarithm of a length
@@ -22,6 +22,8 @@ _SHORTEST, _LONGEST, _QUARTER = 0.09, 0.75, 0.37  # seconds of an eighth that ar
 _WAYS, _PER_PLACE = 30, 3  # that are kept
 _OFF = 0.25  # of an eighth: how far notes lie off (standard deviation)
 _BETWEEN = 3.2  # cost of a note between the eighths
+_ASIDE = 1.0  # of a note of a quarter or more that doesn't begin on a beat
+_BEATS = ((4, 0), (4, 2), (6, 0), (6, 2), (6, 4))  # sixteenths from beat to beat, and where the first one lies
 _FOLLOW, _SWAY = 0.55, 0.12  # share of a deviation that moves the beat, and its pace
 _WIDEST = 0.3  # share by which the pace may leave the first one
 
@@ -67,7 +69,21 @@ def eighth_of(begins: Sequence[float]) -> float:
     return best / 2 if best > _QUARTER else best
 
 
-def on_grid(begins: Sequence[float], eighth: float) -> Grid:
+def best_grid(begins: Sequence[float], eighth: float, beat: int | None = None) -> Grid:
+    """Put notes on the grid with the beats, of a quarter or of three eighths, on which the long notes begin best.
+
+    Parameters
+    ----------
+    begins, eighth
+        As for :func:`on_grid`.
+    beat : int, optional
+        Sixteenths of a beat, where it is known: 4 or 6.
+    """
+    tried = [beats for beats in _BEATS if beat is None or beats[0] == beat] or list(_BEATS)
+    return min((on_grid(begins, eighth, beats) for beats in tried), key=lambda grid: grid.cost)
+
+
+def on_grid(begins: Sequence[float], eighth: float, beats: tuple[int, int] | None = None) -> Grid:
     """Put notes on the grid.
 
     Parameters
@@ -76,6 +92,8 @@ def on_grid(begins: Sequence[float], eighth: float) -> Grid:
         When each begins, rising; at least one.
     eighth : float
         About how long an eighth is.
+    beats : (int, int), optional
+        Sixteenths from beat to beat, and where the first one lies: long notes rather begin on them.
 
     Examples
     --------
@@ -93,6 +111,8 @@ def on_grid(begins: Sequence[float], eighth: float) -> Grid:
             for step in {max(middle + by, 1) for by in (-1, 0, 1)}:
                 off = begin - (at + step * pace / 2)
                 more = 0.5 * (off / (_OFF * pace)) ** 2 + (_BETWEEN if (place + step) % 2 else 0.0)
+                if beats is not None and step >= 4 and (place - beats[1]) % beats[0]:
+                    more += _ASIDE
                 faster = float(np.clip(pace + _SWAY * off * 2 / step, eighth * (1 - _WIDEST), eighth * (1 + _WIDEST)))
                 there = at + step * pace / 2 + _FOLLOW * off
                 new.append((cost + more, place + step, there, faster, (*places, place + step), (*offs, off / pace)))

@@ -14,15 +14,15 @@ from underbow.ear.melody.onsets import Sight
 from underbow.ear.melody.route import HOP
 from underbow.ear.melody.salience import salience, tuned_at
 from underbow.ear.recording import read_recording
-from underbow.ear.writing.form import find_meter, part_length, roll
-from underbow.ear.writing.grid import Grid, eighth_of, on_grid
+from underbow.ear.writing.form import find_meter, find_pickup, part_length, roll
+from underbow.ear.writing.grid import Grid, best_grid, eighth_of
 from underbow.ear.writing.notes import Sounding, main_notes, notes_of
 from underbow.ear.writing.page import Heading, Sketch, abc_of, sketch
 from underbow.errors import InputError
 from underbow.files.workplace import scratch
 from underbow.theory.meter import Meter, Tempo
 from underbow.tune.keyfind import find_key
-from underbow.tune.midi.quantise import Played, pickup_phase
+from underbow.tune.midi.quantise import Played
 from underbow.tune.tune import Tune
 
 __all__ = ["Given", "Written", "write_down"]
@@ -30,7 +30,6 @@ __all__ = ["Given", "Written", "write_down"]
 _FEWEST = 8  # notes
 _UNCLEAR = 0.85  # a note that sounds less clearly is in doubt
 _FAR = 0.33  # of an eighth: a note that lay so far off is in doubt
-_PICKUP = Fraction(3, 8)  # of a bar: a longer one is rare
 _PAUSE = 0.4  # of an eighth of silence that make a rest
 
 
@@ -103,14 +102,13 @@ def from_notes(notes: Sequence[Sounding], title: str, given: Given = Given(), pi
     eighth = eighth_of(begins)
     if given.tempo is not None:
         eighth = 60 / given.tempo / float(2 * (given.beat or (given.meter.beat if given.meter else Fraction(1))))
-    grid = on_grid(begins, eighth)
+    beat_known = None if given.meter is None else 6 if given.meter.compound else 4
+    grid = best_grid(begins, eighth, beat_known)
     line = _line(notes, grid)
     part = part_length(line)
     meter, sure = (given.meter, 1.0) if given.meter else find_meter(line, part)
     key = find_key([(note.midi, note.end - note.start) for note in line])
-    pickup = pickup_phase(line, meter)
-    if pickup > _PICKUP * meter.bar:  # rather a tune that begins with its bar
-        pickup = Fraction(0)
+    pickup = find_pickup(line, meter, part)
     beat = given.beat or meter.beat
     tempo = Tempo(Fraction(round(30 / grid.eighth / float(beat))), beat)
     written = sketch(line, Heading(title, key, meter, tempo, pickup), part)
