@@ -13,6 +13,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from underbow.cli import app
+from underbow.files.caches import cache_folder
 from underbow.track.mixes import STANDARD_MIXES
 from underbow.track.sheet.read import read_sheet
 
@@ -150,6 +151,15 @@ def test_a_render_tells_the_beat_in_words(tmp_path: Path) -> None:
     short = ["--start", "120", "--goal", "120", "--passes", "1", "--rounds", "1", "--voices", "builtin"]
     result = run("drill", "G", "--pattern", "jig-long-short", *short, "--mix", "together", "-o", tmp_path)
     assert result.stdout.startswith("Round G: 1 pass at 120 (dotted quarter notes a minute), builtin\n")
+
+
+def test_without_a_cache_no_stroke_is_kept(tmp_path: Path) -> None:
+    words = ("drill", "G", "--start", "180", "--goal", "200", "--passes", "2", "--rounds", "1", "--mix", "together")
+    for number, more in enumerate((("--no-cache",), ("--afresh",), ())):
+        assert run(*words, "--voices", "builtin", *more, "-o", tmp_path / str(number)).exit_code == 0
+        assert (cache_folder() / "strokes").exists() == (not more)
+    sounds = {next((tmp_path / str(number)).glob("*.wav")).read_bytes() for number in range(3)}
+    assert len(sounds) == 1
 
 
 def test_drill_takes_a_pattern_file_wherever_it_lies(tmp_path: Path) -> None:
