@@ -129,7 +129,11 @@ class Page:
         self.browser, self._folder, self._numbers = browser, folder, count()
 
     def open(self, path: Path, width: int = 1440, height: int = 900) -> None:
-        """Open a copy that has the spy before its own script, which its policy must allow."""
+        """Open a copy that has the spy in it."""
+        self.visit(self.spied(path).as_uri(), width, height)
+
+    def spied(self, path: Path) -> Path:
+        """Copy a page, the spy before its own script, which its policy must allow."""
         text = path.read_text(encoding="utf-8")
         digest = base64.b64encode(hashlib.sha256(SPY.encode()).digest()).decode()
         text = text.replace("script-src '", f"script-src 'sha256-{digest}' '", 1)
@@ -138,11 +142,14 @@ class Page:
         )
         copy = self._folder / f"{next(self._numbers)} {path.name}"
         copy.write_text(text, encoding="utf-8")
+        return copy
+
+    def visit(self, address: str, width: int = 1440, height: int = 900) -> None:
         if isinstance(self.browser, Chromium):
             self.browser.driver.get_log("browser")
             self.browser.look()
         self.browser.size(width, height)
-        self.browser.go(copy.as_uri())
+        self.browser.go(address)
 
     def run(self, script: str, *values: Any) -> Any:
         return self.browser.run(script, *values)

@@ -293,6 +293,20 @@ def test_a_title_in_any_script_is_printed_or_its_loss_is_said(program: Program, 
         )
 
 
+def test_half_a_word_is_not_printed(program: Program, tmp_path: Path) -> None:
+    told: list[str] = []
+    nowhere = "\U00012000"  # cuneiform
+    title = f"{nowhere}\u03b1\u03b2 Été{nowhere}"
+    (tmp_path / "h.pdf").write_bytes(make_handout(hostile(title), tell=told.append))
+    text = tool(program, "pdftotext", tmp_path / "h.pdf", "-")
+    if not told:
+        pytest.skip("this machine has a font for cuneiform")
+    assert "Été" in text
+    assert "\u03b1" not in text
+    assert f"{nowhere}\u03b1\u03b2" in told[0]
+    assert "install one that has" in told[0]
+
+
 def test_the_pdf_is_tagged_after_pdf_ua_1_and_every_picture_is_described(program: Program, tmp_path: Path) -> None:
     """ISO 14289-1: the identifier in the metadata, tags, a language; an alternative text for each picture."""
     (tmp_path / "u.pdf").write_bytes(make_handout(read_sheet(SHEETS[0])))

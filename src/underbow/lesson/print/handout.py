@@ -74,22 +74,27 @@ def make_handout(
             pdf = _set(data, system_fonts=attempt > 0)
         except _NoLetterError as missing:
             if attempt:  # not even the system's fonts have it
-                lost |= dict.fromkeys(missing.letters)
-                data = _without(data, missing.letters, words)
+                data, left_out = _without(data, missing.letters, words)
+                lost |= dict.fromkeys(left_out)
         except _SettingError as error:
             raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: {error}") from error
         else:
             if lost:
                 tell(
-                    f"{one_line(sheet.title)}: no font on this machine has {''.join(lost)}; left out of the printed sheet"
+                    f"{one_line(sheet.title)}: no font on this machine has {' '.join(lost)}; left out of the printed sheet: "
+                    "install one that has (the Noto fonts have every script)"
                 )
             return pdf
     raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: no font has its letters")
 
 
-def _without(data: str, letters: str, words: Mapping[str, str]) -> str:
-    left = json.loads(re.sub(f"[{re.escape(letters)}]", "", data))
-    return json.dumps(left | {"title": left["title"].strip() or words["no_title"]}, ensure_ascii=False)
+def _without(data: str, letters: str, words: Mapping[str, str]) -> tuple[str, list[str]]:
+    """Leave letters out, and with them what stands beside them in a script other than Latin: half a word says nothing."""
+    beside = r"[^\s\u0000-\u024f\u2000-\u206f]*"
+    missing = re.compile(f"{beside}[{re.escape(letters)}]{beside}")
+    left = json.loads(missing.sub("", data))
+    title = left["title"].strip() or words["no_title"]
+    return json.dumps(left | {"title": title}, ensure_ascii=False), missing.findall(data)
 
 
 class _NoLetterError(Exception):
