@@ -5,8 +5,8 @@
 Times are medians of three, in milliseconds: from the press of a button (no count-in) to the moment for which the first new
 samples are ordered, which includes the page's own 50 to 80 ms of lead. "Light" is the lit cell against the browser's
 time of the sound that leaves it, over ten seconds, by pictures that came in time. Memory is measured in a browser started
-anew, without the spy that notes every sample, while the page plays for a minute, and the most is given: "page adds" is what all of
-the browser's processes hold of their own (PSS of anonymous and shared memory) above what they held with an empty page; "web
+anew, without the spy that notes every sample, while the page plays for a minute, and the most is given: "page adds" is what
+all of the browser's processes hold of their own (PSS of anonymous and shared memory) above what they held with an empty page; "web
 process" is the whole of the process that shows the page (PSS), with all that the engine needs for any page ("empty" beside it).
 """
 
@@ -18,6 +18,7 @@ import sys
 import tempfile
 import time
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -141,6 +142,7 @@ def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: f
 def main() -> None:
     wanted = sys.argv[1].split(",") if len(sys.argv) > 1 else ["chromium", "firefox", "webkit"]
     sheet = read_sheet(ROOT / "tracks" / "snow-on-the-weir.toml")
+    sheet = replace(sheet, ramp=replace(sheet.ramp, passes=5))  # ten minutes
     performance = perform(sheet)
     grid, seconds = sheet.patterns[0][1].grid, performance.tempo.seconds
     whole = [bar for bar in performance.bars if bar.number > 0]
