@@ -6,8 +6,9 @@ Times are medians of three, in milliseconds: from the press of a button (no coun
 samples are ordered, which includes the page's own 50 to 80 ms of lead. "Light" is the lit cell against the browser's
 time of the sound that leaves it, over ten seconds, by pictures that came in time. Memory is measured in a browser started
 anew, without the spy that notes every sample, while the page plays for a minute, and the most is given: "page adds" is what
-all of the browser's processes hold of their own (PSS of anonymous and shared memory) above what they held with an empty page; "web
-process" is the whole of the process that shows the page (PSS), with all that the engine needs for any page ("empty" beside it).
+all of the browser's processes hold of their own (PSS of anonymous and shared memory) above what they held with an empty
+page; "web process" is the whole of the process that shows the page (PSS), with all that the engine needs for any page
+("empty" beside it).
 """
 
 from __future__ import annotations
