@@ -70,7 +70,7 @@ def rendered(change: dict[str, str], voices: str) -> dict[str, str]:
             env["NPY_DISABLE_CPU_FEATURES"] = " ".join(
                 sorted(features() & set(env["NPY_DISABLE_CPU_FEATURES"].split()))
             )
-        words = ["render", "s.toml", "--mix", "together", "--voices", voices, "--format", "wav,flac,mp3", "-o", "."]
+        words = ["render", "s.toml", "--mix", "together", "--voices", voices, "--format", "wav,flac,ogg,mp3", "-o", "."]
         done = subprocess.run(
             [sys.executable, "-m", "underbow", *words], cwd=folder, capture_output=True, text=True, check=False,
             env=os.environ | {"UNDERBOW_CACHE": f"{top}/cache"} | env, umask=int(change.get("UMASK", "022"), 8),
