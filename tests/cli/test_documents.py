@@ -59,7 +59,8 @@ def test_every_key_of_a_sheet_is_in_the_readme_and_the_other_way_round() -> None
 
 
 def test_the_examples_of_the_readme_are_accepted(tmp_path: Path) -> None:
-    sheet, pattern = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    sheet, recording, pattern = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    assert read_table(recording, "")["recording"]["file"] == "me.wav"
     (tmp_path / "lamplight.abc").write_bytes((ROOT / "tracks/lamplight.abc").read_bytes())
     (tmp_path / "sheet.toml").write_text(sheet, "utf-8")
     (tmp_path / "pattern.toml").write_text(pattern, "utf-8")
