@@ -67,8 +67,15 @@ def fluidsynth_library() -> str:
 def own_cache(
     monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest
 ) -> None:
-    """Let every test find an empty cache, and none the user's own."""
-    monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path_factory.getbasetemp() / "caches" / str(id(request.node))))
+    """Let every test find an empty cache, and none the user's own; but the strokes of all tests are computed once."""
+    base = tmp_path_factory.getbasetemp()
+    strokes = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "strokes"
+    own = base / "caches" / str(id(request.node))
+    for folder in (strokes, own):
+        folder.mkdir(parents=True, exist_ok=True)
+    if not (own / "strokes").is_symlink():
+        (own / "strokes").symlink_to(strokes)
+    monkeypatch.setenv("UNDERBOW_CACHE", str(own))
 
 
 def _opens_a_page(item: pytest.Item) -> bool:
