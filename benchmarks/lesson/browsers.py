@@ -136,7 +136,8 @@ def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: f
     figures = [statistics.median(rows[key]) for key in ("play", "seek", "loop", "tempo")]
     return [
         name, f"{loaded:.0f}", *(f"{figure:.0f}" for figure in figures), f"{statistics.median(placed):.0f}",
-        f"{late.mean():.0f}", f"{np.quantile(late, 0.95):.0f}", f"{len(late)}", str(len(page.complaints())),
+        *([f"{late.mean():.0f}", f"{np.quantile(late, 0.95):.0f}"] if len(late) else ["-", "-"]),
+        f"{len(late)}", str(len(page.complaints())),
     ]  # fmt: skip
 
 
