@@ -153,7 +153,8 @@ def test_a_render_tells_the_beat_in_words(tmp_path: Path) -> None:
     assert result.stdout.startswith("Round G: 1 pass at 120 (dotted quarter notes a minute), builtin\n")
 
 
-def test_without_a_cache_no_stroke_is_kept(tmp_path: Path) -> None:
+def test_without_a_cache_no_stroke_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path / "cache"))
     words = ("drill", "G", "--start", "180", "--goal", "200", "--passes", "2", "--rounds", "1", "--mix", "together")
     for number, more in enumerate((("--no-cache",), ("--afresh",), ())):
         assert run(*words, "--voices", "builtin", *more, "-o", tmp_path / str(number)).exit_code == 0
