@@ -42,10 +42,10 @@ def stand_in(folder: Path, script: str) -> Encoder:
         ("kill -9 $$", r"can't write film\.mp4: ffmpeg 0 was ended by the system \(status -9\); try again"),
         ("head -c 4000000 >/dev/null; kill -9 $$", r"can't write film\.mp4: ffmpeg 0 was ended by the system .*"),
         (
-            "sleep 60",
+            "exec sleep 60",
             r"can't write film\.mp4: ffmpeg 0 stood still for 0\.4 seconds and was ended; try again, or install .*",
         ),
-        ("cat >/dev/null; sleep 60", r"can't write film\.mp4: ffmpeg 0 stood still .*"),
+        ("cat >/dev/null; exec sleep 60", r"can't write film\.mp4: ffmpeg 0 stood still .*"),
         ("echo 'Unknown encoder' >&2; exit 1", r"can't write film\.mp4: ffmpeg 0 failed: Unknown encoder"),
         ("cat >/dev/null; printf 'a\\033[2Jb' >&2; exit 3", r"can't write film\.mp4: ffmpeg 0 failed: a\[2Jb"),
         (

@@ -66,7 +66,10 @@ def test_the_loudest_clicks_are_limited_and_the_loudness_still_met(
     assert report.files[0].dbtp <= -1
 
 
-def test_strokes_are_kept_only_where_that_is_wanted_and_change_no_byte(quartet: Performance, tmp_path: Path) -> None:
+def test_strokes_are_kept_only_where_that_is_wanted_and_change_no_byte(
+    quartet: Performance, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path / "cache"))
     kept = cache_folder() / "strokes"
     without = quick(quartet, tmp_path / "without", kept=False)
     assert not kept.exists()
