@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from underbow.ear.expected import ExpectedStroke
 from underbow.ear.place import Place
-from underbow.ear.spectra import HOP, RATE, Floats, band_matrix, frame_blocks, magnitudes
+from underbow.ear.spectra import HOP, RATE, Floats, band_matrix, frame_blocks, magnitudes, stretch
 
 Array = NDArray[np.float64]
 
@@ -110,32 +110,54 @@ def follow(curve: Floats, strokes: Sequence[ExpectedStroke], place: Place) -> li
     if not strokes:
         return []
     centres = [round(place.in_take(stroke.start) * RATE / HOP) for stroke in strokes]
-    evidence = np.array([_around(curve, centre) for centre in centres])
+    evidence = np.array([stretch(curve, centre + _GRID[0], centre + _GRID[-1] + 1) for centre in centres])
     cost = -_WEIGHT * np.log(0.05 + np.clip(evidence, 0, 2)) + 0.5 * (_GRID * HOP / RATE / _STRAY) ** 2
-    path = _cheapest(cost, strokes)
+    starts = np.array([stroke.start for stroke in strokes])
+    path = cheapest(cost, starts, _GRID * HOP / RATE, even=_EVEN, apart=0.04)
     return [
         _judged(evidence[i], int(step), stroke, place, centres[i])
         for i, (step, stroke) in enumerate(zip(path, strokes, strict=True))
     ]
 
 
-def _around(curve: Floats, centre: int) -> Floats:
-    places = centre + _GRID
-    inside = (places >= 0) & (places < len(curve))
-    return np.where(inside, curve[np.clip(places, 0, len(curve) - 1)], 0).astype(np.float32)
+def cheapest(cost: Array, seconds: Array, moves: Array, *, even: float, apart: float) -> NDArray[np.int64]:
+    """Choose a move for each of some sounds in a row, the cheapest together: dynamic programming over all of them.
 
+    Parameters
+    ----------
+    cost : array, shape (sounds, moves)
+        Of each move by itself.
+    seconds : array, shape (sounds,)
+        Where the sounds are expected.
+    moves : array, shape (moves,)
+        Seconds from there, rising.
+    even : float
+        Seconds: how far neighbours stray from each other (standard deviation); the further apart they are, the less it costs.
+    apart : float
+        Seconds that lie at least between neighbours.
 
-def _cheapest(cost: Array, strokes: Sequence[ExpectedStroke]) -> NDArray[np.int64]:
-    steps = _GRID * HOP / RATE
+    Returns
+    -------
+    array, shape (sounds,)
+        Index of the move of each.
+
+    >>> moves = np.array([-0.1, 0.0, 0.1])
+    >>> cost = np.array([[9.0, 0.0, 9.0], [0.0, 0.1, 9.0]])
+    >>> [cheapest(cost, np.array([0.0, 0.2]), moves, even=even, apart=0.03).tolist() for even in (0.05, 9.0)]
+    [[1, 1], [1, 0]]
+    """
     back = np.zeros(cost.shape, np.int64)
     total = cost[0]
-    change = 0.5 * ((steps[:, None] - steps[None, :]) / (_EVEN * 2**0.5)) ** 2
+    between = moves[:, None] - moves[None, :]
+    change = 0.5 * (between / (even * 2**0.5)) ** 2
     for i in range(1, len(cost)):
-        apart = strokes[i].start - strokes[i - 1].start
-        from_there = total[None, :] + change * min(0.4 / max(apart, 1e-3), 1.0)
-        from_there = np.where(steps[:, None] - steps[None, :] + apart < 0.04, np.inf, from_there)
-        back[i] = from_there.argmin(axis=1)
-        total = cost[i] + from_there.min(axis=1)
+        gap = seconds[i] - seconds[i - 1]
+        come = total[None, :] + change * min(0.4 / max(gap, 1e-3), 1.0)
+        come = np.where(between + gap < apart, np.inf, come)
+        back[i] = come.argmin(axis=1)
+        total = cost[i] + come.min(axis=1)
+        if not np.isfinite(total).any():  # nowhere to go: begin anew
+            back[i], total = int(cost[i - 1].argmin()), cost[i]
     path = np.zeros(len(cost), np.int64)
     path[-1] = int(total.argmin())
     for i in range(len(cost) - 1, 0, -1):

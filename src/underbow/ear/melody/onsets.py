@@ -16,8 +16,8 @@ from underbow.ear.melody.route import Leg
 from underbow.ear.melody.salience import LOWEST, PITCHES, clearness, salience
 from underbow.ear.place import Place
 from underbow.ear.spectra import HOP as FINE
-from underbow.ear.spectra import RATE, Floats, magnitudes
-from underbow.ear.strokes import onset_curve
+from underbow.ear.spectra import RATE, Floats, magnitudes, stretch
+from underbow.ear.strokes import cheapest, onset_curve
 from underbow.tune.tune import MelodyNote
 
 Array = NDArray[np.float64]
@@ -145,7 +145,7 @@ def place_notes(
     for at, (index, _) in enumerate(notes):
         if fixed and index in fixed:
             cost[at] = 100.0 * (np.abs(_GRID) > 1)
-    path = _cheapest(cost, np.array(centres) * HOP / RATE)
+    path = cheapest(cost, np.array(centres) * HOP / RATE, _GRID * HOP / RATE, even=_EVEN, apart=0.03)
     out = []
     for at, (index, note) in enumerate(notes):
         rough = (centres[at] + int(_GRID[path[at]])) * HOP / RATE
@@ -165,9 +165,10 @@ def _evidence(sight: Sight, centre: int, midi: int, before: int | None) -> Array
     """Evidence of a note's beginning over the grid."""
     width = round(_BEFORE * RATE / HOP)
     low = centre + int(_GRID[0]) - width
-    own = _stretch(sight.clear[:, _column(midi)], low, len(_GRID) + 2 * width)
+    high = low + len(_GRID) + 2 * width
+    own = stretch(sight.clear[:, _column(midi)], low, high)
     if before is not None and before != midi:
-        own = own - _stretch(sight.clear[:, _column(before)], low, len(_GRID) + 2 * width)
+        own = own - stretch(sight.clear[:, _column(before)], low, high)
     total = np.concatenate([[0.0], np.cumsum(own)])
     places = np.arange(len(_GRID)) + width
     change = (
@@ -175,10 +176,9 @@ def _evidence(sight: Sight, centre: int, midi: int, before: int | None) -> Array
         / width
         / (2 if before not in (None, midi) else 1)
     )
-    begun = _stretch(sight.begun, centre + int(_GRID[0]), len(_GRID))
-    here = _stretch(
-        np.maximum(sight.clear[:, _column(midi)], 0), centre + int(_GRID[0]) + 6, len(_GRID)
-    )  # its pitch comes after
+    first, end = centre + int(_GRID[0]), centre + int(_GRID[-1]) + 1
+    begun = stretch(sight.begun, first, end)
+    here = stretch(np.maximum(sight.clear[:, _column(midi)], 0), first + 6, end + 6)  # its pitch comes after
     attack = np.clip(begun, 0, 1.2) * (0.3 + 0.7 * here)
     if before == midi:
         return attack
@@ -187,33 +187,6 @@ def _evidence(sight: Sight, centre: int, midi: int, before: int | None) -> Array
 
 def _column(midi: int) -> int:
     return min(max(midi - LOWEST, 0), PITCHES - 1)
-
-
-def _stretch(curve: Floats, low: int, count: int) -> Array:
-    places = np.arange(low, low + count)
-    inside = (places >= 0) & (places < len(curve))
-    return np.where(inside, curve[np.clip(places, 0, len(curve) - 1)], 0.0)
-
-
-def _cheapest(cost: Array, centres: Array) -> NDArray[np.int64]:
-    steps = _GRID * HOP / RATE
-    back = np.zeros(cost.shape, np.int64)
-    total = cost[0]
-    apart = steps[:, None] - steps[None, :]
-    change = 0.5 * (apart / (_EVEN * 2**0.5)) ** 2
-    for i in range(1, len(cost)):
-        gap = centres[i] - centres[i - 1]
-        come = total[None, :] + change * min(0.4 / max(gap, 1e-3), 1.0)
-        come = np.where(apart + gap < 0.03, np.inf, come)
-        back[i] = come.argmin(axis=1)
-        total = cost[i] + come.min(axis=1)
-        if not np.isfinite(total).any():  # nowhere to go: begin anew
-            back[i], total = int(cost[i - 1].argmin()), cost[i]
-    path = np.zeros(len(cost), np.int64)
-    path[-1] = int(total.argmin())
-    for i in range(len(cost) - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
-    return path
 
 
 def _exact(sight: Sight, rough: float, midi: int, before: int | None) -> float:
