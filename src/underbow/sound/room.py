@@ -31,11 +31,8 @@ SIZE, PLAYER, LISTENER = (5.2, 4.3, 2.7), (2.9, 2.5, 1.5), (2.3, 1.6, 1.2)  # m
 KEPT = 0.76  # share of a wave, as pressure, that a wall gives back: a room with a carpet and curtains, 0.3 s to fall by 60 dB
 LOUD = -4.0  # dB, all reflections together against the sound itself
 _SOUND, _STRAY = 343.0, 0.12  # m/s; m by which images stand off their places
-_LOW, _TAPS, _FFT = (
-    11_025,
-    8,
-    8192,
-)  # about, frames a second; taps of a filter for each low frame; frames of a transform
+_LOW = 11_025  # about, frames a second
+_TAPS, _FFT = 8, 8192  # of a filter for each low frame; frames of a transform
 
 
 @cache
