@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from underbow.ear.expected import ExpectedStroke
 from underbow.ear.pitch import hertz
 from underbow.ear.place import Place
-from underbow.ear.spectra import RATE, Floats, stretch
+from underbow.ear.spectra import RATE, Floats
+from underbow.sound.samples import cut
 
 Array = NDArray[np.float64]
 
@@ -74,7 +75,7 @@ def match(take: Floats, place: Place, strokes: Sequence[ExpectedStroke], late: S
         stroke = strokes[i]
         begin = place.in_take(stroke.start + late[i] + 0.05)
         end = place.in_take(min([stroke.end, *(note.end for note in stroke.notes)]) + late[i])
-        raised = _raised(stretch(take, round(begin * RATE), round(max(end, begin + 0.06) * RATE)))
+        raised = _raised(cut(take, round(begin * RATE), round(max(end, begin + 0.06) * RATE)))
         fits = raised[combs].mean(axis=2)  # hands, steps
         curves.append(fits[hands.index(stroke.hand)])
         own.append(fits)

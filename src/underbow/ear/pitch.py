@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from underbow.ear.expected import ExpectedNote
-from underbow.ear.spectra import RATE, Floats, stretch
+from underbow.ear.spectra import RATE, Floats
+from underbow.sound.samples import cut
 
 Array = NDArray[np.float64]
 
@@ -80,7 +81,7 @@ def stroke_cents(
     begin, end = begin + _ATTACK, min(end - _RELEASE, begin + _ATTACK + _LONGEST)
     if end - begin < _SHORTEST:
         return [HeardNote(note, None) for note in notes]
-    piece = stretch(take, round(begin * RATE), round(end * RATE))
+    piece = cut(take, round(begin * RATE), round(end * RATE))
     pitches = [hertz(note.midi, concert_pitch) for note in notes]
     spectrum = Spectrum(piece)
     return [HeardNote(note, spectrum.cents(pitch, pitches)) for note, pitch in zip(notes, pitches, strict=True)]

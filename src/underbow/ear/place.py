@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from underbow.ear.expected import ExpectedStroke
-from underbow.ear.spectra import RATE, Floats, band_matrix, chroma_matrix, frame_blocks, magnitudes, stretch
+from underbow.ear.spectra import RATE, Floats, band_matrix, chroma_matrix, frame_blocks, magnitudes
+from underbow.sound.samples import cut
 
 Array = NDArray[np.float64]
 
@@ -221,7 +222,7 @@ def _by_phase(take: Floats, track: Floats, first: float) -> tuple[float, float, 
         frame = begin - round(first * RATE)
         if frame + count < 0 or frame > len(track):
             continue
-        here, there = stretch(take, begin, begin + count), stretch(track, frame, frame + count)
+        here, there = cut(take, begin, begin + count), cut(track, frame, frame + count)
         if np.abs(there).max() < 1e-4 or np.abs(here).max() < 1e-5:
             continue
         compared += 1

@@ -12,6 +12,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from underbow.sound.samples import cut
+
 Floats = NDArray[np.float32]
 
 RATE = 22_050  # Hz: all of a fiddle that tells something lies below 11 kHz
@@ -37,22 +39,9 @@ def magnitudes(sound: Floats, first: int, count: int, *, hop: int = HOP, window:
     float32 array, shape (count, window // 2 + 1)
     """
     begin = first - window // 2
-    piece = stretch(sound, begin, begin + (count - 1) * hop + window)
+    piece = cut(sound, begin, begin + (count - 1) * hop + window)
     frames = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
     return np.abs(np.fft.rfft(frames * _hann(window), axis=1)).astype(np.float32)
-
-
-def stretch(sound: Floats, begin: int, end: int) -> Floats:
-    """Cut out a stretch that may reach over the ends.
-
-    >>> stretch(np.arange(3, dtype=np.float32), -1, 5).tolist()
-    [0.0, 0.0, 1.0, 2.0, 0.0, 0.0]
-    """
-    out = np.zeros(max(end - begin, 0), np.float32)
-    low, high = max(begin, 0), min(end, len(sound))
-    if low < high:
-        out[low - begin : high - begin] = sound[low:high]
-    return out
 
 
 def frame_blocks(frames: int) -> Iterator[tuple[int, int]]:

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from underbow.ear.expected import ExpectedStroke
 from underbow.ear.place import Place
-from underbow.ear.spectra import HOP, RATE, Floats, band_matrix, frame_blocks, magnitudes, stretch
+from underbow.ear.spectra import HOP, RATE, Floats, band_matrix, frame_blocks, magnitudes
+from underbow.sound.samples import cut
 
 Array = NDArray[np.float64]
 
@@ -110,7 +111,7 @@ def follow(curve: Floats, strokes: Sequence[ExpectedStroke], place: Place) -> li
     if not strokes:
         return []
     centres = [round(place.in_take(stroke.start) * RATE / HOP) for stroke in strokes]
-    evidence = np.array([stretch(curve, centre + _GRID[0], centre + _GRID[-1] + 1) for centre in centres])
+    evidence = np.array([cut(curve, centre + _GRID[0], centre + _GRID[-1] + 1) for centre in centres])
     cost = -_WEIGHT * np.log(0.05 + np.clip(evidence, 0, 2)) + 0.5 * (_GRID * HOP / RATE / _STRAY) ** 2
     starts = np.array([stroke.start for stroke in strokes])
     path = cheapest(cost, starts, _GRID * HOP / RATE, even=_EVEN, apart=0.04)

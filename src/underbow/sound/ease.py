@@ -13,6 +13,8 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from underbow.sound.samples import cut
+
 __all__ = ["MOST_DB", "ease"]
 
 Floats = NDArray[np.float32]
@@ -61,7 +63,8 @@ def ease(sound: Floats) -> Iterator[Floats]:
     left = len(sound)
     skip = _WINDOW - _HOP
     for first in range(0, count, _BLOCK):
-        frames = [_cut(sound, (first + n + 1) * _HOP - _WINDOW) * window for n in range(min(_BLOCK, count - first))]
+        ends = range((first + 1) * _HOP, (min(first + _BLOCK, count) + 1) * _HOP, _HOP)
+        frames = [cut(sound, end - _WINDOW, end) * window for end in ends]
         spectra = np.fft.rfft(np.array(frames), axis=1)
         power = np.vstack([before, np.abs(spectra) ** 2])
         before = power[-2:]
@@ -85,19 +88,9 @@ def ease(sound: Floats) -> Iterator[Floats]:
 def _noise(sound: Floats, window: Floats) -> Floats:
     """Amplitude of each band in its quietest frames."""
     step = max((len(sound) - _WINDOW) // _LOOKED_AT, _HOP)
-    frames = [_cut(sound, at) * window for at in range(0, max(len(sound) - _WINDOW, 1), step)]
+    frames = [cut(sound, at, at + _WINDOW) * window for at in range(0, max(len(sound) - _WINDOW, 1), step)]
     size = np.abs(np.fft.rfft(np.array(frames), axis=1)).astype(np.float32)
     floor = np.quantile(size, _QUIETEST, axis=0)
     smooth = np.convolve(np.pad(floor, 4, mode="edge"), np.ones(9) / 9, "valid")
     # the quietest tenth of a Rayleigh-distributed amplitude lies at 0.46 of its root mean square
     return np.asarray(np.minimum(floor, 2 * smooth) / 0.46, np.float32)
-
-
-def _cut(sound: Floats, begin: int) -> Floats:
-    low, high = max(begin, 0), min(begin + _WINDOW, len(sound))
-    if high - low == _WINDOW:
-        return np.asarray(sound[low:high])
-    out = np.zeros(_WINDOW, np.float32)
-    if low < high:
-        out[low - begin : high - begin] = sound[low:high]
-    return out

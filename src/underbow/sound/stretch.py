@@ -15,6 +15,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from underbow.sound.samples import cut
+
 Floats = NDArray[np.float32]
 
 _HOP, _REACH = 0.02, 0.0045  # seconds: between grains; a grain may lie off the line (a period of 220 Hz)
@@ -66,7 +68,7 @@ class Stretcher:
             return out
         target = round(found[0]) - hop  # the grain's first frame
         start = target if self._before is None else self._similar(self._before + hop, target)
-        piece = self._piece(start, 2 * hop) * self._window * np.float32(found[1])
+        piece = cut(self._sound, start, start + 2 * hop) * self._window * np.float32(found[1])
         out = self._tail + piece[:hop]
         self._tail, self._before = piece[hop:], start
         return out
@@ -80,8 +82,8 @@ class Stretcher:
         """The place near the target that is most like what would come next."""
         if abs(goes_on - target) <= 1:
             return goes_on
-        ahead = self._piece(goes_on, self.hop)
-        here = self._piece(target - self._reach, self.hop + 2 * self._reach)
+        ahead = cut(self._sound, goes_on, goes_on + self.hop)
+        here = cut(self._sound, target - self._reach, target + self._reach + self.hop)
         size = 1 << (len(here) - 1).bit_length()
         product = np.fft.irfft(np.fft.rfft(here, size) * np.conj(np.fft.rfft(ahead, size)), size)[: 2 * self._reach + 1]
         power = np.concatenate([[0.0], np.cumsum(here.astype(np.float64) ** 2)])
@@ -89,12 +91,3 @@ class Stretcher:
         like = product / np.sqrt(np.maximum(energy[: len(product)], 1e-12))
         scale = float(np.abs(like).max())
         return target - self._reach + int(np.argmax(like + scale * (self._bias - 1)))
-
-    def _piece(self, begin: int, count: int) -> Floats:
-        low, high = max(begin, 0), min(begin + count, len(self._sound))
-        if low == begin and high == begin + count:
-            return np.asarray(self._sound[low:high])
-        out = np.zeros(count, np.float32)
-        if low < high:
-            out[low - begin : high - begin] = self._sound[low:high]
-        return out

@@ -16,8 +16,9 @@ from underbow.ear.melody.route import HOP, Leg, find_route
 from underbow.ear.melody.salience import salience, tuned_at
 from underbow.ear.pitch import Spectrum, hertz
 from underbow.ear.recording import Recording
-from underbow.ear.spectra import RATE, Floats, stretch
+from underbow.ear.spectra import RATE, Floats
 from underbow.errors import InputError
+from underbow.sound.samples import cut
 from underbow.tune.tune import Bar, Melody
 
 _WINDOW = 2048
@@ -195,7 +196,7 @@ def _pitch(sound: Floats, notes: Sequence[Placed], first: float) -> float:
         begin, end = one.seconds + 0.05, min(after.seconds - 0.02, one.seconds + 0.8)
         if end - begin > 0.12 and one.fits > 0.8:
             pitch = hertz(one.note.midi, first)
-            cents = Spectrum(stretch(sound, round(begin * RATE), round(end * RATE))).cents(pitch, [pitch])
+            cents = Spectrum(cut(sound, round(begin * RATE), round(end * RATE))).cents(pitch, [pitch])
             if cents is not None:
                 offs.append(cents)
     return float(first * 2 ** (np.median(offs) / 1200)) if len(offs) >= 4 else first

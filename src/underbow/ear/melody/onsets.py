@@ -16,8 +16,9 @@ from underbow.ear.melody.route import Leg
 from underbow.ear.melody.salience import LOWEST, PITCHES, clearness, salience
 from underbow.ear.place import Place
 from underbow.ear.spectra import HOP as FINE
-from underbow.ear.spectra import RATE, Floats, magnitudes, stretch
+from underbow.ear.spectra import RATE, Floats, magnitudes
 from underbow.ear.strokes import cheapest, onset_curve
+from underbow.sound.samples import cut
 from underbow.tune.tune import MelodyNote
 
 Array = NDArray[np.float64]
@@ -166,9 +167,9 @@ def _evidence(sight: Sight, centre: int, midi: int, before: int | None) -> Array
     width = round(_BEFORE * RATE / HOP)
     low = centre + int(_GRID[0]) - width
     high = low + len(_GRID) + 2 * width
-    own = stretch(sight.clear[:, _column(midi)], low, high)
+    own = cut(sight.clear[:, _column(midi)], low, high)
     if before is not None and before != midi:
-        own = own - stretch(sight.clear[:, _column(before)], low, high)
+        own = own - cut(sight.clear[:, _column(before)], low, high)
     total = np.concatenate([[0.0], np.cumsum(own)])
     places = np.arange(len(_GRID)) + width
     change = (
@@ -177,8 +178,8 @@ def _evidence(sight: Sight, centre: int, midi: int, before: int | None) -> Array
         / (2 if before not in (None, midi) else 1)
     )
     first, end = centre + int(_GRID[0]), centre + int(_GRID[-1]) + 1
-    begun = stretch(sight.begun, first, end)
-    here = stretch(np.maximum(sight.clear[:, _column(midi)], 0), first + 6, end + 6)  # its pitch comes after
+    begun = cut(sight.begun, first, end)
+    here = cut(np.maximum(sight.clear[:, _column(midi)], 0), first + 6, end + 6)  # its pitch comes after
     attack = np.clip(begun, 0, 1.2) * (0.3 + 0.7 * here)
     if before == midi:
         return attack
