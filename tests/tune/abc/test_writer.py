@@ -47,6 +47,25 @@ def test_read_again_it_is_the_same(body: str) -> None:
     assert to_abc(again) == text
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        "w: Cold feet on the stile_ and~so to town",
+        "w: Stock-ing\\-less_ * * | go-ing _ home\nw: sec-ond verse",
+        "w: *\nw: none be-fore this",
+        "w: * * * | on-ly here &ast;&bar;&amp;lt; 5\\%~&#126; a\\-\\-b",
+        "w: S\\'e-an &nbsp;x &#92;&#95; one -- two",
+    ],
+)
+def test_the_words_come_along(words: str) -> None:
+    tune = read_abc(HEAD + f"K:G\n|:G2A2 B2z2|c2B2- B2A2:|\n{words}\nG4 A4|B8|]\n")[0]
+    sung = [[note.words for note in measure.notes] for measure in tune.measures]
+    assert any(any(verses) for bar in sung for verses in bar)
+    again = read_abc(to_abc(tune))[0]
+    assert [[note.words for note in measure.notes] for measure in again.measures] == sung
+    assert to_abc(again) == to_abc(tune)
+
+
 FORMS = {
     "repeat after a double bar": "G8||\n|:d8:|",
     "repeat after a double bar on its line": "G8|| |:d8:|",

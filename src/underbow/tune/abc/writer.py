@@ -11,6 +11,7 @@ from underbow.theory.key import Key
 from underbow.theory.meter import Meter, note_value
 from underbow.theory.pitch import Pitch
 from underbow.theory.progression import ChordSpan
+from underbow.tune.abc.lyrics import as_sung
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.bars import edge_between
 from underbow.tune.tune import Measure, Melody, Note, Tune
@@ -26,9 +27,9 @@ _MODE = {"major": "", "minor": "m"}
 def to_abc(tune: Tune) -> str:
     r"""Write a tune as ABC: as it stands on the page, with its repeats, endings, chords, ties, slurs and bow marks.
 
-    Chords of notes, grace notes and sections come along; the order of parts is written where repeats do not say it already. What
-    is written is read again: where it would not be played as the tune is, because no signs say its order, it is
-    written out as played.
+    Chords of notes, grace notes, sections and the words under the notes come along; the order of parts is written where
+    repeats do not say it already. What is written is read again: where it would not be played as the tune is, because no
+    signs say its order, it is written out as played.
 
     >>> from underbow.tune.abc.reader import read_abc
     >>> text = "X:1\nT:Two\nM:2/4\nL:1/8\nK:Ador\nP:A\n|:\"Am\"A>B cB|\"G\"G4:|\n"
@@ -226,6 +227,7 @@ def _jumps(tune: Tune, *, labels: bool) -> dict[int, tuple[str, str]]:
 def _body(tune: Tune, unit: Fraction, *, named: bool, labels: bool) -> list[str]:
     lines: list[str] = []
     row: list[str] = []
+    sung: list[tuple[int, Note]] = []  # the row's notes, each with its measure
     key, meter = tune.key, tune.meter
     jumps = {} if named else _jumps(tune, labels=labels)  # the order of parts says it already
     for i, measure in enumerate(tune.measures):
@@ -247,12 +249,23 @@ def _body(tune: Tune, unit: Fraction, *, named: bool, labels: bool) -> list[str]
             row.append(f"[Q:{measure.tempo.beat_name}={_number(measure.tempo.count)}]")
         first, last = jumps.get(i, ("", ""))
         row += [first, _measure(measure, unit, meter), last]
+        sung += [(i, note) for note in measure.notes]
         breaks = after is None or _breaks(measure, after, labels=labels)
         row.append(_bar_line(measure, after, breaks=breaks))
         if breaks:
-            lines.append("".join(row))
-            row = []
+            lines += ["".join(row), *_lyrics(sung)]
+            row, sung = [], []
     return lines
+
+
+def _lyrics(sung: list[tuple[int, Note]]) -> list[str]:
+    """Write the words under a row, a line for each verse; one that has none here keeps its place before the next."""
+    verses = max((len(note.words) for _, note in sung), default=0)
+    bars = [bar for bar, _ in sung]
+    return [
+        f"w:{as_sung([note.words[verse] if verse < len(note.words) else '' for _, note in sung], bars) or '*'}"
+        for verse in range(verses)
+    ]
 
 
 def _breaks(measure: Measure, after: Measure, *, labels: bool) -> bool:
