@@ -26,7 +26,7 @@ def _names(value: object) -> bool:
 _BEATS = ("1/8", "3/16", "1/4", "3/8", "1/2", "3/4", "1/1")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class TempoTable:
     """``tempo = { ... }``: the tempos at which a pattern is played."""
 
@@ -35,7 +35,7 @@ class TempoTable:
     high: int = entry("a whole number of beats a minute, 10 to 400", whole(10, 400), also="fast goal to max")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class PatternTable:
     """The whole pattern file."""
 

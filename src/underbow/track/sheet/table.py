@@ -36,7 +36,7 @@ def _pattern(value: object) -> bool:
     return text(value) or texts(value)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class ComposeTable:
     """``compose = { ... }``."""
 
@@ -45,7 +45,7 @@ class ComposeTable:
     dance: str | None = entry('a dance, such as "reel"', text, None, also="rhythm style type")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class TempoTable:
     """``[tempo]``."""
 
@@ -81,7 +81,7 @@ class TempoTable:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class SoundTable:
     """``[sound]``."""
 
@@ -103,7 +103,7 @@ class SoundTable:
     tuning_notes: bool = entry("true or false", yes_or_no, False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class RecordingTable:
     """``[recording]``."""
 
@@ -120,7 +120,7 @@ class RecordingTable:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class MixTable:
     """``[[mix]]``."""
 
@@ -134,7 +134,7 @@ class MixTable:
     tuning: Level | list[Level] | None = entry(_LEVEL, _levels, None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class SheetTable:
     """The whole sheet."""
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -27,7 +26,7 @@ _WORDS = ("up", "down", "merge", "stem", "stems")  # print only
 _ALTER = {"^^": 2, "^": 1, "__": -2, "_": -1, "=": 0}
 _FRACTION = re.compile(r"(\d{1,4})\s*/\s*(\d{1,4})")
 _QUOTED = re.compile(r'"[^"]*"?')
-_TEX = re.compile(
+_TEX = (  # compiled where one stands in a title
     r"\\(?:(['`^\"~=.])\{?([A-Za-z])\}?|([uvHc])\{?([A-Za-z])\}?|(ss|ae|AE|oe|OE|aa|AA|o/|O/|/o|/O|th|TH|dh|DH))"
 )
 _MARKS = {"'": "\u0301", "`": "\u0300", "^": "\u0302", '"': "\u0308", "~": "\u0303", "=": "\u0304", ".": "\u0307",
@@ -233,8 +232,10 @@ def plain_text(value: str) -> str:
     'Seán Ög é'
     """
     if "\\" in value:
-        value = _TEX.sub(_accent, value).replace("\\%", "%").replace("\\\\", "\\")
+        value = re.sub(_TEX, _accent, value).replace("\\%", "%").replace("\\\\", "\\")
     if "&" in value:
+        import html  # noqa: PLC0415  2,231 names, which hardly a title needs
+
         value = html.unescape(value)
     return one_line(value)
 
