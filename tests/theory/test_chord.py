@@ -245,6 +245,7 @@ class TestWritings:
             ("am", "the root is a capital letter, such as Am"),
             ("f#m7", "the root is a capital letter, such as F#m7"),
             ("Hm", "the German H is B here: write Bm"),
+            ("Hq", "write one such as G, Am, D7, F#m7 or C/E"),
             ("B flat", "write Bb for B flat"),
             ("Sharp", "write F# for F sharp"),
         ],

@@ -139,6 +139,27 @@ def test_all_channels_dip_together() -> None:
 # --- streaming ---
 
 
+def test_a_dip_is_the_same_wherever_its_peak_lies() -> None:
+    """Also where it begins in one of the limiter's own chunks and is released in the next."""
+    dips = []
+    for place in range(RATE, 4 * RATE, 20 * 64):
+        sound = np.full((5 * RATE, 1), 0.3, np.float32)
+        sound[place] = 1.5
+        dips.append(limited(sound)[place - 300 : place + 4_000])
+    assert len(dips) > 100
+    assert all(np.abs(dip - dips[0]).max() < 1e-6 for dip in dips)
+
+
+def test_how_deep_it_went_is_told() -> None:
+    quiet, loud = Limiter(RATE, 1), Limiter(RATE, 1)
+    for limiter, peak in ((quiet, 0.5), (loud, 1.5)):
+        sound = np.full((RATE, 1), 0.3, np.float32)
+        sound[RATE // 2] = peak
+        list(limiter.run([sound]))
+    assert quiet.deepest == 0
+    assert loud.deepest == pytest.approx(-1 - 20 * np.log10(1.5), abs=0.5)
+
+
 @pytest.mark.parametrize("size", [64, 1_000, 40_960, 81_920, 300_000])
 def test_the_block_size_changes_no_bit(size: int) -> None:
     sound = practice_track(5)

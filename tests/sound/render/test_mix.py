@@ -42,6 +42,9 @@ def test_a_level_is_its_decibels_wherever_the_part_lies(four_passes: Performance
     left, right = mixed(four_passes, Mix("one", (("melody", (0.0,)),)), ["melody"], ones(1, 1))[0]
     assert PLACES["melody"] < 0 < PLACES["backup"]
     assert left > right > 0
+    left, right = mixed(four_passes, Mix("one", (("click", (0.0,)),)), ["click"], ones(1, 1))[0]
+    assert left == pytest.approx(right, rel=1e-6)
+    assert PLACES["click"] == 0
 
 
 def test_levels_change_with_the_passes_and_the_last_one_stays(four_passes: Performance) -> None:
@@ -74,6 +77,9 @@ def test_a_change_is_a_fade_that_is_over_at_the_first_note(four_passes: Performa
     assert out[at - fade - 1] == 0
     assert out[at] == out[at + 100] > 0
     assert np.abs(np.diff(out)).max() < 1.1 * np.pi / 2 * out.max() / fade
+    rise = out[at - fade : at] / out[at]
+    assert rise + rise[::-1] == pytest.approx(1, abs=1e-6)  # it begins as it ends
+    assert 0 < rise[0] < 2 / fade
 
 
 def test_the_sizes_of_blocks_make_no_difference(four_passes: Performance) -> None:

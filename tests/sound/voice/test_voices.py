@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from fractions import Fraction
 
@@ -96,6 +97,30 @@ def test_the_room_is_bounded_and_the_oldest_goes_first() -> None:
         remembered.sounds(action(midi))
     assert voice.calls == 5  # 60, 61, 62, 63, and 61 again: it was the one used longest ago when 63 came
     assert remembered._bytes <= 3 * 4000
+
+
+def test_what_fills_the_room_is_kept_and_what_is_larger_leaves_the_others_there() -> None:
+    voice = Counting()
+    remembered = Remembered(voice, room=4000)
+    remembered.sounds(action(60))
+    voice.sounds = lambda action: np.zeros(1001, np.float32)  # type: ignore[method-assign]
+    remembered.sounds(action(61))
+    assert remembered.sounds(action(60)).shape == (1000,)
+
+
+def test_what_sounds_side_by_side_is_kept_and_asked_for_once() -> None:
+    class Together(Counting):
+        def side_by_side(self, actions: Iterable[Action]) -> Iterator[tuple[Action, Samples]]:
+            yield from [(action, self.sounds(action)) for action in actions]
+
+    voice = Together()
+    remembered = Remembered(voice)
+    remembered.prepare([action(60), action(61)])
+    assert (voice.calls, remembered.made) == (2, 2)
+    remembered.prepare([action(61), action(62)])
+    for midi in (60, 61, 62):
+        assert remembered.sounds(action(midi))[0] == midi
+    assert (voice.calls, remembered.made) == (3, 3)
 
 
 def test_no_room_keeps_nothing() -> None:
