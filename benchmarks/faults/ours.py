@@ -14,10 +14,9 @@ import tomllib
 from collections.abc import Callable, Iterable
 from typing import Any
 
-import mutate
+from in_toml import Table, written
 
 Chance = random.Random
-Table = dict[str, Any]
 
 _WRONG: tuple[Any, ...] = (
     0,
@@ -213,7 +212,7 @@ def sheet(chance: Chance, seeds: list[str], abc: Callable[[Chance], str]) -> str
         if key in ("ramp", "step") and chance.random() < 0.9:  # what doesn't go together
             for other in {"ramp": ("step", "each", "between", "passes"), "step": ("passes", "ramp")}[key]:
                 home.pop(other, None)
-    return _text(_spoiled(table, chance, 0.15), chance)
+    return written(_spoiled(table, chance, 0.15), chance)
 
 
 def _row(bars: int, cells: int, chance: Chance) -> tuple[str, str, str]:
@@ -303,7 +302,7 @@ def pattern(chance: Chance, seeds: list[str]) -> str:
             + chance.choice(("d", "u", "x", "~", "-", ".", "9", "0", "^", "|", " ", "é", "D", ""))
             + table[row][at + 1 :]
         )
-    return _text(_spoiled(table, chance, 0.1), chance)
+    return written(_spoiled(table, chance, 0.1), chance)
 
 
 def _spoiled(table: Table, chance: Chance, how_often: float) -> Table:
@@ -323,83 +322,3 @@ def _spoiled(table: Table, chance: Chance, how_often: float) -> Table:
         case _:
             del home[key]
     return table
-
-
-# -- TOML -----------------------------------------------------------------------------------------------------------
-
-
-def _text(table: Table, chance: Chance) -> str:
-    """Write a table in one of the ways that TOML has; some of them damaged as text."""
-    lines = [
-        f"{_key(key)}{chance.choice((' = ', '=', '   = '))}{_value(value, chance)}"
-        for key, value in table.items()
-        if not _is_table(value)
-    ]
-    chance.shuffle(lines)
-    tables = [(key, value) for key, value in table.items() if _is_table(value)]
-    chance.shuffle(tables)
-    inline, after = [], []
-    for key, value in tables:
-        if isinstance(value, list):
-            after += [
-                f"\n[[{_key(key)}]]\n" + "\n".join(f"{_key(k)} = {_value(v, chance)}" for k, v in each.items())
-                for each in value
-            ]
-        elif chance.random() < 0.2:
-            inline += [f"{_key(key)}.{_key(k)} = {_value(v, chance)}" for k, v in value.items()]
-        elif chance.random() < 0.2:
-            inline.append(f"{_key(key)} = {_value(value, chance)}")
-        else:
-            after.append(f"\n[{_key(key)}]\n" + "\n".join(f"{_key(k)} = {_value(v, chance)}" for k, v in value.items()))
-    text = "\n".join([*lines, *inline, *after, ""])
-    if chance.random() < 0.1:  # remarks, other ends of lines, a mark at the start
-        text = chance.choice(("\ufeff", "# x\n", "\n\n", "")) + text.replace(
-            "\n", chance.choice(("\r\n", "\n", " # é\n" if '"""' not in text else "\n"))
-        )
-    if chance.random() < 0.1:
-        for _ in range(chance.choice((1, 1, 2, 4))):
-            at = chance.randrange(len(text) + 1)
-            text = text[:at] + chance.choice(mutate.ODD + mutate.NUMBERS) + text[at + chance.randint(0, 3) :]
-    return text
-
-
-def _is_table(value: object) -> bool:
-    return (isinstance(value, dict) and bool(value)) or (
-        isinstance(value, list) and bool(value) and all(isinstance(each, dict) for each in value)
-    )
-
-
-def _key(key: str) -> str:
-    plain = key.isascii() and key.replace("-", "").replace("_", "").isalnum()
-    return key if plain else '"' + _escaped(key) + '"'
-
-
-def _escaped(text: str) -> str:
-    return "".join(
-        f"\\u{ord(sign):04x}" if ord(sign) < 32 or sign in '"\\' or ord(sign) == 127 else sign for sign in text
-    )
-
-
-def _value(value: Any, chance: Chance) -> str:
-    match value:
-        case bool():
-            return str(value).lower()
-        case int() | float():
-            return str(value).replace("e+", "e")
-        case str() if "\n" in value and "'" not in value and chance.random() < 0.9:
-            return f"'''\n{value}'''" if chance.random() < 0.5 else f'"""\n{_long(value)}"""'
-        case str():
-            return (
-                f"'{value}'"
-                if value.isprintable() and "'" not in value and chance.random() < 0.2
-                else f'"{_escaped(value)}"'
-            )
-        case list():
-            return "[" + ", ".join(_value(each, chance) for each in value) + "]"
-        case dict():
-            return "{ " + ", ".join(f"{_key(str(key))} = {_value(each, chance)}" for key, each in value.items()) + " }"
-    raise TypeError(value)
-
-
-def _long(text: str) -> str:
-    return "\n".join(map(_escaped, text.split("\n")))

@@ -68,6 +68,30 @@ def test_a_score(data: bytes) -> None:
     assert tune.told == ()
 
 
+def test_the_words_under_the_notes_come_along() -> None:
+    """Syllables as MusicXML 4.0 has them: ``syllabic`` says whether a word goes on; a verse is the lyric's number."""
+
+    def sung(number: int, syllabic: str, text: str) -> str:
+        return f'<lyric number="{number}"><syllabic>{syllabic}</syllabic><text>{text}</text></lyric>'
+
+    first = note("G", 4, 2, sung(1, "begin", "mea") + sung(2, "single", "rain"))
+    score = SCORE.replace(
+        note("D", 4, 1) + "</measure>", first + note("A", 4, 2, sung(1, "end", "dow")) + "</measure>", 1
+    )
+    tune = read_musicxml(score.encode())
+    assert [written.words for written in tune.measures[0].notes] == [("mea-", "rain"), ("dow",)]
+    assert "w:mea-dow" in to_abc(tune)
+    assert "w:rain" in to_abc(tune)
+
+
+@pytest.mark.parametrize(("beats", "meter"), [("3+2", "(3+2)/8"), ("2+2+3", "(2+2+3)/8"), ("6", "6/8")])
+def test_beats_that_are_added_up(beats: str, meter: str) -> None:
+    score = SCORE.replace("<beats>2</beats><beat-type>4<", f"<beats>{beats}</beats><beat-type>8<")
+    tune = read_musicxml(score.encode())
+    assert str(tune.meter) == meter
+    assert not tune.told
+
+
 def test_parts_by_name() -> None:
     two = SCORE.replace(
         "</part-list>", '<score-part id="P2"><part-name>Bass</part-name></score-part></part-list>'

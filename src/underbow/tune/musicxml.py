@@ -16,6 +16,7 @@ from pathlib import PurePath
 from typing import Any
 
 from underbow.errors import Fault, InputError, UnderbowError
+from underbow.text import one_line
 from underbow.theory.chord import Chord
 from underbow.theory.key import MODES, Key
 from underbow.theory.meter import Meter, Tempo
@@ -23,7 +24,7 @@ from underbow.theory.pitch import Pitch, PitchClass
 from underbow.tune.page.draft import Draft, Event
 from underbow.tune.page.repeats import TooManyMeasuresError, order_of
 from underbow.tune.page.sections import name_sections
-from underbow.tune.tune import Tune
+from underbow.tune.tune import MOST_VERSES, Tune
 
 MOST_BYTES = 8_000_000  # after unpacking
 MOST_NOTES = 20_000  # of all parts; as many other things that are made of the file
@@ -265,7 +266,7 @@ def _meter(signature: Any, before: Meter, remarks: list[Fault], file: str) -> Me
             return Meter.parse("C|")
         if signature.symbol == "common":
             return Meter.parse("C")
-        return Meter.parse(str(signature.ratioString))
+        return Meter.parse(re.sub(r"/(\d+)\+(?=[\d+/]*/\1$)", "+", str(signature.ratioString)))  # 3/8+2/8 is 3+2/8
     except ValueError as fault:
         remarks.append(Fault(f"{fault}; the meter before it stays", file))
         return before
@@ -333,10 +334,21 @@ def _event(item: Any, length: Fraction, graces: tuple[Pitch, ...], slurs: dict[i
     event = Event(length, pitches, graces=graces, slur_starts=begun, slur_ends=ended)
     event.bow = next((_BOWS[sign] for sign in signs if sign in _BOWS), "")
     event.marks = tuple(_MARKS[sign] for sign in signs if sign in _MARKS)
+    event.words = _words(item)
     if item.duration.tuplets:
         tuplet = item.duration.tuplets[0]
         event.tuplet = (int(tuplet.numberNotesActual), int(tuplet.numberNotesNormal))
     return event
+
+
+def _words(item: Any) -> tuple[str, ...]:
+    """What is sung to a note, for each verse, with a hyphen where its word goes on."""
+    verses: dict[int, str] = {}
+    for lyric in item.lyrics:
+        goes_on = "-" if lyric.syllabic in {"begin", "middle"} else ""
+        if 1 <= lyric.number <= MOST_VERSES and lyric.text:
+            verses[lyric.number] = one_line(str(lyric.text)).strip() + goes_on
+    return tuple(verses.get(number, "") for number in range(1, max(verses, default=0) + 1))
 
 
 def _pitch(pitch: Any) -> Pitch:

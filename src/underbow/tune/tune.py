@@ -23,6 +23,8 @@ from underbow.theory.meter import Meter, Tempo
 from underbow.theory.pitch import Pitch
 from underbow.theory.progression import ChordSpan
 
+MOST_VERSES = 9  # under one line
+
 
 @dataclass(frozen=True, slots=True)
 class Note:

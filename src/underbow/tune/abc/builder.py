@@ -16,8 +16,8 @@ from underbow.tune.abc.text import Line, Music, TuneText, body_field, field_of
 from underbow.tune.abc.words import MEANT_AS_CHORD, ending_numbers, jump_word, not_a_chord, quoted_chord
 from underbow.tune.page.draft import Event
 from underbow.tune.page.told import Told
+from underbow.tune.tune import MOST_VERSES
 
-MOST_VERSES = 9
 MOST_WRITTEN = 100_000  # notes in one tune; a long set of dances has some 2,000
 _OPENS_NOTHING = re.compile(r'(?:"[^"\n]{0,99}"|[^\]|"\n]){0,199}\|')
 _MAIL = re.compile(r"=3D|=20$|=$")

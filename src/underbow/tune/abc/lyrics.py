@@ -63,18 +63,20 @@ def as_sung(syllables: Sequence[str], bars: Sequence[int]) -> str:
     bars : sequence of int
         For each note the number of its bar, rising; a line between two is written where no note is left out beside it.
 
-    >>> as_sung(["Wet", "socks", "on the", "", "stile-", "_", "now", ""], [1, 1, 1, 1, 2, 2, 2, 2])
-    'Wet socks on~the * | stile-_ now'
+    >>> as_sung(["Wet", "socks", "on the", "", "sti-", "le", "_", "now"], [1, 1, 1, 1, 2, 2, 2, 2])
+    'Wet socks on~the * | sti-le_ now'
     """
-    out = ""
+    out, goes_on = "", False
     for number, (syllable, bar) in enumerate(zip(syllables, bars, strict=True)):
         if number and bar > bars[number - 1]:
             out += " | "
         if syllable in ("", "_"):
             out += "_" if syllable else " * "
+            goes_on = False
             continue
+        space = "" if goes_on else " "
         goes_on = len(syllable) > 1 and syllable.endswith("-")
         text = "".join(_ESCAPED.get(sign) or sign for sign in syllable.removesuffix("-" if goes_on else ""))
         text = "".join(f"&#{ord(sign)};" if sign.isspace() else sign for sign in text)
-        out += f" {text}{'-' if goes_on else ''}"
+        out += f"{space}{text}{'-' if goes_on else ''}"
     return " ".join(re.sub(r"[\s*|]+$", "", out).split())
