@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from fractions import Fraction
 
 import pytest
@@ -58,9 +59,16 @@ class TestReading:
     def test_chords_in_order_of_appearance(self) -> None:
         assert [str(chord) for chord in Progression.parse("G | C | G | - | D7").chords] == ["G", "C", "D7"]
 
+    def test_a_single_bar_with_a_rest_in_it_is_written_with_a_bar_line(self) -> None:
+        found = Progression.parse("G - D |")
+        assert found.bars == ((Chord.parse("G"), None, Chord.parse("D")),)
+        assert str(found) == "G - D |"
+
     @given(st.lists(BAR, min_size=1, max_size=12), st.lists(BAR, min_size=1, max_size=6), st.booleans())
     def test_reads_what_it_writes(self, first: list[str], second: list[str], sections: bool) -> None:
         text = " | ".join(first)
+        if re.fullmatch(r"[A-G]\S*( - [A-G]\S*)+", text):
+            text += " |"  # without it, "G - D" would as well be three bars
         if sections:
             text = f"A: {text}\nB: {' | '.join(second)}"
         found = Progression.parse(text)

@@ -131,10 +131,11 @@ class Progression:
         return joined(placed)
 
     def __str__(self) -> str:
-        return "\n".join(
+        text = "\n".join(
             (f"{section.name}: " if section.name else "") + " | ".join(_bar_text(bar) for bar in section.bars)
             for section in self.sections
         )
+        return f"{text} |" if _DASHES.fullmatch(text) else text  # a single bar with a rest in it says that it is one
 
 
 def divided(bar: tuple[Chord | None, ...], meter: Meter) -> list[tuple[Fraction, Fraction, Chord | None]]:
