@@ -110,12 +110,13 @@ def cluster(
     scheduler = subprocess.Popen(
         [dask, "scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"], **quiet
     )
+    environment = {**os.environ, "OPENBLAS_CORETYPE": "Haswell"}  # as the command line has it
     workers = []
     try:
         time.sleep(3)
         for number in range(count):
             options = ["--nthreads", "1", "--no-dashboard", "--local-directory", str(place / str(number))]
-            workers.append(subprocess.Popen([dask, "worker", address, *options], **quiet))
+            workers.append(subprocess.Popen([dask, "worker", address, *options], env=environment, **quiet))
         yield address, scheduler, workers
     finally:
         for process in (*workers, scheduler):

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import platform
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,7 +16,7 @@ from underbow.errors import UnderbowError
 from underbow.jobs import cluster as ours
 from underbow.jobs.cache import Cache
 from underbow.jobs.render import render_sheets
-from underbow.jobs.versions import versions
+from underbow.jobs.versions import KERNELS, versions
 from underbow.jobs.work import SomeFailedError, Way
 
 from .sheets import gathered
@@ -55,6 +59,26 @@ def test_a_worker_with_another_version_is_told(tmp_path: Path) -> None:
     other = (("numpy", "0.1"), *(pair for pair in versions(fluidsynth=False) if pair[0] != "numpy"))
     with pytest.raises(UnderbowError, match=r"the worker has another version of numpy \(.*, not 0\.1\); the same has"):
         ours._do_there(gathered(tmp_path, 1).jobs[0], other)
+
+
+def test_a_worker_that_rounds_otherwise_is_told_what_to_set(tmp_path: Path) -> None:
+    other = (*(pair for pair in versions(fluidsynth=False) if pair[0] != KERNELS), (KERNELS, "Elsewhere"))
+    with pytest.raises(UnderbowError, match=r"kernels for another processor .* OPENBLAS_CORETYPE=Elsewhere set"):
+        ours._do_there(gathered(tmp_path, 1).jobs[0], other)
+
+
+def test_the_kernels_are_those_that_the_library_takes() -> None:
+    ask = "from underbow.jobs.versions import KERNELS, versions; print(dict(versions(fluidsynth=False))[KERNELS])"
+    said = {
+        kind: subprocess.run(
+            [sys.executable, "-c", ask], env=os.environ | {"OPENBLAS_CORETYPE": kind},
+            capture_output=True, text=True, check=True,
+        ).stdout.strip()
+        for kind in ("Nehalem", "Sandybridge")
+    }  # fmt: skip
+    if not said["Nehalem"] or platform.machine() not in {"x86_64", "AMD64"}:
+        pytest.skip("numpy's products have one kind of kernel here")
+    assert said == {"Nehalem": "Nehalem", "Sandybridge": "Sandybridge"}
 
 
 def lost(monkeypatch: pytest.MonkeyPatch, noted: Path, times: int) -> None:

@@ -23,7 +23,7 @@ from underbow.jobs.crew import Told
 from underbow.jobs.gather import Gathered
 from underbow.jobs.job import Job
 from underbow.jobs.run import FILES, REPORT, Finished, run_job
-from underbow.jobs.versions import versions
+from underbow.jobs.versions import KERNELS, versions
 from underbow.lesson.ours import is_inside
 
 __all__ = ["Cluster"]
@@ -185,6 +185,11 @@ def _do_there(job: Job, expected: tuple[tuple[str, str], ...]) -> _Place:
 
     here = dict(versions(fluidsynth=bool(job.banks)))
     for name, version in expected:
+        if name == KERNELS and here[name] != version:
+            raise UnderbowError(
+                f"the worker computes with kernels for another processor ({here[name] or 'none'}, not {version or 'none'}), "
+                f"and the files would differ; start it with OPENBLAS_CORETYPE={version} set in its environment"
+            )
         if here[name] != version:
             raise UnderbowError(
                 f"the worker has another version of {name} ({here[name] or 'none'}, not {version or 'none'}); "

@@ -1,4 +1,8 @@
-"""The versions that decide which bytes come out: ours to the last line of code, and those of the libraries that compute."""
+"""What decides which bytes come out.
+
+Our version to the last line of code, those of the libraries that compute, and the type of processor for which numpy's products
+of matrices are made, since others round otherwise.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +16,9 @@ from importlib.resources.abc import Traversable
 
 import underbow
 
-__all__ = ["encoder_version", "versions"]
+__all__ = ["KERNELS", "encoder_version", "versions"]
+
+KERNELS = "kernels"
 
 _DECIDING = ("numpy", "soundfile", "lameenc", "mido", "pretty_midi", "verovio", "typst", "soxr", "av")
 
@@ -37,6 +43,7 @@ def versions(*, fluidsynth: bool) -> tuple[tuple[str, str], ...]:
         ("python", ".".join(platform.python_version_tuple()[:2])),
     ]
     found += [(name, _version(name)) for name in _DECIDING]
+    found.append((KERNELS, _kernels()))
     if fluidsynth:
         from underbow.sound.soundfont.voice import engine  # noqa: PLC0415  loads the library
 
@@ -55,6 +62,15 @@ def encoder_version() -> tuple[tuple[str, str], ...]:
     from underbow.lesson.video.encoder import find_encoder  # noqa: PLC0415  asks a program
 
     return ("ffmpeg", find_encoder().version), ("pillow", _version("pillow"))
+
+
+def _kernels() -> str:
+    """Name the processor whose kernels the products use; nothing where their library has but one kind."""
+    import numpy  # noqa: F401, PLC0415  which loads that library
+    from threadpoolctl import threadpool_info  # noqa: PLC0415
+
+    found = {library.get("architecture", "") for library in threadpool_info() if library["user_api"] == "blas"}
+    return ", ".join(sorted(found - {""}))
 
 
 def _version(name: str) -> str:
