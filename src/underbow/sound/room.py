@@ -3,17 +3,20 @@
 The room is a box with even walls: each reflection is an image of the player behind them, as far away as its path is long,
 weaker by the distance and by what each wall swallows. The images stand a little off their places, or a box would ring. What comes
 from the right is stronger on the right, but never the other way round on both sides: added up to one channel, nothing is lost.
-It is dull, as walls and air are: it is worked out at about 11,000 frames a second and drawn out.
+It is dull, as walls and air are: it is worked out at a half, a quarter or an eighth of the rate, about 11,000 frames a second.
+The way there and back goes by halves: a filter of half a band has a zero for every second tap, and where little is left
+above, few taps do.
 
 Source: images of a box: Allen and Berkley, Image method for efficiently simulating small-room acoustics, JASA 65 (1979), from
 memory; size, walls and how much of it is heard: our own choice.
 
 Conventions: float32, shape (frames, 2); metres and seconds. The wet sound is late by less than 2 ms, which is part of the way.
+Rows are worked on in one piece each: numpy is many times quicker along rows than across.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from functools import cache
 
 import numpy as np
@@ -31,8 +34,10 @@ SIZE, PLAYER, LISTENER = (5.2, 4.3, 2.7), (2.9, 2.5, 1.5), (2.3, 1.6, 1.2)  # m
 KEPT = 0.76  # share of a wave, as pressure, that a wall gives back: a room with a carpet and curtains, 0.3 s to fall by 60 dB
 LOUD = -4.0  # dB, all reflections together against the sound itself
 _SOUND, _STRAY = 343.0, 0.12  # m/s; m by which images stand off their places
-_LOW = 11_025  # about, frames a second
-_TAPS, _FFT = 8, 8192  # of a filter for each low frame; frames of a transform
+_LOW = 10_500  # frames a second, at least
+_FFT = 8192  # frames of a transform
+_DEEP = 60.0  # Hz below which it gives nothing back: there all images would add up, as no room's do
+_DULL, _SLOPE = 3750.0, 3300.0  # Hz where the room is 6 dB weaker, and in which it goes down
 
 
 @cache
@@ -87,15 +92,14 @@ def in_room(blocks: Iterable[Floats], rate: int) -> Iterator[Floats]:
     >>> heard.shape, heard[0].tolist(), bool(np.abs(heard[100:2000]).max() > 0.01)
     ((30000, 2), [1.0, 1.0], True)
     """
-    room, frames = _Wet(rate), 0
+    room = _Wet(rate, reflections)
     chunks = Chunks(room.size, (2,))
     for block in blocks:
-        frames += len(block)
         for chunk in chunks.add(block):
-            yield room.added(chunk)
+            yield room.of(chunk[:, 0] + chunk[:, 1]) + chunk
     if chunks.filled:
-        left = chunks.filled
-        yield room.added(chunks.rest())[:left]
+        chunk = chunks.rest()
+        yield (room.of(chunk[:, 0] + chunk[:, 1]) + chunk)[: chunks.filled]
 
 
 def parts_in_room(blocks: Iterable[Floats], rate: int) -> Iterator[Floats]:
@@ -107,7 +111,7 @@ def parts_in_room(blocks: Iterable[Floats], rate: int) -> Iterator[Floats]:
     chunks = Chunks(1, ())
     for block in blocks:
         if not rooms:
-            rooms = [_Wet(rate) for _ in block]
+            rooms = [_Wet(rate, _added_up) for _ in block]
             chunks = Chunks(rooms[0].size if rooms else 1, (len(block),))
         for chunk in chunks.add(np.ascontiguousarray(block.T)):
             yield _each(rooms, chunk)
@@ -117,46 +121,109 @@ def parts_in_room(blocks: Iterable[Floats], rate: int) -> Iterator[Floats]:
 
 
 def _each(rooms: list[_Wet], chunk: Floats) -> Floats:
-    half = [np.repeat(part[:, None], 2, axis=1) * np.float32(0.5) for part in chunk.T]
-    return np.array([room.added(sides).sum(axis=1) for room, sides in zip(rooms, half, strict=True)], np.float32)
+    parts = np.ascontiguousarray(chunk.T)
+    return parts + np.stack([room.of(part)[:, 0] for room, part in zip(rooms, parts, strict=True)])
+
+
+def _added_up(rate: float) -> Doubles:
+    """Give the reflections as heard in one channel."""
+    return reflections(rate).sum(axis=1, keepdims=True)
 
 
 class _Wet:
-    """The reflections of a stream, chunk by chunk."""
+    """The reflections of a stream, chunk by chunk.
 
-    def __init__(self, rate: int) -> None:
-        every = self._every = max(round(rate / _LOW), 1)
-        response = reflections(rate / every)
-        self._past = len(response)
-        self.size = (_FFT - self._past) * every
-        self._spectra = np.fft.rfft(response.T.astype(np.float32), _FFT)
-        taps = np.arange(_TAPS * every) - (_TAPS * every - 1) / 2
-        filter_ = np.sinc(0.8 * taps / every) * np.hanning(len(taps) + 2)[1:-1]
-        self._filter: Floats = (filter_ / filter_.sum()).astype(np.float32)
-        self._high: Floats = np.zeros(_TAPS * every, np.float32)
+    Parameters
+    ----------
+    rate : int
+        Frames a second.
+    response : callable
+        Gives the reflections at a rate, shape (frames, channels).
+
+    Attributes
+    ----------
+    size : int
+        Frames of a chunk.
+    """
+
+    def __init__(self, rate: int, response: Callable[[float], Doubles]) -> None:
+        halvings = int(np.log2(rate / _LOW))
+        taps = response(rate / 2**halvings)
+        self._hop = _FFT - len(taps)
+        self.size = self._hop << halvings
+        hertz = np.fft.rfftfreq(_FFT, 2**halvings / rate)
+        way = np.clip((hertz - _DULL) / _SLOPE + 0.5, 0.0, 1.0)
+        kept = (0.5 + 0.5 * np.cos(np.pi * way)) * hertz / (hertz - 1j * _DEEP)
+        taps = np.fft.irfft(np.fft.rfft(taps.T, _FFT) * kept, _FFT)[:, : len(taps)]
+        self._spectra = np.fft.rfft(taps, _FFT).astype(np.complex64)
         self._low: Floats = np.zeros(_FFT, np.float32)
-        self._wet: Floats = np.zeros((2, _TAPS - 1), np.float32)
+        # The nearest to the low rate are the steepest.
+        steep = [4 if halving == halvings - 1 else 2 for halving in range(halvings)]
+        self._down = [_Halving(pairs) for pairs in steep]
+        self._up = [_Doubling(pairs, len(self._spectra)) for pairs in reversed(steep)]
 
-    def added(self, chunk: Floats) -> Floats:
-        """Give a chunk with what the room adds to it."""
-        every, count = self._every, len(chunk) // self._every
-        high = np.concatenate((self._high, chunk[:, 0] + chunk[:, 1]))
-        self._high = high[-_TAPS * every :]
-        # Row by row in one piece: numpy is many times quicker so than across rows.
-        rows = np.ascontiguousarray(high.reshape(-1, every).T)
-        low, once = np.zeros(count, np.float32), np.empty(count, np.float32)
-        for tap, weight in enumerate(self._filter):
-            back, row = divmod(_TAPS * every - tap, every)
-            low += np.multiply(rows[row, back:][:count], weight, out=once)
-        self._low = np.concatenate((self._low[count:], low))
-        late = np.fft.irfft(self._spectra * np.fft.rfft(self._low), _FFT)[:, -count:]
-        wet: Floats = np.concatenate((self._wet, late.astype(np.float32)), axis=1)
-        self._wet = wet[:, -(_TAPS - 1) :]
-        out = chunk.copy()
-        for channel, heard in enumerate(wet):
-            for row in range(every):
-                low[:] = 0
-                for tap, weight in enumerate(self._filter[row::every] * np.float32(every)):
-                    low += np.multiply(heard[_TAPS - 1 - tap :][:count], weight, out=once)
-                out[row::every, channel] += low
+    def of(self, mono: Floats) -> Floats:
+        """Give what the room adds to the next chunk, shape (size,): shape (size, channels)."""
+        for halving in self._down:
+            mono = halving.of(mono)
+        self._low = np.concatenate((self._low[self._hop :], mono))
+        wet: Floats = np.fft.irfft(self._spectra * np.fft.rfft(self._low), _FFT)[:, -self._hop :]
+        for doubling in self._up[:-1]:
+            wet = np.stack(doubling.of(wet), axis=2).reshape(len(wet), -1)
+        out = np.empty((self.size, len(wet)), np.float32)
+        for first, rows in enumerate(self._up[-1].of(wet)):
+            for channel, row in enumerate(rows):
+                out[first::2, channel] = row
         return out
+
+
+def _half_band(pairs: int) -> Floats:
+    """Give the taps at odd places to one side of the middle, whose own is a half: a sine over its argument under Hann's window.
+
+    >>> [round(float(tap), 3) for tap in _half_band(2)]
+    [0.286, -0.036]
+    """
+    place = 2 * np.arange(pairs) + 1
+    taps = np.sin(np.pi / 2 * place) / (np.pi * place) * np.cos(np.pi / 2 * place / (2 * pairs + 1)) ** 2
+    return np.asarray(taps * 0.25 / taps.sum(), np.float32)
+
+
+class _Halving:
+    """Half as many frames of a stream."""
+
+    def __init__(self, pairs: int) -> None:
+        self._taps, self._past = _half_band(pairs), np.zeros(4 * pairs - 2, np.float32)
+
+    def of(self, frames: Floats) -> Floats:
+        """Give the next: shape (frames,) in, half of it out."""
+        pairs, count = len(self._taps), len(frames) // 2
+        joined = np.concatenate((self._past, frames))
+        self._past = joined[len(frames) :].copy()
+        out: Floats = joined[2 * pairs - 1 :: 2][:count] * np.float32(0.5)
+        return _spread(out, np.ascontiguousarray(joined[::2]), self._taps)
+
+
+class _Doubling:
+    """Twice as many frames of a stream of rows."""
+
+    def __init__(self, pairs: int, rows: int) -> None:
+        self._taps, self._past = 2 * _half_band(pairs), np.zeros((rows, 2 * pairs - 1), np.float32)
+
+    def of(self, rows: Floats) -> tuple[Floats, Floats]:
+        """Give those at even places and those at odd ones: shape (rows, frames) in, the same twice out."""
+        pairs, count = len(self._taps), rows.shape[1]
+        joined = np.concatenate((self._past, rows), axis=1)
+        self._past = joined[:, count:].copy()
+        return joined[:, pairs - 1 :][:, :count], _spread(np.zeros_like(rows), joined, self._taps)
+
+
+def _spread(out: Floats, frames: Floats, taps: Floats) -> Floats:
+    """Add to each frame what lies round it, weighted, in pairs from the middle on."""
+    pairs, count = len(taps), out.shape[-1]
+    pair = np.empty_like(out)
+    for place, tap in enumerate(taps):
+        before, after = frames[..., pairs - 1 - place :], frames[..., pairs + place :]
+        np.add(before[..., :count], after[..., :count], out=pair)
+        np.multiply(pair, tap, out=pair)
+        out += pair
+    return out
