@@ -125,7 +125,7 @@ def _each(rooms: list[_Wet], chunk: Floats) -> Floats:
 
 def _added_up(rate: float) -> Doubles:
     """Give the reflections as heard in one channel."""
-    return reflections(rate).sum(axis=1, keepdims=True)
+    return np.asarray(reflections(rate).sum(axis=1, keepdims=True))
 
 
 class _Wet:
@@ -166,7 +166,9 @@ class _Wet:
         for halving in self._down:
             low = halving.of(low)
         self._low = np.concatenate((self._low[self._hop :], low))
-        wet: Floats = np.fft.irfft(self._spectra * np.fft.rfft(self._low), _FFT)[:, -self._hop :]
+        wet: Floats = np.fft.irfft(self._spectra * np.fft.rfft(self._low), _FFT)[:, -self._hop :].astype(
+            np.float32, copy=False
+        )
         for doubling in self._up[:-1]:
             wet = np.stack(doubling.of(wet), axis=2).reshape(len(wet), -1)
         out = np.empty_like(chunk)
