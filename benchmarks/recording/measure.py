@@ -31,6 +31,7 @@ from underbow.ear.melody.onsets import Sight
 from underbow.ear.melody.salience import tuned_at
 from underbow.ear.recording import read_recording
 from underbow.ear.spectra import RATE as OURS
+from underbow.ear.writing.barlines import COUNTED
 from underbow.ear.writing.notes import ORNAMENT, main_notes, notes_of
 from underbow.ear.writing.write import write_down
 from underbow.errors import InputError
@@ -41,7 +42,7 @@ from underbow.track.sequencer import perform
 from underbow.track.sheet.read import build_sheet
 from underbow.tune.abc.writer import to_abc
 from underbow.tune.source import load_tunes
-from underbow.tune.tune import Tune
+from underbow.tune.tune import Melody, Tune
 from underbow.tune.written_out import write_out
 
 METERS = ("4/4", "6/8", "3/4", "9/8")
@@ -50,10 +51,8 @@ SHARES = (0.5, 0.75, 1.0, 1.3)
 PITCHES = (440.0, 436.0, 446.0)
 
 
-def chosen(folder: Path, count: int, seed: int) -> list[tuple[str, Tune]]:
-    """Tunes with 60 to 400 notes and no more than one key, as many of each meter."""
-    rng = np.random.default_rng(seed)
-    by_meter: dict[str, list[Tune]] = {meter: [] for meter in METERS}
+def readable(folder: Path) -> Iterator[tuple[str, Tune, Melody]]:
+    """Meter, tune and melody of the tunes with 60 to 400 notes and no more than one meter."""
     for book in sorted(folder.rglob("*.abc")):
         try:
             tunes = load_tunes(book)
@@ -61,11 +60,21 @@ def chosen(folder: Path, count: int, seed: int) -> list[tuple[str, Tune]]:
             continue
         for tune in tunes:
             meter = {"C": "4/4", "C|": "4/4", "2/2": "4/4"}.get(str(tune.meter), str(tune.meter))
-            melody = write_out(tune) if meter in by_meter else None
+            melody = write_out(tune) if meter in METERS else None
             if melody is None or not 60 <= len(melody.notes) <= 400 or len(melody.sections) < 2:
                 continue
             if all(55 <= note.midi <= 96 for note in melody.notes) and len({bar.meter for bar in melody.bars}) == 1:
-                by_meter[meter].append(tune)
+                yield meter, tune, melody
+
+
+def chosen(folder: Path, count: int, seed: int) -> list[tuple[str, Tune]]:
+    """Tunes drawn by the seed, as many of each meter, of those that nothing was counted in (see ``barlines.py``)."""
+    rng = np.random.default_rng(seed)
+    by_meter: dict[str, list[Tune]] = {meter: [] for meter in METERS}
+    for number, (meter, tune, _) in enumerate(readable(folder)):
+        if number % 2 == 0 and meter in COUNTED:
+            continue
+        by_meter[meter].append(tune)
     out = []
     for meter, tunes in by_meter.items():
         picked = rng.permutation(len(tunes))[: count // len(METERS)]

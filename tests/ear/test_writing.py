@@ -10,6 +10,7 @@ from types import ModuleType
 
 import mir_eval
 import numpy as np
+import pytest
 import soundfile
 import soxr
 from typer.testing import CliRunner
@@ -18,11 +19,13 @@ from underbow.cli.app import app
 from underbow.ear.melody.onsets import Sight
 from underbow.ear.melody.salience import tuned_at
 from underbow.ear.spectra import RATE
+from underbow.ear.writing.barlines import find_meter, find_pickup
 from underbow.ear.writing.notes import Sounding, main_notes, notes_of
 from underbow.ear.writing.page import _marked
 from underbow.ear.writing.write import Given, from_notes
 from underbow.theory.meter import Meter
 from underbow.tune.abc.reader import read_abc
+from underbow.tune.midi.quantise import Played
 from underbow.tune.tune import Tune
 from underbow.tune.written_out import write_out
 
@@ -111,3 +114,26 @@ def test_the_command_writes_a_new_file_and_refuses_an_old_one(simulate: ModuleTy
         result = CliRunner().invoke(app, arguments)
         assert result.exit_code == 2
         assert words in " ".join(result.stderr.split())
+
+
+# Traditional songs, from memory, as any songbook has them: their meter, and the quarters before the first bar line.
+SONGS = {
+    "Auld lang syne": ("4/4", 1, """
+        C2|F3EF2A2|G3FG2A2|F3FA2c2|d6d2|c3AA2F2|G3FG2A2|F3DD2C2|F6"""),
+    "Amazing Grace": ("3/4", 1, """
+        D2|G4BG|B4A2|G4E2|D4D2|G4BG|B4A2|d6-|d4B2|d4BG|B4A2|G4E2|D4D2|G4BG|B4A2|G4"""),
+    "Greensleeves": ("6/8", Fraction(1, 2), """
+        A|c2de>fe|d2BG>AB|c2AA>^GA|B2^GE2A|c2de>fe|d2BG>AB|c>BA^G>^F^G|A3A3|
+        g3g>fe|d2BG>AB|c2AA>^GA|B2^GE3|g3g>fe|d2BG>AB|c>BA^G>^F^G|A3A2"""),
+    "Twinkle, twinkle": ("4/4", 0, """
+        C2C2G2G2|A2A2G4|F2F2E2E2|D2D2C4|G2G2F2F2|E2E2D4|G2G2F2F2|E2E2D4|C2C2G2G2|A2A2G4|F2F2E2E2|D2D2C4"""),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", SONGS)
+def test_bar_lines_of_songs_that_everybody_knows_are_found(name: str) -> None:
+    meter, pickup, music = SONGS[name]
+    notes = write_out(read_abc(f"X:1\nM:{meter}\nL:1/8\nK:C\n{''.join(music.split())}|]\n")[0]).notes
+    line = [Played(note.start - notes[0].start, note.end - notes[0].start, note.midi) for note in notes]
+    assert find_pickup(line, Meter.parse(meter)) == pickup
+    assert str(find_meter(line)[0]) == meter

@@ -14,7 +14,8 @@ from underbow.ear.melody.onsets import Sight
 from underbow.ear.melody.route import HOP
 from underbow.ear.melody.salience import salience, tuned_at
 from underbow.ear.recording import read_recording
-from underbow.ear.writing.form import find_meter, find_pickup, part_length, roll
+from underbow.ear.writing.barlines import find_meter, find_pickup
+from underbow.ear.writing.form import part_length, roll
 from underbow.ear.writing.grid import Grid, best_grid, eighth_of
 from underbow.ear.writing.notes import Sounding, main_notes, notes_of
 from underbow.ear.writing.page import Heading, Sketch, abc_of, sketch

@@ -1,0 +1,205 @@
+"""Where the bar lines lie in a line of notes: its meter, and how long its pickup is.
+
+Each meter and each place for its first bar line is weighed by what a listener goes by. On which places of a bar notes of a
+length begin, after one of another; where the melody turns; where a passage begins that was heard some bars ago; where the last
+note of a part lies; how well the notes of each bar go together in one chord; how long pickups usually are. What speaks how much
+for which place was counted in a collection of tunes, and the weights of the six kinds found, by
+``benchmarks/recording/barlines.py``.
+
+Conventions: places are sixteenths from the first note; a line is a list of :class:`~underbow.tune.midi.quantise.Played`.
+"""
+
+from __future__ import annotations
+
+import json
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+from numpy.typing import NDArray
+
+from underbow.theory.meter import Meter
+from underbow.tune.midi.quantise import Played
+
+__all__ = ["COUNTED", "KINDS", "SEEN", "Sign", "Tables", "claims", "find_meter", "find_pickup", "lengthened", "signs"]
+
+Array = NDArray[np.float64]
+
+SIXTEENTHS = 4  # to a quarter
+COUNTED = ("4/4", "3/4", "6/8")  # meters whose tables are in the file; the others take theirs from them
+_TRIED = ("4/4", "6/8", "3/4", "9/8")
+_PARTS, _WHOLE = (4, 8, 16), 1.0  # bars that parts have, and what speaks for a meter in which one has so many
+_SURE = 4.0  # so much more for one meter than for any other leaves no doubt: three quarters of the tunes have it
+SEEN = ("length", "turn", "again", "last")  # kinds that have tables
+KINDS = (*SEEN, "chord", "usual")
+_LENGTHS = (1.5, 2.5, 3.5, 4.5, 6.5, 8.5)  # sixteenths between classes of lengths
+_AGAIN = (1, 2, 4, 8)  # bars after which a passage is heard again
+_PASSAGE = 0.75  # of a bar: a shorter one is none
+_CHORD = 20.0  # so that the weights are of one size
+_TRIADS = np.array(
+    [[(tone - root) % 12 in (0, third, 7) for tone in range(12)] for root in range(12) for third in (4, 3)]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """Something that speaks for bar lines at some places more than at others: its kind, what exactly, and where it is."""
+
+    kind: str
+    what: str
+    place: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tables:
+    """What was counted.
+
+    Parameters
+    ----------
+    weights : mapping of str to float
+        Of each of :data:`KINDS`.
+    signs : mapping of (str, str) to array, shape (sixteenths of a bar,)
+        For a kind and what it is exactly, the logarithm of how much more often it lies on a place of the bar than anything does.
+        Under "" for what was not met with.
+    usual : array, shape (sixteenths of a bar,)
+        Logarithms of how usual pickups of so many sixteenths are.
+    """
+
+    weights: Mapping[str, float]
+    signs: Mapping[tuple[str, str], Array]
+    usual: Array
+
+
+def signs(line: Sequence[Played], bar: int, part: Fraction | None) -> Iterator[Sign]:
+    """Give what is seen in a line, whose bars have so many sixteenths, and whose parts so many quarters, where that is known."""
+    begins = np.array([round(note.start * SIXTEENTHS) for note in line])
+    ends = np.array([round(note.end * SIXTEENTHS) for note in line])
+    lengths = [str(np.searchsorted(_LENGTHS, length)) for length in np.diff(begins, append=ends[-1])]
+    for at, place in enumerate(begins.tolist()):
+        yield Sign("length", f"{lengths[at - 1] if at else '-'} {lengths[at]}", place)
+    turns = np.sign(np.diff([note.midi for note in line]))
+    for at in range(1, len(line) - 1):
+        yield Sign("turn", f"{turns[at - 1]:+d} {turns[at]:+d}", int(begins[at]))
+    for last in _lasts(line, part):
+        yield Sign("last", lengths[last], int(begins[last]))
+    heard = np.zeros(int(ends.max()) + 1, int)  # the pitch where a note begins
+    heard[begins] = [note.midi for note in line]
+    sounding = heard[np.maximum.accumulate(np.where(heard > 0, np.arange(len(heard)), 0))]
+    for bars in _AGAIN:
+        lag = bars * bar
+        same = (sounding[lag:] == sounding[:-lag]) & ((heard[lag:] > 0) == (heard[:-lag] > 0))
+        edges = np.diff(np.concatenate([[0], same.astype(int), [0]]))
+        for first, end in zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True):
+            if first and end - first >= _PASSAGE * bar:
+                yield Sign("again", str(bars), first)
+
+
+def _lasts(line: Sequence[Played], part: Fraction | None) -> list[int]:
+    """The last note of each part, and of all."""
+    out = [len(line) - 1]
+    if part is not None:
+        ends = [note.end for note in line]
+        joints = [part * number for number in range(1, int(ends[-1] / part + Fraction(1, 2)))]
+        out += [at - 1 for joint in joints if (at := bisect_right(ends, joint))]
+    return out
+
+
+def claims(line: Sequence[Played], tables: Tables, part: Fraction | None) -> Array:
+    """How much each kind speaks for each pickup, shape (eighths of a bar, kinds), before it is weighed."""
+    bar = len(tables.usual)
+    pickups = np.arange(0, bar, 2)
+    out = np.zeros((len(pickups), len(KINDS)))
+    counts = dict.fromkeys(SEEN, 0)
+    for sign in signs(line, bar, part):
+        table = tables.signs.get((sign.kind, sign.what), tables.signs[sign.kind, ""])
+        out[:, SEEN.index(sign.kind)] += table[(sign.place - pickups) % bar]
+        counts[sign.kind] += 1
+    out[:, : len(SEEN)] /= np.sqrt(np.maximum([counts[kind] for kind in SEEN], 1))
+    out[:, KINDS.index("chord")] = [_CHORD * share for share in _in_chords(line, pickups, bar)]
+    out[:, KINDS.index("usual")] = tables.usual[pickups]
+    return out
+
+
+def _in_chords(line: Sequence[Played], pickups: NDArray[np.int64], bar: int) -> Iterator[float]:
+    """For each pickup, how much of a bar's notes lies on the average in the triad that it fits best."""
+    tones = np.zeros((int(max(note.end for note in line) * SIXTEENTHS) + 1, 12))
+    for note in line:
+        tones[round(note.start * SIXTEENTHS) : round(note.end * SIXTEENTHS), note.midi % 12] = 1
+    before = np.concatenate([np.zeros((1, 12)), tones.cumsum(axis=0)])
+    for pickup in pickups.tolist():
+        starts = np.arange(pickup, len(before) - bar, bar)
+        bars = before[starts + bar] - before[starts]
+        yield float(((bars @ _TRIADS.T).max(axis=1) / np.maximum(bars.sum(axis=1), 1)).mean()) if len(bars) else 0.0
+
+
+def find_pickup(line: Sequence[Played], meter: Meter, part: Fraction | None = None) -> Fraction:
+    """Find how long the pickup of a line is, in quarters: a number of eighths.
+
+    Parameters
+    ----------
+    line : sequence of Played
+    meter : Meter
+    part : Fraction, optional
+        Quarters of a part, where one is known to be repeated.
+
+    Examples
+    --------
+    >>> song = [(2, 67), (4, 72), (2, 72), (4, 76), (2, 76), (4, 74), (2, 72), (4, 74), (2, 76), (6, 72)]
+    >>> line, now = [], Fraction(0)
+    >>> for length, midi in song:
+    ...     line.append(Played(now, now + Fraction(length, 4), midi))
+    ...     now = line[-1].end
+    >>> find_pickup(line, Meter.parse("6/8"))
+    Fraction(1, 2)
+    """
+    return Fraction(int(_weighed(line, meter, part).argmax()), 2)
+
+
+def find_meter(line: Sequence[Played], part: Fraction | None = None) -> tuple[Meter, float]:
+    """Find the meter of a line, the one whose best pickup has most for it; and how sure that is, 0 to 1."""
+    merits = {}
+    for name in _TRIED:
+        meter = Meter.parse(name)
+        whole = part is not None and part / meter.bar in _PARTS
+        merits[name] = float(_weighed(line, meter, part).max()) + _WHOLE * whole
+    best, second = sorted(merits, key=lambda meter: -merits[meter])[:2]
+    return Meter.parse(best), min((merits[best] - merits[second]) / _SURE, 1.0)
+
+
+def _weighed(line: Sequence[Played], meter: Meter, part: Fraction | None) -> Array:
+    tables = _tables(meter)
+    return np.asarray(claims(line, tables, part) @ np.array([tables.weights[kind] for kind in KINDS]))
+
+
+@cache
+def _tables(meter: Meter) -> Tables:
+    kept = json.loads((files("underbow.ear.writing") / "barlines.json").read_text())
+    counted = "6/8" if meter.compound else "3/4" if meter.bar == 3 else "4/4"
+    of = kept["meters"][counted]
+    bar = round(meter.bar * SIXTEENTHS)
+    places = lengthened(Meter.parse(counted), bar)
+
+    def laid(hundredths: Sequence[int]) -> Array:
+        return np.array(hundredths, float)[places] / 100
+
+    tables = {(kind, what): laid(row) for kind in SEEN for what, row in of["signs"][kind].items()}
+    return Tables(kept["weights"], tables, laid(of["usual"]))
+
+
+def lengthened(counted: Meter, bar: int) -> list[int]:
+    """For each sixteenth of a longer or shorter bar, the one of a counted bar that is like it.
+
+    Its last beat is like the last one, the others are like those of the same number.
+
+    >>> lengthened(Meter.parse("6/8"), 18)
+    [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 6, 7, 8, 9, 10, 11]
+    """
+    beat = round((counted.beat if counted.compound else 1) * SIXTEENTHS)
+    beats, last = -(-bar // beat), round(counted.bar * SIXTEENTHS) // beat - 1
+    return [
+        (last if place // beat == beats - 1 else min(place // beat, last)) * beat + place % beat for place in range(bar)
+    ]
