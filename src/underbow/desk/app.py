@@ -19,6 +19,8 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 
 from underbow.desk.desk import Desk
+from underbow.desk.news import Underway
+from underbow.desk.played.tape import Arrived
 from underbow.desk.store import ElsewhereError
 from underbow.errors import InputError, UnderbowError
 
@@ -83,8 +85,33 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
         return await _streamed(desk.hear, _name(request), await _body(request))
 
     async def take(request: Request) -> Response:
-        name, wanted = unquote(request.headers.get("x-file-name", "")), _object(request.query_params.get("said", "{}"))
-        return await _said(desk.take, _name(request), name, await request.body(), wanted)
+        wanted = _object(request.query_params.get("said", "{}"))
+        return await _said(desk.take, _name(request), await _arrived(request), wanted)
+
+    async def history(request: Request) -> Response:
+        wanted = await _body(request) if request.method == "POST" else None
+        return await _said(desk.history, _name(request), wanted)
+
+    async def recording(request: Request) -> Response:
+        return await _said(desk.recording, _name(request))
+
+    async def hand_in(request: Request) -> Response:
+        wanted = _object(request.query_params.get("said", "{}"))
+        return await _said(desk.hand_in, _name(request), await _arrived(request), wanted)
+
+    async def put_recording(request: Request) -> Response:
+        return await _said(desk.put_recording, _name(request), await _body(request))
+
+    async def write_down(request: Request) -> Response:
+        wanted = _object(request.query_params.get("said", "{}"))
+        return await _said(desk.write_down, await _arrived(request), wanted)
+
+    async def listening(request: Request) -> Response:
+        return _news(desk.listening(request.path_params["key"]))
+
+    async def leave(request: Request) -> Response:
+        await run_in_threadpool(desk.leave, request.path_params["key"])
+        return JSONResponse({})
 
     async def heard(request: Request) -> Response:
         return await run_in_threadpool(desk.heard, request.path_params["path"])
@@ -93,11 +120,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
         return await _said(desk.make_lesson, await _body(request))
 
     async def progress(request: Request) -> Response:
-        making = desk.lessons.get(request.path_params["key"])
-        if making is None:
-            return _refusal(404, "no such lesson")
-        events = (f"data: {json.dumps(now)}\n\n".encode() for now in making.news())
-        return StreamingResponse(iterate_in_threadpool(events), media_type="text/event-stream")
+        return _news(desk.lessons.get(request.path_params["key"]))
 
     async def stop(request: Request) -> Response:
         making = desk.lessons.get(request.path_params["key"])
@@ -129,11 +152,18 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/sheet/{name:path}/bowings", bowings),
             Route("/sheet/{name:path}/bow", keep_bow, methods=["POST"]),
             Route("/sheet/{name:path}/takes", take, methods=["POST"]),
+            Route("/sheet/{name:path}/history", history, methods=["GET", "POST"]),
+            Route("/sheet/{name:path}/recordings", hand_in, methods=["POST"]),
+            Route("/sheet/{name:path}/recording", put_recording, methods=["POST"]),
+            Route("/sheet/{name:path}/recording", recording),
             Route("/sheet/{name:path}/sound", hear, methods=["POST"]),
             Route("/sheet/{name:path}", show),
             Route("/bow", bow, methods=["POST"]),
             Route("/lessons", lesson, methods=["POST"]),
             Route("/lessons/{key}/progress", progress),
+            Route("/written", write_down, methods=["POST"]),
+            Route("/listening/{key}/progress", listening),
+            Route("/listening/{key}/stop", leave, methods=["POST"]),
             Route("/lessons/{key}/stop", stop, methods=["POST"]),
             Route("/made/{path:path}", made),
             Route("/heard/{path:path}", heard),
@@ -169,6 +199,33 @@ def _object(data: bytes | str) -> dict[str, Any]:
     if not isinstance(found, dict):
         raise InputError("the page and the desk don't understand each other; reload the page")
     return found
+
+
+async def _arrived(request: Request) -> Arrived:
+    """Write what is sent into a file as it comes; memory holds no more than a piece of it.
+
+    Raises
+    ------
+    InputError
+        Where its name is no recording's.
+    """
+    arrived = await run_in_threadpool(Arrived, unquote(request.headers.get("x-file-name", "")))
+    try:
+        with arrived.path.open("wb") as file:
+            async for piece in request.stream():
+                await run_in_threadpool(file.write, piece)
+    except BaseException:
+        arrived.close()
+        raise
+    return arrived
+
+
+def _news(underway: Underway | None) -> Response:
+    """Tell how far something is, as it goes on."""
+    if underway is None:
+        return _refusal(404, "nothing of that name is being made")
+    events = (f"data: {json.dumps(now)}\n\n".encode() for now in underway.news())
+    return StreamingResponse(iterate_in_threadpool(events), media_type="text/event-stream")
 
 
 async def _said(ask: Callable[..., Any], *words: Any) -> Response:

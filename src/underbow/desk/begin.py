@@ -1,4 +1,4 @@
-"""Three ways to begin: a tune that was pasted, some chords, a tune out of a book. Each makes a whole sheet.
+"""Ways to begin: a tune that was pasted or written down, some chords, a tune out of a book. Each makes a whole sheet.
 
 The new sheet holds no more than what was given: its title and its tune, or its chords. Everything else is the sheet's own
 default (chords for a bare tune, a bowing that suits the dance, a ramp within the bowing's range), in pencil until it is decided.

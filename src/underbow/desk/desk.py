@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -22,6 +22,7 @@ from underbow.desk.hear.prompt import Hurried
 from underbow.desk.hear.stream import Asked, estimate, listen
 from underbow.desk.hear.voices import Voices
 from underbow.desk.lessons import HOME, Lessons
+from underbow.desk.news import Underway
 from underbow.desk.paper import bow
 from underbow.desk.paper.book import page_of
 from underbow.desk.paper.drawing import NARROW, WIDE, staff
@@ -29,6 +30,10 @@ from underbow.desk.paper.edits import read_edits
 from underbow.desk.paper.reading import read_as_text, read_trial
 from underbow.desk.paper.rekey import rekeyed
 from underbow.desk.paper.view import choices, problems_shown, version
+from underbow.desk.played.laid import read_lines
+from underbow.desk.played.melodies import Melodies
+from underbow.desk.played.tape import Arrived
+from underbow.desk.played.writings import Writings
 from underbow.desk.shelf import Shelf
 from underbow.desk.store import Store
 from underbow.desk.takes import Takes
@@ -69,6 +74,8 @@ class Desk:
     shelf_: Shelf = field(init=False)
     lessons: Lessons = field(init=False)
     takes: Takes = field(init=False)
+    melodies: Melodies = field(init=False)
+    writings: Writings = field(default_factory=Writings)
     _books: dict[str, begin.Book] = field(default_factory=dict)
     _gains: dict[str, float] = field(default_factory=dict)
     _preparing: threading.Lock = field(default_factory=threading.Lock)
@@ -76,6 +83,7 @@ class Desk:
     def __post_init__(self) -> None:
         self.store, self.shelf_, self.lessons = Store(self.folder), Shelf(self.folder), Lessons(self.folder)
         self.takes = Takes(self.folder, self.voices.kind)
+        self.melodies = Melodies(self.folder)
 
     # the shelf
 
@@ -85,17 +93,26 @@ class Desk:
         return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers}
 
     def begin(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
-        """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}`` or ``{"book", "tune"}``; give its name."""
+        """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}``, ``{"written", "title"}`` or ``{"book", "tune"}``."""
         if isinstance(wanted.get("abc"), str):
             new = begin.from_tune(self.folder, wanted["abc"][: MOST_TUNE + 1])
         elif isinstance(wanted.get("chords"), str):
             new = begin.from_chords(
                 self.folder, wanted["chords"][:2000], str(wanted.get("meter") or ""), str(wanted.get("dance") or "")
             )
+        elif isinstance(wanted.get("written"), str):
+            new = begin.from_tune(self.folder, self.writings.text(wanted["written"], str(wanted.get("title") or "")))
         else:
             new = begin.from_tune(self.folder, self._of_book(wanted))
         self.store.begin(new.name, new.files)
         return {"name": new.name}
+
+    def write_down(self, arrived: Arrived, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Write a tune down from a recording (``{"meter", "recorded"}``: kept, for it was made here); give its key."""
+        kept = None
+        if wanted.get("recorded") is True:
+            kept = self.folder.add("recording", arrived.path.suffix, arrived.path)
+        return {"listening": self.writings.begin(arrived, wanted), "kept": kept}
 
     def book(self, name: str, data: bytes) -> dict[str, Any]:
         """Open a file of tunes; give a key for it and its list."""
@@ -227,6 +244,8 @@ class Desk:
         if reading.sheet is None:
             raise InputError(*(problem.what for problem in reading.problems))
         sheet, asked = reading.sheet, _asked(wanted, reading.until)
+        melody = self.melodies.sounding(name, sheet, read_lines(wanted.get("lines")))
+        sheet, recorded = (sheet, None) if melody is None else (melody.sheet, melody.recorded)
         if "rows" in wanted or "pattern" in wanted:
             sheet = bow.trial_sheet(sheet, wanted)
             asked = Asked(bar=1, number=asked.number, parts=("backup", "click"), bars=bow.TRIAL_BARS)
@@ -235,8 +254,10 @@ class Desk:
         voice = Hurried(self.voices.voice(sheet))
         gain = self._gains.get(name)
         if gain is None:
-            gain = self._gains[name] = estimate(sheet, voice, _levels(wanted), asked.number, seconds=3.0)
-        return listen(sheet, voice, asked, gain)
+            gain = self._gains[name] = estimate(
+                sheet, voice, _levels(wanted), asked.number, seconds=3.0, recorded=recorded
+            )
+        return listen(sheet, voice, asked, gain, recorded)
 
     def _make_ready(self, name: str) -> None:
         """Have the voice and the gain of a sheet at hand before they are asked for."""
@@ -245,11 +266,52 @@ class Desk:
             voice = Hurried(self.voices.voice(sheet), patience=_AT_LEISURE)
             self._gains[name] = estimate(sheet, voice, _levels({}))
 
+    # a recording as the melody
+
+    def listening(self, key: str) -> Underway | None:
+        """Give what is being listened to, by its key."""
+        return self.melodies.progress(key) or self.writings.get(key)
+
+    def leave(self, key: str) -> None:
+        """Listen to it no longer."""
+        self.melodies.leave(key)
+        writing = self.writings.get(key)
+        if writing is not None:
+            writing.give_up()
+
+    def recording(self, name: str) -> dict[str, Any]:
+        """Say how a sheet's recording lies on its tune, as far as that is known."""
+        sheet = self.store.read(name).sheet
+        return {"state": "none"} if sheet is None else self.melodies.state(name, sheet)
+
+    def hand_in(self, name: str, arrived: Arrived, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Listen to a recording of a sheet's tune (``{"recorded"}``: made here); give the key of the listening."""
+        return self.melodies.hand_in(name, self._sheet(name), arrived, recorded=wanted.get("recorded") is True)
+
+    def put_recording(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        """Let a recording that was listened to play the melody (``{"version", "listening", "by"}``); give the sheet."""
+        by = str(wanted.get("by") or "")[:100]
+        edits = self.melodies.put(name, self._sheet(name), str(wanted.get("listening")), by)
+        self.store.change(name, str(wanted.get("version")), edits)
+        return self.store.show(name, narrow=bool(wanted.get("narrow")))
+
     # takes
 
-    def take(self, name: str, file: str, data: bytes, wanted: Mapping[str, Any]) -> dict[str, Any]:
+    def take(self, name: str, arrived: Arrived, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Hold a recording against a sheet, and keep it beside the sheet where it was made here."""
-        return self.takes.judge(name, self._sheet(name), file, data, wanted)
+        with closing(arrived):
+            return self.takes.judge(name, self._sheet(name), arrived, wanted)
+
+    def history(self, name: str, wanted: Mapping[str, Any] | None = None) -> dict[str, Any]:
+        """Say what is remembered of a sheet's takes; ``{"remember": page}`` adds one, ``{"forget": true}`` takes all away."""
+        sheet = self._sheet(name)
+        if wanted and isinstance(wanted.get("remember"), str):
+            return self.takes.remember(name, sheet, wanted["remember"])
+        return (
+            self.takes.forget(name, sheet)
+            if wanted and wanted.get("forget") is True
+            else self.takes.history(name, sheet)
+        )
 
     def heard(self, path: str) -> Response:
         """Serve a page on a take that this run has made."""
@@ -289,9 +351,16 @@ class Desk:
             found, headers=headers, filename=found.name, content_disposition_type="inline" if shown else "attachment"
         )
 
+    def stop(self) -> None:
+        """Stop whatever is on its way."""
+        self.lessons.stop()
+        self.melodies.stop()
+        self.writings.stop()
+        self.voices.close()
+
     def close(self) -> None:
         """End the desk."""
-        self.lessons.stop()
+        self.stop()
         self.on_close()
 
 

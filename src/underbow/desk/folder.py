@@ -5,9 +5,11 @@ A file is known by its *name*: its path below the folder with ``/`` between fold
 
 from __future__ import annotations
 
+import filecmp
 import hashlib
 import os
 import re
+import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -19,13 +21,14 @@ from underbow.errors import Fault, InputError
 from underbow.files.lock import wait_for
 from underbow.files.names import safe_name
 from underbow.files.trouble import plain_file
-from underbow.files.whole import write_whole
+from underbow.files.whole import whole_file, write_whole
 from underbow.files.workplace import clear_leftovers
 from underbow.text import is_shown
 
 __all__ = ["MOST_BYTES", "ChangedElsewhereError", "Folder"]
 
 MOST_BYTES = 2_000_000  # of a file that the desk writes
+_MOST_ALIKE = 1000  # files whose names differ by a number
 _DEEPEST = 6  # folders below the teacher's
 _LONGEST = 500  # characters of a name
 
@@ -178,6 +181,48 @@ class Folder:
                         path.unlink()
                 elif content != before.get(name):
                     write_whole(path, content)
+
+    def add(self, stem: str, ending: str, path: Path) -> str:
+        """Put a new file beside the others, whole or not at all; give its name.
+
+        Parameters
+        ----------
+        stem, ending : str
+            Of its name; where such a file is there already, a number is put between them.
+        path : Path
+            What it shall hold. It may be larger than what the desk itself writes.
+
+        Raises
+        ------
+        InputError, UnderbowError
+            Where it can't be written.
+
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as place:
+        ...     folder = Folder(Path(place))
+        ...     folder.write({"me.wav": b"one"}, {"me.wav": None})
+        ...     folder.add("me", ".wav", folder.place("me.wav")), folder.read("me-2.wav")
+        ('me-2.wav', b'one')
+        """
+        with self._alone():
+            for number in range(1, _MOST_ALIKE):
+                name = f"{stem}{'' if number == 1 else f'-{number}'}{ending}"
+                place = self.place(name)
+                if not place.exists():
+                    clear_leftovers(place.parent)
+                    with whole_file(place) as part:
+                        shutil.copyfile(path, part)
+                    return name
+        raise InputError(f"{_MOST_ALIKE} files are called like {stem}{ending}; delete those that nobody needs")
+
+    def found_as(self, name: str, path: Path) -> str | None:
+        """Give a name where the folder has a file so called that holds the same as another; None where it hasn't."""
+        try:
+            place = self.place(name)
+            alike = place.is_file() and filecmp.cmp(place, path, shallow=False)
+        except (InputError, OSError):
+            return None
+        return name if alike else None
 
     @contextmanager
     def _alone(self) -> Iterator[None]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from underbow.desk.folder import Folder
+from underbow.desk.news import Underway
 from underbow.errors import InputError, UnderbowError
 from underbow.files.names import safe_name
 from underbow.jobs.gather import Gathered, gather
@@ -27,67 +28,25 @@ _KEPT = 50
 
 
 @dataclass(slots=True)
-class Making:
-    """A lesson on its way.
+class Making(Underway):
+    """A lesson on its way: ``making``, ``made``, ``stopped`` or ``failed``.
 
     Attributes
     ----------
-    state : str
-        ``making``, ``made``, ``stopped`` or ``failed``.
-    what : str
-        What is being made, or why it failed.
-    share : float
-        0 to 1.
     files : list of dict
         Of a finished lesson: ``path`` below the lessons' folder, ``kind``, ``sheet``.
     """
 
-    title: str
-    state: str = "making"
-    what: str = ""
-    share: float = 0.0
     files: list[dict[str, Any]] = field(default_factory=list)
-    _stop: threading.Event = field(default_factory=threading.Event)
-    _news: threading.Condition = field(default_factory=threading.Condition)
-    _count: int = 0
-
-    def stop(self) -> None:
-        """Let it end as soon as it can."""
-        self._stop.set()
 
     def tell(self, progress: Progress) -> None:
         """Note how far it is."""
         if progress.share - self.share >= 0.002 or progress.title != self.what:
-            self._say(what=progress.title, share=progress.share)
-
-    def _say(self, **news: Any) -> None:
-        with self._news:
-            for name, value in news.items():
-                setattr(self, name, value)
-            self._count += 1
-            self._news.notify_all()
-
-    def news(self, patience: float = 10.0) -> Iterator[dict[str, Any]]:
-        """Give its state now, whenever it changes, and at least every ``patience`` seconds, until it has ended."""
-        seen = -1
-        while True:
-            with self._news:
-                self._news.wait_for(lambda: self._count != seen, timeout=patience)  # noqa: B023
-                seen = self._count
-                now = self.shown()
-            yield now
-            if now["state"] != "making":
-                return
+            self.say(what=progress.title, share=progress.share)
 
     def shown(self) -> dict[str, Any]:
         """Give plain data for the page."""
-        return {
-            "title": self.title,
-            "state": self.state,
-            "what": self.what,
-            "share": round(self.share, 3),
-            "files": self.files,
-        }
+        return {**Underway.shown(self), "files": self.files}
 
     def run(self, folder: Folder, gathered: Gathered) -> None:
         """Make it."""
@@ -95,13 +54,13 @@ class Making:
         try:
             way = Way(progress=self.tell, stop=self._stop)
             lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists())
-            self._say(state="made", share=1.0, what="", files=list(_files(lesson)))
+            self.say(state="made", share=1.0, what="", files=list(_files(lesson)))
         except StoppedError:
-            self._say(state="stopped", what="")
+            self.say(state="stopped", what="")
         except UnderbowError as error:
-            self._say(state="failed", what=_short(str(error), folder))
+            self.say(state="failed", what=_short(str(error), folder))
         except Exception as error:  # the page must hear of it, whatever it was
-            self._say(state="failed", what=f"{type(error).__name__}: {error}")
+            self.say(state="failed", what=f"{type(error).__name__}: {error}")
             raise
 
 

@@ -69,7 +69,7 @@ def serve(path: Path, say: Callable[[str], None], *, port: int = 0, browser: boo
             if browser:
                 threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
 
-        server.on_begin, server.on_end = begun, desk.lessons.stop
+        server.on_begin, server.on_end = begun, desk.stop
         logging.getLogger("uvicorn.error").addFilter(_is_worth_a_line)
         server.run(sockets=[listening])
 

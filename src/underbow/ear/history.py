@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,12 +93,49 @@ def remember(folder: Path, heard: Heard, *, take: str, digest: str, recorded: st
         base.executemany(
             "INSERT INTO passes VALUES (?, ?, ?, ?, ?, ?, ?, ?)", [(cursor.lastrowid, *row) for row in _rows(heard)]
         )
-        found = base.execute(
-            "SELECT name, recorded, tempo, beat, judged, strokes, median_ms, within_ms, cents FROM passes JOIN takes "
-            "ON takes.id = passes.take WHERE sheet = ? ORDER BY recorded, takes.id, tempo",
-            (sheet,),
-        )
-        return tuple(Progress(*row) for row in found)
+        return _known(base, sheet)
+
+
+def recall(folder: Path, sheet: str) -> tuple[Progress, ...] | None:
+    """Give all that is known of a sheet, by its title, the earliest first; None where the folder keeps no history.
+
+    Raises
+    ------
+    UnderbowError
+        If the history can't be read.
+    """
+    if not (folder / NAME).is_file():
+        return None
+    with _opened(folder / NAME) as base:
+        return _known(base, sheet)
+
+
+def forget(folder: Path, sheet: str) -> None:
+    """Forget all takes of a sheet; with the last of all sheets goes the file.
+
+    Raises
+    ------
+    UnderbowError
+        If the history can't be written.
+    """
+    if not (folder / NAME).is_file():
+        return
+    with _opened(folder / NAME) as base:
+        base.execute("PRAGMA secure_delete = ON")
+        base.execute("DELETE FROM takes WHERE sheet = ?", (sheet,))
+        left = base.execute("SELECT count(*) FROM takes").fetchone()[0]
+    if left == 0:
+        with suppress(OSError):
+            (folder / NAME).unlink()
+
+
+def _known(base: sqlite3.Connection, sheet: str) -> tuple[Progress, ...]:
+    found = base.execute(
+        "SELECT name, recorded, tempo, beat, judged, strokes, median_ms, within_ms, cents FROM passes JOIN takes "
+        "ON takes.id = passes.take WHERE sheet = ? ORDER BY recorded, takes.id, tempo",
+        (sheet,),
+    )
+    return tuple(Progress(*row) for row in found)
 
 
 def _rows(heard: Heard) -> Iterator[tuple[object, ...]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Generator, Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
@@ -21,7 +22,9 @@ from underbow.ear.spectra import RATE, Floats
 from underbow.errors import InputError, UnderbowError
 
 LONGEST = 4 * 3600  # seconds
+_SLOWEST, _FASTEST = 4_000, 768_000  # samples a second
 _BLOCK = 1 << 16
+_MOST_SAID = 1 << 16  # bytes of what ffmpeg complains of
 _FULL = 0.985  # of the loudest sample: what lies there for several samples running was cut off
 _CURE = (
     "m4a, webm and the like need PyAV (pip install 'underbow[ear]') or a program called ffmpeg; "
@@ -47,7 +50,7 @@ class Recording:
     level: float
 
 
-def read_recording(path: Path, folder: Path) -> Recording:
+def read_recording(path: Path, folder: Path, longest: int = LONGEST) -> Recording:
     """Read a recording.
 
     Parameters
@@ -56,20 +59,22 @@ def read_recording(path: Path, folder: Path) -> Recording:
         wav, flac, ogg, mp3 and what else libsndfile reads; m4a, webm and the like where the means are there.
     folder : Path
         Where the samples are kept while they are looked at.
+    longest : int
+        Seconds; what is longer is refused as soon as that shows.
 
     Raises
     ------
     InputError
-        If there is no such file, or it is no sound that can be read.
+        If there is no such file, it is no sound that can be read, or it is too long.
     """
     if not path.is_file():
         raise InputError(f"{path}: no such file; check its name and its folder")
     with closing(_blocks(path)) as blocks:
         rate = int(next(blocks)[0])
-        return _kept(_monitored(blocks, rate, path), rate, folder)
+        return _kept(_monitored(blocks, rate, path, longest), rate, folder)
 
 
-def keep_whole(path: Path, folder: Path) -> tuple[Path, int]:
+def keep_whole(path: Path, folder: Path, longest: int = LONGEST) -> tuple[Path, int]:
     """Write a recording's samples, mono, at its own rate, to a file; give that file and the rate.
 
     Raises
@@ -79,7 +84,7 @@ def keep_whole(path: Path, folder: Path) -> tuple[Path, int]:
     """
     with closing(_blocks(path)) as blocks:
         rate = int(next(blocks)[0])
-        keep(_monitored(blocks, rate, path)[0], folder, "whole.f32")
+        keep(_monitored(blocks, rate, path, longest)[0], folder, "whole.f32")
     return folder / "whole.f32", rate
 
 
@@ -147,17 +152,24 @@ def _kept(metered: tuple[Iterator[Floats], _Meter], rate: int, folder: Path) -> 
     return Recording(sound, meter.clipped, meter.level)
 
 
-def _monitored(blocks: Generator[Any, None, None], rate: int, path: Path) -> tuple[Iterator[Floats], _Meter]:
+def _monitored(
+    blocks: Generator[Any, None, None], rate: int, path: Path, longest: int
+) -> tuple[Iterator[Floats], _Meter]:
     meter = _Meter()
 
     def through() -> Iterator[Floats]:
-        left = LONGEST * rate
+        if not _SLOWEST <= rate <= _FASTEST:
+            raise InputError(
+                f"{path}: says it has {rate} samples a second, and can't be heard as it is; record it anew"
+            )
+        left = longest * rate
         for block in blocks:
             mono = np.nan_to_num(block.mean(axis=1) if block.ndim == 2 else block).astype(np.float32)
             meter.add(mono)
             left -= len(mono)
             if left < 0:
-                raise InputError(f"{path}: longer than {LONGEST // 3600} hours; cut out what belongs to the sheet")
+                most = f"{longest // 3600} hours" if longest >= 7200 else f"{longest // 60} minutes"
+                raise InputError(f"{path}: longer than {most}; cut out what belongs to the sheet")
             yield mono
 
     return through(), meter
@@ -219,14 +231,19 @@ def _by_ffmpeg(path: Path) -> Generator[Any, None, None]:
         "48000",
         "-",
     ]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:  # noqa: S603
-        if process.stdout is None or process.stderr is None:  # pragma: no cover  both are pipes
+    with (  # what it complains of goes into a file: nobody empties a second pipe while the first is read
+        tempfile.TemporaryFile() as complaints,
+        subprocess.Popen(command, stdout=subprocess.PIPE, stderr=complaints) as process,  # noqa: S603
+    ):
+        if process.stdout is None:  # pragma: no cover  it is a pipe
             raise UnderbowError("ffmpeg gives no sound")
         yield (48_000,)
         empty = True
         while data := process.stdout.read(4 * _BLOCK):
             empty = False
             yield np.frombuffer(data[: len(data) // 4 * 4], np.float32)
-        why = process.stderr.read().decode("utf-8", "replace").strip().splitlines()
-        if process.wait() != 0 or empty:
+        failed = process.wait() != 0
+        complaints.seek(0)
+        why = complaints.read(_MOST_SAID).decode("utf-8", "replace").strip().splitlines()
+        if failed or empty:
             raise InputError(f"{path}: not a sound that can be read ({why[-1] if why else 'ffmpeg found none'})")

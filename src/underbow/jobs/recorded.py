@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -12,17 +13,20 @@ import numpy as np
 
 from underbow.ear.melody.align import align
 from underbow.ear.melody.heard import Alignment, BarHeard
-from underbow.ear.recording import keep, keep_whole, read_recording
+from underbow.ear.recording import Recording, keep, keep_whole, read_recording
 from underbow.errors import Fault, InputError
 from underbow.sound.ease import ease
+from underbow.sound.recorded import resampled
 from underbow.track.recorded import Excerpt, Recorded
 from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Bar
 from underbow.tune.written_out import write_out
 
-__all__ = ["Prepared", "hear_recording", "prepare"]
+__all__ = ["MOST_SECONDS", "UNSURE", "Prepared", "eased", "hear_recording", "lay", "listened", "prepare"]
 
-_UNSURE = 0.45  # a bar below this is told
+MOST_SECONDS = 1800  # of a recording of one tune
+UNSURE = 0.45  # a bar below this is told
+_AS_SURE = 0.1  # a playing that is surer by no more than that is no better
 _MOST_TOLD = 6  # bars
 _RING = 1.5  # seconds
 _BEFORE = 0.08  # seconds before the next bar that are no ringing
@@ -40,40 +44,71 @@ class Prepared:
     alignment : Alignment
     told : tuple of str
         Whose playing it is, how it is tuned, and what is in doubt.
+    played : frozenset of (int, int)
+        The bars of the recording that a pass plays: number, and how-manieth time in the recording.
     """
 
     sheet: Sheet
     recorded: Recorded
     alignment: Alignment
     told: tuple[str, ...]
+    played: frozenset[tuple[int, int]]
 
 
-def hear_recording(sheet: Sheet, path: Path, folder: Path) -> Alignment:
-    """Lay a sheet's recording on its tune.
+def listened(path: Path, folder: Path) -> Recording:
+    """Read a recording that is to play a melody, as the ear looks at it.
 
     Parameters
     ----------
-    sheet : Sheet
-        Its :attr:`~underbow.track.sheet.model.Sheet.recording` is there.
     path : Path
-        The recording.
     folder : Path
         Where samples are kept while they are looked at.
 
     Raises
     ------
     InputError
-        Where it can't be read, or isn't of this tune; the fault names the sheet.
+        Where it can't be read, or is too long.
     """
-    named = sheet.recording
-    assert named is not None  # noqa: S101
+    with _without_its_path(path):
+        return read_recording(path, folder, MOST_SECONDS)
+
+
+def hear_recording(sheet: Sheet, recording: Recording, bar_lines: Mapping[tuple[int, int], float]) -> Alignment:
+    """Lay a recording on a sheet's tune.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    recording : Recording
+    bar_lines : mapping of (int, int) to float
+        What was set by hand: printed bar and how-manieth time in the recording, and second.
+
+    Raises
+    ------
+    InputError
+        Where it isn't of this tune.
+    """
     ramp = sheet.ramp
     about = float((ramp.tempos[0].quarters_per_minute + ramp.tempos[-1].quarters_per_minute) / 2)
-    try:
-        return align(read_recording(path, folder), write_out(sheet.tune), about, dict(named.bar_lines))
-    except InputError as error:
-        faults = [Fault(fault.what, file=sheet.file, where=f'recording, "{named.file}"') for fault in error.faults]
-        raise InputError(*faults) from None
+    return align(recording, write_out(sheet.tune), about, bar_lines)
+
+
+def eased(path: Path, folder: Path, rate: int | None = None) -> tuple[Path, int]:
+    """Write a recording's samples, its noise eased, at a rate or at its own; give their file and the rate.
+
+    Raises
+    ------
+    InputError
+        As :func:`listened`.
+    """
+    with _without_its_path(path):
+        whole, own = keep_whole(path, folder, MOST_SECONDS)
+    out = "eased.f32"
+    keep(ease(np.memmap(whole, np.float32, "r")), folder, out)
+    if rate is not None and rate != own:
+        out = "sounding.f32"
+        keep(resampled(np.memmap(folder / "eased.f32", np.float32, "r"), own, rate), folder, out)
+    return folder / out, rate or own
 
 
 def prepare(sheet: Sheet, path: Path, folder: Path) -> Prepared:
@@ -91,24 +126,56 @@ def prepare(sheet: Sheet, path: Path, folder: Path) -> Prepared:
     Raises
     ------
     InputError
-        As :func:`hear_recording`; also where the recording lacks bars that are to be played.
+        Where it can't be read, or isn't of this tune, or lacks bars that are to be played; the fault names the sheet.
     """
-    alignment = hear_recording(sheet, path, folder)
-    chosen = _chosen(sheet, alignment)
-    whole, rate = keep_whole(path, folder)
-    sound = np.memmap(whole, np.float32, "r")
-    keep(ease(sound), folder, "eased.f32")
-    excerpts = _excerpts(sheet.melody.bars, chosen, alignment.bars)
-    level = _level(np.memmap(folder / "eased.f32", np.float32, "r"), rate, excerpts)
     named = sheet.recording
-    by = named.by if named else ""
-    recorded = Recorded(folder / "eased.f32", rate, excerpts, level, by)
+    assert named is not None  # noqa: S101
+    try:
+        alignment = hear_recording(sheet, listened(path, folder), dict(named.bar_lines))
+        return lay(sheet, alignment, *eased(path, folder))
+    except InputError as error:
+        faults = [Fault(fault.what, file=sheet.file, where=f'recording, "{named.file}"') for fault in error.faults]
+        raise InputError(*faults) from None
+
+
+def lay(sheet: Sheet, alignment: Alignment, samples: Path, rate: int) -> Prepared:
+    """Lay a recording that was heard on what a pass of a sheet plays.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    alignment : Alignment
+    samples : Path
+        As :func:`eased` wrote them.
+    rate : int
+        Theirs.
+
+    Raises
+    ------
+    InputError
+        Where it lacks bars that are to be played.
+    """
+    chosen = _chosen(sheet, alignment)
+    excerpts = _excerpts(sheet.melody.bars, chosen, alignment.bars)
+    level = _level(np.memmap(samples, np.float32, "r"), rate, excerpts)
+    by = sheet.recording.by if sheet.recording else ""
+    recorded = Recorded(samples, rate, excerpts, level, by)
     tuned = replace(sheet, concert_pitch=round(alignment.pitch, 1))
-    return Prepared(tuned, recorded, alignment, tuple(_told(tuned, alignment, chosen)))
+    played = frozenset((bar.number, bar.time) for bar in chosen if bar is not None)
+    return Prepared(tuned, recorded, alignment, tuple(_told(tuned, alignment, chosen)), played)
+
+
+@contextmanager
+def _without_its_path(path: Path) -> Iterator[None]:
+    """Leave the place at which a recording lies for the moment out of what is said of it: nobody else knows it."""
+    try:
+        yield
+    except InputError as error:
+        raise InputError(*(fault.what.removeprefix(f"{path}: ") for fault in error.faults)) from None
 
 
 def _chosen(sheet: Sheet, alignment: Alignment) -> list[BarHeard | None]:
-    """For each bar of a pass the one that is taken: the next one in the recording where it can be, else the surest.
+    """For each bar of a pass the one that is taken: the next one in the recording where it can be, else the first that is sure.
 
     Raises
     ------
@@ -132,20 +199,13 @@ def _chosen(sheet: Sheet, alignment: Alignment) -> list[BarHeard | None]:
         follows = before + 1 in there and alignment.bars[before + 1].points[0][1] - alignment.bars[before].end < 0.02
         if not follows:
             stretch = {at: _run(alignment.bars, at) for at in there}
-            before = max(there, key=lambda at: (stretch[at], -at))
+            before = next(at for at in there if stretch[at] >= max(stretch.values()) - _AS_SURE)
         else:
             before += 1
         out.append(alignment.bars[before])
     if missing:
-        named = sheet.recording.file if sheet.recording else ""
         listed = ", ".join(map(str, sorted(set(missing))[:8]))
-        raise InputError(
-            Fault(
-                f"bar {listed} isn't in it; play the whole tune, or choose with bars = ... what was played",
-                file=sheet.file,
-                where=f'recording, "{named}"',
-            )
-        )
+        raise InputError(f"bar {listed} isn't in it; play the whole tune, or choose with bars = ... what was played")
     return out
 
 
@@ -203,7 +263,7 @@ def _told(sheet: Sheet, alignment: Alignment, chosen: Sequence[BarHeard | None])
     else:
         lines.append("hand it on only if whoever plays agrees to it")
     lines += alignment.told
-    doubtful = [bar for bar in dict.fromkeys(bar for bar in chosen if bar) if bar.doubts or bar.sure < _UNSURE]
+    doubtful = [bar for bar in dict.fromkeys(bar for bar in chosen if bar) if bar.doubts or bar.sure < UNSURE]
     lines += [f"{bar.called}: {'; '.join(bar.doubts) or 'its place is unsure'}" for bar in doubtful[:_MOST_TOLD]]
     if len(doubtful) > _MOST_TOLD:
         lines.append(f"{len(doubtful) - _MOST_TOLD} more bars differ from the notes")

@@ -14,7 +14,7 @@ from underbow.sound.voice.voices import REFERENCE_DB, frame_of
 from underbow.track.performance import Performance
 from underbow.track.recorded import Line, Recorded, lines
 
-__all__ = ["RecordedMelody"]
+__all__ = ["RecordedMelody", "resampled"]
 
 Floats = NDArray[np.float32]
 
@@ -38,6 +38,8 @@ class RecordedMelody:
 
     Attributes
     ----------
+    sound : float32 array, shape (frames,)
+        The recording at this rate.
     frames : int
         Where it is over.
     """
@@ -50,19 +52,19 @@ class RecordedMelody:
         self.rate = rate
         self._lines = lines(recorded, performance.tempo, timeline.starts, timeline.lengths)
         self._begins = [line.track[0] for line in self._lines]
-        self._sound = _at_rate(recorded, rate)
+        self.sound = _at_rate(recorded, rate)
         self._gain = 10 ** ((REFERENCE_DB + _usual_level(performance) - recorded.level) / 20)
         last = self._lines[-1].track[-1] + _RING if self._lines else 0.0
         self.frames = frame_of(last, rate)
 
     def blocks(self) -> Iterator[Floats]:
         """Give the melody from the start, in pieces of some 20 ms, for ever; silence where it doesn't play."""
-        stretcher = Stretcher(self._sound, self.rate, self._place)
+        stretcher = Stretcher(self.sound, self.rate, self.place)
         while True:
             yield stretcher.grain()
 
-    def _place(self, frame: float) -> tuple[float, float] | None:
-        """Frame of the recording, and gain, for a frame of the track."""
+    def place(self, frame: float) -> tuple[float, float] | None:
+        """Give the frame of the recording, and its gain, for a frame of the track; None where it doesn't play."""
         second = frame / self.rate
         at = bisect_right(self._begins, second) - 1
         line = self._lines[at] if at >= 0 else None
@@ -111,17 +113,34 @@ def _usual_level(performance: Performance) -> float:
     return float(10 * np.log10(power / length)) if length else 0.0
 
 
+def resampled(sound: Floats, rate: int, wanted: int) -> Iterator[Floats]:
+    """Give a recording's samples at another rate, in pieces.
+
+    Parameters
+    ----------
+    sound : float32 array, shape (frames,)
+        May be a memory map.
+    rate, wanted : int
+        Frames a second.
+    """
+    if rate == wanted:
+        yield from (np.asarray(sound[begin : begin + _BLOCK]) for begin in range(0, len(sound), _BLOCK))
+        return
+    import soxr  # noqa: PLC0415  an extra, and there wherever a recording could be read
+
+    stream = soxr.ResampleStream(rate, wanted, 1, dtype="float32")
+    for begin in range(0, len(sound), _BLOCK):
+        last = begin + _BLOCK >= len(sound)
+        yield stream.resample_chunk(np.asarray(sound[begin : begin + _BLOCK]), last=last)
+
+
 def _at_rate(recorded: Recorded, rate: int) -> Floats:
     """The recording's samples at a rate, through a file without a name, so that it takes no memory."""
     sound: Floats = np.memmap(recorded.samples, np.float32, "r")
     if rate == recorded.rate:
         return sound
-    import soxr  # noqa: PLC0415  an extra, and there wherever a recording could be read
-
-    stream = soxr.ResampleStream(recorded.rate, rate, 1, dtype="float32")
     with tempfile.TemporaryFile(dir=recorded.samples.parent) as file:
-        for begin in range(0, len(sound), _BLOCK):
-            last = begin + _BLOCK >= len(sound)
-            file.write(stream.resample_chunk(np.asarray(sound[begin : begin + _BLOCK]), last=last).tobytes())
+        for piece in resampled(sound, recorded.rate, rate):
+            file.write(piece.tobytes())
         file.flush()
         return np.memmap(file, np.float32, "r")

@@ -27,12 +27,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from underbow.desk.hear.prompt import Hurried
+from underbow.desk.hear.tape import Tape
 from underbow.errors import InputError
 from underbow.sound.mastering.loudness import LoudnessMeter
+from underbow.sound.recorded import RecordedMelody
 from underbow.sound.stems import Plan, plan
 from underbow.sound.voice.voices import Samples, Voice, frame_of
 from underbow.track.performance import Performance
 from underbow.track.ramp import Ramp
+from underbow.track.recorded import Recorded
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Bar
@@ -81,11 +84,15 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """What is played without going back: from one frame of a pass to another. A part without a plan is silent."""
+    """What is played without going back: from one frame of a pass to another. A part without a plan is silent.
+
+    A melody that is recorded comes with the place of its part.
+    """
 
     plans: tuple[Plan | None, ...]
     begin: int
     end: int
+    melody: tuple[int, RecordedMelody] | None = None
 
 
 def message(kind: str, body: bytes) -> bytes:
@@ -97,7 +104,9 @@ def message(kind: str, body: bytes) -> bytes:
     return struct.pack("<I", len(body) + 1) + kind.encode() + body
 
 
-def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Iterator[bytes]:
+def listen(
+    sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0, recorded: Recorded | None = None
+) -> Iterator[bytes]:
     """Give the messages of a stream, as they are made.
 
     Parameters
@@ -107,6 +116,8 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
     asked : Asked
     gain : float
         Linear, for all parts alike: said to the page, which applies it.
+    recorded : Recorded, optional
+        What plays the melody instead of the voice.
 
     Raises
     ------
@@ -118,7 +129,7 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
     first, last = _range(bars, asked)
     number, turn, frame, small = asked.number, 1, 0, True
     count, lead = sheet.count_in if asked.counted else 0, True
-    performance = _pass(sheet, number, turn, asked.parts, count)
+    performance = _pass(sheet, number, turn, asked.parts, count, recorded)
     yield message(
         "J", _json({"rate": rate, "parts": [part.name for part in performance.parts], "gain": round(gain, 5)})
     )
@@ -142,7 +153,7 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
                 voice.allow((frame / rate - (perf_counter() - begun)) / 2)  # half of what has not been heard yet
         count, lead = 0, False
         if asked.around is not None:
-            first = _range(bars, replace(asked, bar=asked.around[0], time=1))[0]
+            first = _range(bars, replace(asked, bar=asked.around[0]))[0]
             continue
         following = _after(sheet.ramp, number, turn)
         if following is None or asked.upto is not None or asked.bars is not None:
@@ -150,7 +161,7 @@ def listen(sheet: Sheet, voice: Hurried, asked: Asked, gain: float = 1.0) -> Ite
         if sheet.ramp.between and following[0] > number:
             count, lead = sheet.ramp.between, True
         (number, turn), first = following, 0
-        performance = _pass(sheet, number, turn, asked.parts, count)
+        performance = _pass(sheet, number, turn, asked.parts, count, recorded)
     yield message("S", _samples(players.block(round(1.2 * rate))))
 
 
@@ -181,7 +192,9 @@ def _range(bars: Sequence[Bar], asked: Asked) -> tuple[int, int]:
     return first, last
 
 
-def _pass(sheet: Sheet, number: int, turn: int, parts: Sequence[str], count: int = 0) -> Performance:
+def _pass(  # noqa: PLR0917
+    sheet: Sheet, number: int, turn: int, parts: Sequence[str], count: int = 0, recorded: Recorded | None = None
+) -> Performance:
     """Play one pass, counted in by so many bars, and the next one so that they join; one that nothing joins comes to its end."""
     ramp = sheet.ramp
     if not 1 <= number <= ramp.passes:
@@ -197,7 +210,7 @@ def _pass(sheet: Sheet, number: int, turn: int, parts: Sequence[str], count: int
     played = perform(replace(sheet, ramp=two, count_in=count, tuning_notes=False))
     if parts:
         played = replace(played, parts=tuple(part for part in played.parts if part.name in parts))
-    return played
+    return replace(played, recorded=recorded) if any(part.name == "melody" for part in played.parts) else played
 
 
 def _stretch(
@@ -215,7 +228,12 @@ def _stretch(
         if whole_pass
         else frame(bars[last].start + bars[last].length)
     )
-    return _Stretch(tuple(plan(part, performance.tempo, rate) for part in performance.parts), begin, end)
+    row = -1
+    if performance.recorded is not None:
+        row = next(row for row, part in enumerate(performance.parts) if part.name == "melody")
+    plans = (None if at == row else plan(part, performance.tempo, rate) for at, part in enumerate(performance.parts))
+    melody = None if row < 0 else (row, RecordedMelody(performance, rate))
+    return _Stretch(tuple(plans), begin, end, melody)
 
 
 def _count_in(performance: Performance, bar: Bar, stretch: _Stretch, rate: int) -> _Stretch:
@@ -257,11 +275,17 @@ class _Players:
 
     def __init__(self, count: int, voice: Voice) -> None:
         self._voice, self._at = voice, 0
+        self._tape: Tape | None = None
+        self._tape_row = 0
         self._coming: list[list[tuple[int, np.float32, Samples | None, Plan, int]]] = [[] for _ in range(count)]
         self._rings: list[list[tuple[int, np.float32, Samples]]] = [[] for _ in range(count)]
 
     def enter(self, stretch: _Stretch, frame: int, *, fade: bool) -> None:
         """Let the players begin a stretch at a frame of the stream; what sounds already there comes in softly."""
+        if stretch.melody is not None:
+            self._tape_row, melody = stretch.melody
+            self._tape = self._tape or Tape(melody)
+            self._tape.enter(melody, stretch.begin, frame)
         for row, part in enumerate(stretch.plans):
             coming: list[tuple[int, np.float32, Samples | None, Plan, int]] = []
             self._coming[row] = coming
@@ -309,18 +333,21 @@ class _Players:
                 if stop > end:
                     left.append((place, gain, samples))
             self._rings[row] = left
+        if self._tape is not None:
+            self._tape.add(out[self._tape_row], self._at)
         self._at = end
         return out
 
 
 def estimate(
-    sheet: Sheet, voice: Voice, levels: Mapping[str, float | None], number: int = 1, *, seconds: float = _MEASURED
-) -> float:
+    sheet: Sheet, voice: Voice, levels: Mapping[str, float | None], number: int = 1, *, seconds: float = _MEASURED,
+    recorded: Recorded | None = None,
+) -> float:  # fmt: skip
     """Estimate the linear gain that brings a pass, its parts at some levels (dB; None: silent), to the sheet's loudness.
 
     Measured over the first seconds; the parts lie in the middle, which is as loud (see :mod:`underbow.sound.mix`).
     """
-    performance = _pass(sheet, number, 1, ())
+    performance = _pass(sheet, number, 1, (), recorded=recorded)
     bars = sheet.melody.bars
     first = 1 if sheet.melody.pickup else 0
     stretch = _stretch(performance, bars, first, len(bars) - 1, voice.rate, lead=False)

@@ -42,3 +42,9 @@ class Voices:
                 while len(self._known) > _KEPT:
                     self._known.pop(next(iter(self._known)))
             return found
+
+    def close(self) -> None:
+        """Stop what is still being sounded for later: nobody will hear it."""
+        with self._lock:
+            for prompt in self._known.values():
+                prompt.close()

@@ -31,10 +31,13 @@ export async function ask(where, body, { signal } = {}) {
 }
 
 export async function send(where, file) {
-  const answer = await fetch(where, {
-    method: "POST", body: file,
-    headers: { "Content-Type": "application/octet-stream", "X-File-Name": encodeURIComponent(file.name) },
-  });
+  let answer;
+  try {
+    answer = await fetch(where, {
+      method: "POST", body: file,
+      headers: { "Content-Type": "application/octet-stream", "X-File-Name": encodeURIComponent(file.name) },
+    });
+  } catch { throw new Wrong(0, {}); }
   let found = {};
   try { found = await answer.json(); } catch { /* plain text of a refusal */ }
   if (!answer.ok) throw new Wrong(answer.status, found);

@@ -1,8 +1,10 @@
-// Three ways to begin, each with as little as can be: everything else is filled in.
+// Ways to begin, each with as little as can be: everything else is filled in.
 import { ask, send } from "./ask.js";
 import { $, el, tell, word } from "./dom.js";
 import { say } from "./words.js";
 import { go, lay, leave } from "./stage.js";
+import { isSound } from "./record.js";
+import { writeDown } from "./written.js";
 
 const open = (name) => { leave(); go(`#sheet/${name.split("/").map(encodeURIComponent).join("/")}`); };
 
@@ -13,6 +15,7 @@ async function begin(wanted, wrong) {
 const METERS = ["4/4", "2/2", "2/4", "6/8", "9/8", "3/4", "12/8", "3/2"];
 
 export function beginWith(way) {
+  if (way === "recording") { writeDown(null); return; }
   const wrong = el("p", { class: "wrong", role: "alert" });
   if (way === "tune") {
     const text = el("textarea", { class: "abc", rows: 14, "aria-label": say("tune_here"), placeholder: say("tune_sample"), spellcheck: "false", id: "new-tune" });
@@ -74,5 +77,5 @@ function chooseTune(name, book, tunes, taken) {
     el("p", {}, word(say("never_mind"), leave)));
 }
 
-export const dropped = (file) => openBook(file);
+export const dropped = (file) => (isSound(file) ? writeDown(file) : openBook(file));
 export { $ };

@@ -7,8 +7,10 @@ import { openBook } from "./begin.js";
 import { makeLesson } from "./lesson.js";
 import { Hearing } from "./hear.js";
 import { showDock } from "./dock.js";
-import { handIn, isSound } from "./record.js";
+import { isSound } from "./record.js";
+import { whatIsIt } from "./melody.js";
 import { showTune } from "./parts/tune.js";
+import { showPlaying } from "./parts/playing.js";
 import { showChanges } from "./parts/changes.js";
 import { showFingers } from "./parts/fingers.js";
 import { showBow } from "./parts/bow.js";
@@ -50,7 +52,7 @@ export class Sheet {
     return this;
   }
 
-  halt() { this.recording?.take.close(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
+  halt() { this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
 
   rail() {
     showRail(this.view.title.text, [
@@ -80,6 +82,7 @@ export class Sheet {
     ];
     if (view.changes) {
       sections.push(
+        made("playing", [view.recording, view.staff, problems("playing")], () => showPlaying(this)),
         made("changes", [view.changes, problems("changes")], () => showChanges(this)),
         made("fingers", [view.fingers, problems("fingers")], () => showFingers(this)),
         made("bow", [view.bow, problems("bow")], () => showBow(this)),
@@ -232,7 +235,7 @@ export class Sheet {
     if (this.hearing.playing) { this.hearing.halt(); return; }
     const { bar, time, pass, around } = this.here;
     const counted = !around && bar === this.view.head.first_bar && time === 1;
-    return this.hearing.start(this.name, { bar, time, pass, around, counted }).catch((fault) => tell(fault.message === "silent" ? say("no_sound") : fault.message)).finally(() => this.dock.refresh());
+    return this.hearing.start(this.name, { bar, time, pass, around, counted, lines: this.parts.playing?.lines }).catch((fault) => tell(fault.message === "silent" ? say("no_sound") : fault.message)).finally(() => this.dock.refresh());
   }
 
   heard({ pass, bar, note }) {
@@ -284,7 +287,7 @@ export class Sheet {
   }
 
   dropped(file) {
-    if (isSound(file)) { handIn(this, file); return; }
+    if (isSound(file)) { whatIsIt(this, file); return; }
     openBook(file, null, async (book, tune) => {
       const { abc } = await ask("/book/tune", { book, tune });
       this.ask("tune", { abc });

@@ -57,7 +57,7 @@ export async function showShelf() {
     const all = found.sheets.length;
     count.textContent = words.length ? (shown.length ? say("found", { count: shown.length, all }) : say("none_found")) : all === 1 ? say("found_one") : say("found_all", { all });
   };
-  const blank = ["tune", "chords", "book"].map((way) =>
+  const blank = ["tune", "chords", "book", "recording"].map((way) =>
     el("li", { class: "paper small blank" }, el("button", { type: "button", id: `begin-${way}`, onclick: () => beginWith(way) }, el("b", {}, say(`begin_${way}`)), el("span", {}, say(`begin_${way}_how`)))));
   const find = el("input", { type: "search", id: "find", class: "find", placeholder: say("find"), "aria-label": say("find"), autocomplete: "off", spellcheck: "false" });
   find.addEventListener("input", () => { wanted = find.value; fill(); });

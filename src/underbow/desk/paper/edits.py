@@ -26,7 +26,7 @@ MOST_EDITS, MOST_TEXT = 100, 200_000
 # The keys that may be written, and those whose own keys may be.
 _PLAIN = {"title", "tune", "number", "abc", "key", "pattern", "progression", "tuning", "strings", "form", "bars", "to_learner",
           "meter", "mix"}  # fmt: skip
-_TABLES = {"tempo", "sound", "changes", "shapes", "compose", "pattern"}
+_TABLES = {"tempo", "sound", "changes", "shapes", "compose", "pattern", "recording"}
 
 
 @dataclass(frozen=True, slots=True)

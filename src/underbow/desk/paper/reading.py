@@ -30,7 +30,7 @@ _PARTS = {
     "title": "head", "key": "head", "form": "head", "bars": "head", "tune": "tune", "abc": "tune", "number": "tune",
     "compose": "tune", "meter": "tune", "progression": "changes", "changes": "changes", "shapes": "fingers",
     "tuning": "fingers", "strings": "fingers", "pattern": "bow", "tempo": "plan", "sound": "players", "mix": "players",
-    "to_learner": "learner", "recording": "players",
+    "to_learner": "learner", "recording": "playing",
 }  # fmt: skip
 
 
@@ -41,7 +41,7 @@ class Problem:
     Parameters
     ----------
     part : str
-        head, tune, changes, fingers, bow, plan, players, learner, or sheet where it is the file as a whole.
+        head, tune, playing, changes, fingers, bow, plan, players, learner, or sheet where it is the file as a whole.
     what : str
         As ``check`` says it, without the place.
     bar, line, column : int or None

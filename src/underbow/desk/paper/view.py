@@ -48,7 +48,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``name version problems notes text until tune title learner``; where the tune could be read ``head staff changes
+        ``name version problems notes text until tune title learner recording``; where the tune could be read ``head staff changes
         order fingers bow plan players`` as well. ``until`` is the first bar that can't be heard.
     """
     table, sheet = reading.table, reading.sheet
@@ -65,6 +65,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
             "ink": "title" in table,
         },
         "learner": _text(table.get("to_learner")),
+        "recording": _recording(table),
     }
     if sheet is None:
         return out
@@ -105,6 +106,19 @@ def problems_shown(reading: Reading, lines: int = 0) -> list[dict[str, Any]]:
 
 def _text(value: object) -> str:
     return value if isinstance(value, str) else ""
+
+
+def _recording(table: Mapping[str, Any]) -> dict[str, Any] | None:
+    """What the sheet says of the recording that plays its melody; None where it names none."""
+    written = table.get("recording")
+    if not isinstance(written, dict):
+        return None
+    lines = written.get("bar_lines")
+    return {
+        "file": _text(written.get("file")),
+        "by": _text(written.get("by")),
+        "lines": {str(name): second for name, second in lines.items()} if isinstance(lines, dict) else {},
+    }
 
 
 def _tune(reading: Reading) -> dict[str, Any]:

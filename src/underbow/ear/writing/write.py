@@ -13,7 +13,7 @@ from underbow.ear.melody.doubts import refused
 from underbow.ear.melody.onsets import Sight
 from underbow.ear.melody.route import HOP
 from underbow.ear.melody.salience import salience, tuned_at
-from underbow.ear.recording import read_recording
+from underbow.ear.recording import LONGEST, read_recording
 from underbow.ear.writing.barlines import find_meter, find_pickup
 from underbow.ear.writing.form import part_length, roll
 from underbow.ear.writing.grid import Grid, best_grid, eighth_of
@@ -60,7 +60,7 @@ class Written:
     told: tuple[str, ...]
 
 
-def write_down(path: Path, given: Given = Given()) -> Written:
+def write_down(path: Path, given: Given = Given(), *, title: str = "", longest: int = LONGEST) -> Written:
     """Write down what is played in a recording.
 
     Parameters
@@ -68,6 +68,10 @@ def write_down(path: Path, given: Given = Given()) -> Written:
     path : Path
         One fiddle, one note at a time.
     given : Given
+    title : str
+        Of the tune; by default the file's name.
+    longest : int
+        Seconds.
 
     Raises
     ------
@@ -75,7 +79,7 @@ def write_down(path: Path, given: Given = Given()) -> Written:
         Where it can't be read, is no good, or holds too few notes.
     """
     with scratch() as folder:
-        recording = read_recording(path, folder)
+        recording = read_recording(path, folder, longest)
         try:
             pitch, _ = tuned_at(recording.sound)
             refused(recording, *salience(recording.sound, HOP, 2048, pitch))
@@ -84,7 +88,7 @@ def write_down(path: Path, given: Given = Given()) -> Written:
         notes = main_notes(notes_of(Sight.of(recording.sound, pitch)))
     if len(notes) < _FEWEST:
         raise InputError(f"{path}: only {len(notes)} notes are heard in it; record the whole tune, alone and near by")
-    return from_notes(notes, path.stem, given, pitch)
+    return from_notes(notes, title or path.stem, given, pitch)
 
 
 def from_notes(notes: Sequence[Sounding], title: str, given: Given = Given(), pitch: float = 440.0) -> Written:
@@ -116,7 +120,7 @@ def from_notes(notes: Sequence[Sounding], title: str, given: Given = Given(), pi
     doubts = _doubts(written, line, notes, grid)
     told = [f"{key}, {meter}, about {tempo}, A at {pitch:.1f} Hz; {len(line)} notes"]
     if sure < 0.5:
-        told.append(f"the meter is a guess; if it isn't {meter}, say which with --meter")
+        told.append(f"the meter is a guess; if it isn't {meter}, say which it is")
     if part is None:
         told.append("no part is played twice in the same way; it is written out as played")
     if doubts:

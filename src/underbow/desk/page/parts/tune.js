@@ -8,13 +8,23 @@ let open = false; // stays open while a sheet's staff is drawn anew
 
 export function showTune(sheet) {
   const { view } = sheet, { tune } = view;
-  const part = { busy: () => $("#abc") && document.activeElement === $("#abc") };
   const music = el("div", { class: "music" });
+  const part = { music, busy: () => $("#abc") && document.activeElement === $("#abc") };
   const where = tune.own ? (tune.file ? say(tune.number ? "tune_of_book" : "tune_file", tune) : say("tune_in_sheet")) : tune.composed ? say("tune_composed") : say("tune_of_file", { file: tune.file ?? "" });
   const button = word(open ? say("put_down") : say("write_tune"), () => { open = !open; toggle(); }, { class: "open", "aria-expanded": String(open), id: "write-tune" });
   const slip = el("div", { class: "writing" });
   const another = tune.composed ? word(say("other_melody"), () => sheet.change([{ key: ["compose", "seed"], value: 1 + Math.floor(Math.random() * 1e6) }])) : "";
-  part.section = sheet.section("tune", [el("span", {}, where), " · ", another, another ? " · " : "", button], music, slip);
+  // What was in doubt when the tune was written down from a recording stands in its text: N:bar 7: why, and "^?" over the bar.
+  const doubts = [...(tune.own ? tune.abc : "").matchAll(/^N:bar (\d+): (.+)$/gm)].map(([row, bar, why]) => ({ row, bar: Number(bar), why }));
+  const settle = (one, at) => {
+    let seen = -1;
+    const marks = tune.abc.split('"^?"').length - 1;
+    const rest = marks === doubts.length ? tune.abc.replace(/"\^\?"/g, (mark) => (++seen === at ? "" : mark)) : tune.abc;
+    sheet.ask("tune", { abc: rest.replace(`${one.row}\n`, "") });
+  };
+  const unsure = doubts.length ? el("div", { class: "unsure" }, el("p", { class: "quiet" }, say("in_doubt")), el("ul", { class: "doubts" }, doubts.map((one, at) =>
+    el("li", {}, word(`${say("bar", { number: one.bar })}: ${one.why}`, () => sheet.goto(one.bar)), " · ", word(say("is_right"), () => settle(one, at), { "data-settle": one.bar }))))) : "";
+  part.section = sheet.section("tune", [el("span", {}, where), " · ", another, another ? " · " : "", button], music, unsure, slip);
   if (!view.staff) open = true;
 
   function draw(text) {
@@ -40,7 +50,7 @@ export function showTune(sheet) {
     const left = Math.min(...staff.map((b) => b.x)), right = Math.max(...staff.map((b) => b.x + b.width));
     const top = Math.min(...staff.map((b) => b.y)), bottom = Math.max(...staff.map((b) => b.y + b.height));
     const box = document.createElementNS("http://www.w3.org/2000/svg", "rect");
-    const gap = (bottom - top) * (name === "bad" ? 0.35 : 0.5);
+    const gap = (bottom - top) * (name === "bad" || name === "doubt" ? 0.35 : 0.5);
     for (const [key, value] of Object.entries({ x: left, y: top - gap, width: right - left, height: bottom - top + 2 * gap, class: name })) box.setAttribute(key, value);
     found.prepend(box);
   }
@@ -53,6 +63,7 @@ export function showTune(sheet) {
       if (bar && !bar.ink) group.classList.add("guess");
     }
     for (const one of sheet.view.problems) if (one.bar && one.part === "tune") for (const index of measuresOf.get(one.bar) ?? []) mark("bad", index);
+    for (const one of doubts) for (const index of measuresOf.get(one.bar) ?? []) mark("doubt", index);
     staff.addEventListener("click", (event) => {
       const point = new DOMPoint(event.clientX, event.clientY);
       let best = null, near = Infinity;
