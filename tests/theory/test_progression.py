@@ -52,6 +52,10 @@ class TestReading:
         assert found.section("B") == Changes("B", ((Chord.parse("D"),), (Chord.parse("Em"),)))
         assert found.section("C") is None
 
+    def test_bars_before_the_first_name_are_a_section_too(self) -> None:
+        found = Progression.parse("G | C\nB: D")
+        assert [(section.name, len(section.bars)) for section in found.sections] == [("", 2), ("B", 1)]
+
     def test_a_repeat_does_not_reach_into_the_section_before(self) -> None:
         with pytest.raises(InputError, match="section B, bar 1: % has no bar before it"):
             Progression.parse("A: G | C\nB: % | D")
@@ -90,6 +94,7 @@ class TestTime:
             ("6/8", "G D", [0, Fraction(3, 2)]),
             ("9/8", "G D", [0, 3]),
             ("12/8", "G D C", [0, 3, Fraction(9, 2)]),
+            ("(3+2)/8", "G D", [0, Fraction(5, 4)]),  # beats that aren't even
         ],
     )
     def test_a_bar_is_shared_by_whole_beats(self, meter: str, chords: str, starts: list[Fraction]) -> None:
