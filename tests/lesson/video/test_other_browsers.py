@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from contextlib import ExitStack
@@ -43,20 +44,23 @@ def test_it_plays_as_a_file(name: str, short: Path, program: Callable[[str], str
         browser = opened(name, program, tmp_path, stack)
         browser.size(1080, 1000)
         page = short.with_suffix(".html")
-        page.write_text(f'<!doctype html><title>film</title><video controls src="{short.name}"></video>')
+        press = "onclick=\"document.querySelector('video').play()\""  # WebKit plays sound only when somebody presses
+        page.write_text(
+            f'<!doctype html><title>film</title><button {press}>Play</button><video controls src="{short.name}"></video>'
+        )
         browser.go(page.as_uri())
         end, state = time.monotonic() + 90, None
         while not (state and (state["ready"] >= 2 or state["fault"])) and time.monotonic() < end:
             state = browser.run(STATE)
             time.sleep(0.2)
-        if name == "webkit" and state and state["fault"] == NOT_SUPPORTED:
+        if name == "webkit" and state and state["fault"] == NOT_SUPPORTED and "CI" not in os.environ:
             pytest.skip("this WebKit has no H.264 and AAC: GStreamer's libav plugin brings them")
         assert state
         assert state["fault"] is None
         assert state["wide"] == 1080
         assert state["length"] == pytest.approx(len_of(short), abs=0.1)
-        browser.run("document.querySelector('video').play(); return null")
         begun = state["time"]
+        browser.click("button")
         while (state := browser.run(STATE))["time"] < begun + 1 and time.monotonic() < end:
             time.sleep(0.2)
         assert state["time"] >= begun + 1
