@@ -209,3 +209,13 @@ def test_a_stretch_has_a_pace_where_its_seconds_are_its_quarters_at_it(ramp: Ram
         seconds = tempo.seconds(start + length) - tempo.seconds(start)
         assert seconds == pytest.approx(float(60 * length / segment.begin))
         assert tempo.segments[pace].begin == segment.begin
+
+
+def test_a_gap_stands_before_every_new_tempo_and_goes_at_it() -> None:
+    ramp = Ramp("steps", 60, 120, 2, each=2)
+    timing = tempo_map(ramp, F(4), (F(8),) * 4, gap=F(4))
+    # 4 s counted, twice 8 s at 60, two seconds of gap at 120, twice 4 s at 120
+    assert [timing.seconds(F(place)) for place in (4, 12, 20, 24, 32, 40)] == [4, 12, 20, 22, 26, 30]
+    assert [segment.start for segment in timing.segments] == [0, 4, 12, 20, 24, 32]
+    once = tempo_map(Ramp("steps", 60, 120, 2), F(0), (F(8), F(8)), gap=F(4))
+    assert [once.seconds(F(place)) for place in (8, 12, 20)] == [8, 10, 14]
