@@ -94,7 +94,9 @@ class TestTime:
             ("6/8", "G D", [0, Fraction(3, 2)]),
             ("9/8", "G D", [0, 3]),
             ("12/8", "G D C", [0, 3, Fraction(9, 2)]),
-            ("(3+2)/8", "G D", [0, Fraction(5, 4)]),  # beats that aren't even
+            ("(3+2)/8", "G D", [0, Fraction(3, 2)]),
+            ("(2+2+3)/8", "G D", [0, 2]),
+            ("(3+2)/8", "G D C", [0, Fraction(5, 6), Fraction(5, 3)]),
         ],
     )
     def test_a_bar_is_shared_by_whole_beats(self, meter: str, chords: str, starts: list[Fraction]) -> None:

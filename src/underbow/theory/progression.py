@@ -141,6 +141,8 @@ class Progression:
 def divided(bar: tuple[Chord | None, ...], meter: Meter) -> list[tuple[Fraction, Fraction, Chord | None]]:
     """Share a bar among its chords: by whole beats, the first ones longer where it does not come out even.
 
+    Beats of an additive meter are its groups.
+
     Returns
     -------
     list of (start, length, chord)
@@ -150,16 +152,16 @@ def divided(bar: tuple[Chord | None, ...], meter: Meter) -> list[tuple[Fraction,
     >>> [(str(start), str(length)) for start, length, _ in divided(two, Meter.parse("3/4"))]
     [('0', '2'), ('2', '1')]
     """
-    beats = len(meter.beats)
-    if len(bar) > beats or len(meter.groups) > 1:  # more chords than beats, or uneven beats: share evenly
+    edges = (*meter.beats, meter.bar)
+    each, over = divmod(len(meter.beats), len(bar))
+    if not each:  # more chords than beats: share evenly
         length = meter.bar / len(bar)
         return [(length * i, length, chord) for i, chord in enumerate(bar)]
-    each, over = divmod(beats, len(bar))
-    placed, start = [], Fraction(0)
+    placed, beat = [], 0
     for i, chord in enumerate(bar):
-        length = meter.beat * (each + (i < over))
-        placed.append((start, length, chord))
-        start += length
+        after = beat + each + (i < over)
+        placed.append((edges[beat], edges[after] - edges[beat], chord))
+        beat = after
     return placed
 
 
