@@ -137,3 +137,11 @@ def test_bar_lines_of_songs_that_everybody_knows_are_found(name: str) -> None:
     line = [Played(note.start - notes[0].start, note.end - notes[0].start, note.midi) for note in notes]
     assert find_pickup(line, Meter.parse(meter)) == pickup
     assert str(find_meter(line)[0]) == meter
+
+
+def test_a_pitch_that_is_bowed_again_and_again_is_so_many_notes(simulate: ModuleType) -> None:
+    tune = read_abc("X:1\nM:4/4\nL:1/8\nK:D\nAAAA B2BB|ddfd e4|dddd A2AA|BBAA d4|\n")[0]
+    take = simulate.play(write_out(tune), 130, replace(simulate.Conditions(), before=0.5, ornaments=0, slips=0), seed=7)
+    sound = soxr.resample(take.sound, 44_100, RATE)
+    found = main_notes(notes_of(Sight.of(sound, tuned_at(sound)[0])))
+    assert [note.midi for note in found] == [note.midi for note in write_out(tune).notes]

@@ -1,7 +1,7 @@
 """Notes from sound alone: which pitch sounds when, and where a bow begins the same one again.
 
 The likeliest way through all frames is found at once (Viterbi's algorithm, 1967): a change of pitch must be worth its cost,
-so that what is shorter than about 30 ms is no note. Where a pitch goes on, a clear attack in it begins another note.
+so that what is shorter than about 30 ms is no note. Where a pitch goes on, a turn of the bow in it begins another note.
 """
 
 from __future__ import annotations
@@ -14,20 +14,24 @@ from numpy.typing import NDArray
 
 from underbow.ear.melody.onsets import HOP, Sight
 from underbow.ear.melody.salience import LOWEST, PITCHES
+from underbow.ear.pitch import hertz
 from underbow.ear.spectra import HOP as FINE
-from underbow.ear.spectra import RATE, Floats
+from underbow.ear.spectra import RATE, Floats, magnitudes
 
 __all__ = ["ORNAMENT", "Sounding", "main_notes", "notes_of"]
 
 ORNAMENT = 0.085  # seconds: what is shorter is a grace, a cut or a part of a roll
 _CHANGE = 2.0  # cost of another pitch, in frames that don't fit at all
 _QUIET_DB, _SILENCE, _SOUND = 30.0, 0.05, 0.8  # below the loud passages; cost of silence where it is so, and where not
-_AGAIN, _APART = (
-    0.65,
-    0.085,
-)  # an attack in a note, against those that begin notes; seconds between it and the note's ends
+_APART = 0.085  # seconds between a turn of the bow and a note's ends
+_SHORT, _SIDES = (
+    512,
+    (0.03, 0.09),
+)  # samples, 23 ms; seconds on either side of a turn of the bow that are held against it
+_LEAST_DIP, _ATTACK_DB, _TURN = 2.0, 1.0, 4.0  # dB: how far they sink; what a usual attack counts for; of both
+_HEARD_DB = 25.0  # below the strongest partial
+_AFTER = 0.005  # seconds from the beginning of a stroke to where the partials are lowest (benchmarks/recording)
 _SHORTEST = 0.03  # seconds
-_FEWEST = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +71,8 @@ def notes_of(sight: Sight) -> list[Sounding]:
             out[-1] = Sounding(out[-1].start, max(begin, out[-1].start + 0.01), out[-1].midi, out[-1].sure)
         sure = float(np.mean(sight.clear[low:high, place]))
         out.append(Sounding(begin, end, midi, sure))
-    return [piece for note in out for piece in _begun_again(note, sight.attacks, _usual_attack(out, sight.attacks))]
+    usual = _usual_attack(out, sight.attacks)
+    return [piece for note in out for piece in _begun_again(note, sight, usual)]
 
 
 def main_notes(notes: list[Sounding]) -> list[Sounding]:
@@ -121,19 +126,39 @@ def _usual_attack(notes: list[Sounding], curve: Floats) -> float:
     return float(np.median(heights)) if heights else 1.0
 
 
-def _begun_again(note: Sounding, curve: Floats, usual: float) -> list[Sounding]:
+def _begun_again(note: Sounding, sight: Sight, usual: float) -> list[Sounding]:
     """Part a note where it is begun again."""
-    begins = [note.start, *_attacks(curve, note.start, note.end, _AGAIN * usual), note.end]
+    begins = [note.start, *_turns(note, sight, usual), note.end]
     return [Sounding(begin, end, note.midi, note.sure) for begin, end in pairwise(begins)]
 
 
-def _attacks(curve: Floats, begin: float, end: float, height: float) -> list[float]:
-    """Seconds at which a pitch that goes on is begun again."""
-    apart = round(_APART * RATE / FINE)
-    low, high = round(begin * RATE / FINE) + apart, round(end * RATE / FINE) - apart // 2
+def _turns(note: Sounding, sight: Sight, usual: float) -> list[float]:
+    """Seconds at which the bow turns on a pitch that goes on: most of its partials sink for a moment, and an attack follows.
+
+    In a room single partials sink as well; with vibrato all of them do, but slowly.
+    """
+    first, count = round(note.start * RATE / FINE), round((note.end - note.start) * RATE / FINE)
+    apart, near, far = (round(seconds * RATE / FINE) for seconds in (_APART, *_SIDES))
+    if count < 2 * apart:
+        return []
+    spectra = magnitudes(sight.sound, first * FINE, count, window=_SHORT)
+    partials = np.round(hertz(note.midi, sight.concert_pitch) * np.arange(1, 9) * _SHORT / RATE).astype(int)
+    power = np.array([(spectra[:, at - 1 : at + 2] ** 2).sum(axis=1) for at in partials if at < _SHORT // 2 - 5]) + 1e-9
+    each = 10 * np.log10(power)
+    heard = np.median(each, axis=1)
+    dip = np.median([_dip(level, near, far) for level in each[heard > heard.max() - _HEARD_DB]], axis=0)
     out: list[int] = []
-    for at in range(low, max(high, low)):
-        piece = curve[at - 8 : at + 9]
-        if curve[at] >= height and curve[at] == piece.max() and (not out or at - out[-1] >= apart):
+    for at in range(apart, count - apart // 2):
+        attack = sight.attacks[first + at - 4 : first + at + 17].max(initial=0.0) / max(usual, 1e-6)
+        if dip[at] < _LEAST_DIP or dip[at] + _ATTACK_DB * attack < _TURN:
+            continue
+        if dip[at] == dip[max(at - apart, 0) : at + apart].max() and (not out or at - out[-1] >= apart):
             out.append(at)
-    return [at * FINE / RATE for at in out]
+    return [(first + at) * FINE / RATE - _AFTER for at in out]
+
+
+def _dip(level: Floats, near: int, far: int) -> Floats:
+    """How far a level lies below what it is on either side, so many frames away, dB."""
+    padded = np.pad(level, far, mode="edge")
+    beside = np.median(np.lib.stride_tricks.sliding_window_view(padded, far - near + 1), axis=1)
+    return np.asarray(np.minimum(beside[: len(level)], beside[far + near : far + near + len(level)]) - level)
