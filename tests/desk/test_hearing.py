@@ -3,25 +3,35 @@
 from __future__ import annotations
 
 import json
+import os
 import struct
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import BrokenExecutor
 from dataclasses import replace
 from itertools import islice
+from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 import pytest
 
+from underbow.desk.hear.beside import Beside, a_process, a_thread
+from underbow.desk.hear.loudness import USUAL, estimate
+from underbow.desk.hear.passes import Passes, Turn
 from underbow.desk.hear.prompt import Hurried, Prompt
-from underbow.desk.hear.stream import LEAD, Asked, estimate, listen
-from underbow.desk.hear.voices import RATE, Voices
+from underbow.desk.hear.ready import Ready
+from underbow.desk.hear.stream import LEAD, Asked, listen
+from underbow.desk.hear.voices import RATE, Voices, one_by_one
 from underbow.sound.mastering.loudness import LoudnessMeter
 from underbow.sound.mix import Mixer
+from underbow.sound.room import in_room
 from underbow.sound.stems import Stems
 from underbow.sound.synth.builtin import BuiltinVoice
-from underbow.sound.voice.voices import Action, Remembered, Samples
+from underbow.sound.voice.voices import Action, ActionNote, Remembered, Samples
+from underbow.track.instruments import Manner
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
@@ -38,7 +48,10 @@ def sheet(name: str = "wet-socks", **changes: Any) -> Sheet:
 
 
 def voice(of: Sheet) -> Hurried:
-    return Hurried(Voices("builtin").voice(of), patience=1e9)
+    """The quick voice alone: nobody works beside."""
+    voices = Voices("builtin")
+    voices.close()
+    return Hurried(voices.voice(of))
 
 
 def messages(data: bytes) -> Iterator[tuple[str, bytes]]:
@@ -186,7 +199,8 @@ class Slow:
 def test_a_slow_voice_keeps_nobody_waiting_and_is_there_the_next_time() -> None:
     of = sheet("gateposts")
     slow = Slow(0.15)
-    prompt = Prompt(slow, BuiltinVoice(RATE))
+    beside = Beside(a_thread)
+    prompt = Prompt(one_by_one(slow), BuiltinVoice(RATE), beside)
     begun = time.perf_counter()
     first = Hurried(prompt)
     stream = listen(of, first, Asked(bar=1, parts=("melody",)))
@@ -209,7 +223,7 @@ def test_a_slow_voice_keeps_nobody_waiting_and_is_there_the_next_time() -> None:
     assert second.stepped_in == 0  # the slow one's own sound by now
     assert calls >= 1
     assert waited < 20  # and not the hundreds of notes of the pass at 0.15 s each
-    prompt.close()
+    beside.close()
 
 
 def test_a_change_while_it_plays_is_in_the_next_stream(desk: Opened) -> None:
@@ -266,3 +280,156 @@ def test_a_stream_that_nobody_hears_any_more_stops_working() -> None:
     with pytest.raises(StopIteration):
         next(stream)
     assert threading.active_count() <= before + 1
+
+
+@pytest.mark.parametrize("name", ["wet-socks", "lamplight", "rushes", "snow-on-the-weir"])
+def test_the_first_bars_are_played_as_in_the_whole_pass(name: str) -> None:
+    """Frame by frame, gain by gain and stroke by stroke, feel and all; and not a tenth of the pass is played for it."""
+    of = read_sheet(TRACKS / f"{name}.toml")
+    upto = of.melody.bars[3].end
+    turn = Turn(number=2)
+    begun, whole = Passes(RATE).begun(of, turn, upto), Passes(RATE).whole(of, turn)
+    halt = whole.frame(of.melody.bars[2].end)
+    for early, late in zip(begun.plans, whole.plans, strict=True):
+        count = int(np.searchsorted(late.frames, halt))
+        assert count >= 4
+        assert np.array_equal(early.frames[:count], late.frames[:count])
+        assert np.array_equal(early.gains[:count], late.gains[:count])
+        strokes = [[one.actions[which] for which in one.which[:count].tolist()] for one in (early, late)]
+        assert strokes[0] == strokes[1]
+        assert len(early.frames) < 0.4 * len(late.frames)
+
+
+def test_a_stream_sounds_alike_whether_its_pass_was_played_before() -> None:
+    """From a bar in the midst, over the place where the whole pass takes over from its first bars."""
+    of = read_sheet(TRACKS / "gateposts.toml")
+    known = Passes(RATE)
+    known.whole(of, Turn())
+    quick = Prompt(one_by_one(Slow(0.0)), Slow(0.0), Beside(a_thread), slow=lambda action: False)
+    streams = [listen(of, Hurried(quick), Asked(bar=5), passes=passes) for passes in (known, Passes(RATE))]
+    one, other = (Heard(stream, most=40) for stream in streams)
+    assert one.rows.shape[1] > 8 * RATE
+    assert np.array_equal(one.rows, other.rows)
+    assert one.stretches == other.stretches
+
+
+class Counted:
+    """Whoever works beside: nothing is done before it is let go."""
+
+    def __init__(self) -> None:
+        self.begun, self.let = threading.Event(), threading.Event()
+        self.done: list[int] = []
+
+    def __call__(self, actions: Sequence[Action]) -> dict[Action, Samples]:
+        self.begun.set()
+        self.let.wait(20)
+        self.done.append(len(actions))
+        return {action: np.full(action.frames, 0.5, np.float32) for action in actions}
+
+
+def test_strokes_are_made_together_the_next_ones_first_and_what_nobody_wants_any_more_is_left() -> None:
+    of = sheet("gateposts")
+    plan = next(one for one in Passes(RATE).whole(of, Turn()).plans if one.name == "melody")
+    first, second = plan.actions[:60], plan.actions[60:90]
+    work, beside = Counted(), Beside(a_thread)
+    prompt = Prompt(work, Slow(0.0), beside, together=48)
+    prompt.ask(first)
+    assert work.begun.wait(20)
+    assert prompt.sounds_within(first[0], 0.0) == (pytest.approx(0.5), False)  # stepped in for, at once
+    prompt.ask(second)
+    work.let.set()
+    for _ in range(500):
+        if prompt.sounds_within(second[-1], 0.0)[1]:
+            break
+        time.sleep(0.02)
+    assert work.done == [12, 12, 18]
+    assert prompt.sounds_within(first[0], 0.0)[1]  # had been begun
+    assert not prompt.sounds_within(first[-1], 0.0)[1]  # had not
+    beside.close()
+    prompt.ask(first)  # nobody works any more: nothing comes of it
+    assert not prompt.sounds_within(first[-1], 0.0)[1]
+
+
+def test_the_fiddle_that_is_worked_out_beside_is_the_one_that_the_lesson_has() -> None:
+    of, voices = sheet("gateposts"), Voices("builtin")
+    prompt = voices.voice(of)
+    stroke = Action(Manner.BOW, (ActionNote(0, 4410, 69, 0.0, 2),), bow="d")
+    pluck = Action(Manner.PLUCK, (ActionNote(0, 4410, 45),), program=25)
+    assert prompt.sounds_within(pluck, 0.0)[1]  # the same with either
+    prompt.ask([pluck, stroke])
+    for _ in range(3000):
+        sound, own = prompt.sounds_within(stroke, 0.0)
+        if own:
+            break
+        time.sleep(0.02)
+    lesson = BuiltinVoice(RATE, of.concert_pitch, of.tuning.midi, computed=True)
+    assert np.array_equal(sound, lesson.sounds(stroke))
+    voices.close()
+
+
+def test_who_works_beside_comes_after_everything_else_and_does_not_outlive_the_desk() -> None:
+    """A process of its own, nicer than this one; it ends as soon as the desk's end of its pipe is closed."""
+    beside = Beside(a_process)
+    number = beside().submit(os.getpid).result(60)
+    priority = beside().submit(os.getpriority, os.PRIO_PROCESS, 0).result(60)
+    assert number != os.getpid()
+    assert priority > os.getpriority(os.PRIO_PROCESS, 0) or priority == 19
+    again = Beside(a_process)
+    died = again().submit(os._exit, 3)
+    assert isinstance(died.exception(60), BrokenExecutor)
+    assert again().submit(os.getpid).result(60) != number  # another in its place
+    for one in (beside, again):
+        one.close()
+        with pytest.raises(RuntimeError):
+            one()
+    for _ in range(500):
+        if not Path(f"/proc/{number}").exists():
+            break
+        time.sleep(0.02)
+    else:
+        os.kill(number, 0)  # still there: fails by saying nothing
+        pytest.fail("it goes on")
+
+
+def test_what_was_opened_is_made_ready_and_a_change_takes_its_place(desk: Opened) -> None:
+    """Its pass is played and its gain known before anybody asks; the latest state is what counts."""
+    voices, passes = Voices("builtin"), Passes(RATE)
+    sheets = {"one": sheet("gateposts"), "two": sheet("wet-socks")}
+    ready = Ready(sheets.__getitem__, voices, passes, LEVELS)
+    assert ready.gain("two") == USUAL
+    ready.still()
+    begun = time.perf_counter()
+    ready.begin("one")
+    ready.begin("two")
+    while ready.gain("two") == USUAL and time.perf_counter() - begun < 120:
+        time.sleep(0.02)
+    assert time.perf_counter() - begun > 1.0  # it stood still for whoever began to hear
+    assert ready.gain("two") == estimate(sheets["two"], voices.voice(sheets["two"]).quick, LEVELS)
+    assert ready.gain("one") == USUAL
+    ready.close()
+    voices.close()
+    with patch("underbow.desk.hear.passes.perform", side_effect=AssertionError("played again")):
+        assert passes.whole(sheets["two"], Turn()).rate == RATE
+        with pytest.raises(AssertionError):
+            passes.whole(sheets["one"], Turn())
+
+
+def test_a_gain_that_is_known_later_is_said_on_the_way() -> None:
+    of = sheet("gateposts")
+    gains = iter([1.0, 1.0, 1.0])
+    stream = listen(of, voice(of), Asked(bar=1, bars=1), lambda: next(gains, 0.5))
+    said = [json.loads(body) for piece in stream for kind, body in messages(piece) if kind == "J"]
+    assert [one["gain"] for one in said if "gain" in one] == [1.0, 0.5]
+    assert set(said[-1]) == {"gain"}
+
+
+def test_the_page_has_the_room_that_the_track_has(desk: Opened) -> None:
+    """What the page is given, laid round a sound as its convolver does it, is what the mix's room makes of it."""
+    sides = np.frombuffer(desk.get("/room").content, "<f4").reshape(2, -1).astype(float)
+    sound = np.random.default_rng(1).normal(0, 0.1, (RATE, 2)).astype(np.float32)
+    wanted = np.concatenate(list(in_room([sound], RATE)))
+    both = sound.sum(axis=1, dtype=float)
+    for side in (0, 1):
+        mine = sound[:, side] + np.convolve(both, sides[side])[: len(sound)]
+        off = 10 * np.log10(((mine - wanted[:, side]) ** 2).mean() / ((wanted - sound)[:, side] ** 2).mean())
+        assert off < -20  # of the room alone: it is worked out at a lower rate, where a place counts a little

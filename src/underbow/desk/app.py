@@ -19,6 +19,8 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 
 from underbow.desk.desk import Desk
+from underbow.desk.hear.room import answer
+from underbow.desk.hear.voices import RATE
 from underbow.desk.news import Underway
 from underbow.desk.played.tape import Arrived
 from underbow.desk.store import ElsewhereError
@@ -83,6 +85,9 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
 
     async def hear(request: Request) -> Response:
         return await _streamed(desk.hear, _name(request), await _body(request))
+
+    async def room(request: Request) -> Response:
+        return Response(await run_in_threadpool(answer, RATE), media_type="application/octet-stream")
 
     async def take(request: Request) -> Response:
         wanted = _object(request.query_params.get("said", "{}"))
@@ -159,6 +164,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/sheet/{name:path}/sound", hear, methods=["POST"]),
             Route("/sheet/{name:path}", show),
             Route("/bow", bow, methods=["POST"]),
+            Route("/room", room),
             Route("/lessons", lesson, methods=["POST"]),
             Route("/lessons/{key}/progress", progress),
             Route("/written", write_down, methods=["POST"]),

@@ -6,9 +6,8 @@ changed the files); nothing is half done then.
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, suppress
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
@@ -18,9 +17,11 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from underbow.desk import begin
 from underbow.desk.folder import Folder
 from underbow.desk.guard import HANDED_OUT
+from underbow.desk.hear.passes import Passes
 from underbow.desk.hear.prompt import Hurried
-from underbow.desk.hear.stream import Asked, estimate, listen
-from underbow.desk.hear.voices import Voices
+from underbow.desk.hear.ready import Ready
+from underbow.desk.hear.stream import Asked, listen
+from underbow.desk.hear.voices import RATE, Voices
 from underbow.desk.lessons import HOME, Lessons
 from underbow.desk.news import Underway
 from underbow.desk.paper import bow
@@ -48,8 +49,13 @@ from underbow.track.sheet.model import Sheet
 __all__ = ["Desk"]
 
 MOST_TUNE = 1_000_000  # characters
-_AT_LEISURE = 20.0  # seconds that a voice may take while nobody waits
-_PARTS = ("melody", "backup", "rhythm", "click", "drone")
+_LEVELS = {
+    "melody": 0.0,
+    "backup": -3.0,
+    "rhythm": -6.0,
+    "click": -9.0,
+    "drone": -15.0,
+}  # at which the gain is estimated
 
 
 @dataclass(slots=True)
@@ -63,7 +69,7 @@ class Desk:
     on_close : callable
         What ends the program.
     prepares : bool
-        Whether what will be heard is prepared as soon as a sheet is shown.
+        Whether what will be heard is made ready as soon as a sheet is shown.
     """
 
     folder: Folder
@@ -77,11 +83,12 @@ class Desk:
     melodies: Melodies = field(init=False)
     writings: Writings = field(default_factory=Writings)
     _books: dict[str, begin.Book] = field(default_factory=dict)
-    _gains: dict[str, float] = field(default_factory=dict)
-    _preparing: threading.Lock = field(default_factory=threading.Lock)
+    _passes: Passes = field(default_factory=lambda: Passes(RATE))
+    _ready: Ready = field(init=False)
 
     def __post_init__(self) -> None:
         self.store, self.shelf_, self.lessons = Store(self.folder), Shelf(self.folder), Lessons(self.folder)
+        self._ready = Ready(self._sheet, self.voices, self._passes, _LEVELS)
         self.takes = Takes(self.folder, self.voices.kind)
         self.melodies = Melodies(self.folder)
 
@@ -90,6 +97,8 @@ class Desk:
     def shelf(self) -> dict[str, Any]:
         """Give the folder's name and its sheets as small papers."""
         papers = [{key: value for key, value in paper.items() if key != "_tune"} for paper in self.shelf_.papers()]
+        if self.prepares:
+            self._ready.warm()
         return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers}
 
     def begin(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
@@ -136,8 +145,8 @@ class Desk:
     def show(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Lay a sheet out (``{"narrow"}``: for a narrow paper)."""
         shown = self.store.show(name, narrow=bool(wanted.get("narrow")))
-        if self.prepares and name not in self._gains and not self._preparing.locked():
-            threading.Thread(target=self._make_ready, args=(name,), name="desk-ready", daemon=True).start()
+        if self.prepares:
+            self._ready.begin(name)
         return shown
 
     def version(self, name: str) -> dict[str, Any]:
@@ -156,7 +165,7 @@ class Desk:
                 key = edit.value if isinstance(edit.value, str) else None
                 edits += rekeyed(self.folder, self.store.read(name), key)
             self.store.change(name, seen, edits)
-        return self.store.show(name, narrow=bool(wanted.get("narrow")))
+        return self.show(name, wanted)
 
     def tune(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Write the tune (``{"version", "abc"}``); give the sheet as it is then."""
@@ -164,7 +173,7 @@ class Desk:
         if not isinstance(abc, str) or len(abc) > MOST_TUNE:
             raise InputError("a tune's text is needed, of a million characters at most")
         self.store.change_tune(name, str(wanted.get("version")), abc)
-        return self.store.show(name, narrow=bool(wanted.get("narrow")))
+        return self.show(name, wanted)
 
     def trial(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Engrave a tune that is still being typed (``{"abc", "narrow"}``); nothing is written."""
@@ -185,7 +194,7 @@ class Desk:
         self.store.move(name, way)
         if self.folder.found(name) is None:
             return {"gone": True}
-        return self.store.show(name, narrow=bool(wanted.get("narrow")))
+        return self.show(name, wanted)
 
     def fingers(self, name: str, chord: str) -> dict[str, Any]:
         """Draw the shapes that a chord may take."""
@@ -228,7 +237,7 @@ class Desk:
         if not (isinstance(file, str) and file.endswith(".toml") and "/" not in file):
             file = self.folder.free_name(title or "my bowing", ".toml")
         self.store.keep_pattern(name, str(wanted.get("version")), file, section, bow.pattern_text(title, rows, like))
-        return self.store.show(name, narrow=bool(wanted.get("narrow")))
+        return self.show(name, wanted)
 
     def _sheet(self, name: str) -> Sheet:
         reading = self.store.read(name)
@@ -239,7 +248,7 @@ class Desk:
     # hearing
 
     def hear(self, name: str, wanted: Mapping[str, Any]) -> Iterator[bytes]:
-        """Stream ``{"bar", "time", "pass", "around", "levels"}``, or two bars of a bowing (``rows`` or ``pattern``)."""
+        """Stream ``{"bar", "time", "pass", "around", "counted"}``, or two bars of a bowing (``rows`` or ``pattern``)."""
         reading = self.store.read(name)
         if reading.sheet is None:
             raise InputError(*(problem.what for problem in reading.problems))
@@ -251,20 +260,9 @@ class Desk:
             asked = Asked(bar=1, number=asked.number, parts=("backup", "click"), bars=bow.TRIAL_BARS)
         if asked.number > sheet.ramp.passes:
             asked = replace(asked, number=sheet.ramp.passes)
+        self._ready.still()
         voice = Hurried(self.voices.voice(sheet))
-        gain = self._gains.get(name)
-        if gain is None:
-            gain = self._gains[name] = estimate(
-                sheet, voice, _levels(wanted), asked.number, seconds=3.0, recorded=recorded
-            )
-        return listen(sheet, voice, asked, gain, recorded)
-
-    def _make_ready(self, name: str) -> None:
-        """Have the voice and the gain of a sheet at hand before they are asked for."""
-        with self._preparing, suppress(InputError):
-            sheet = self._sheet(name)
-            voice = Hurried(self.voices.voice(sheet), patience=_AT_LEISURE)
-            self._gains[name] = estimate(sheet, voice, _levels({}))
+        return listen(sheet, voice, asked, lambda: self._ready.gain(name), self._passes, recorded)
 
     # a recording as the melody
 
@@ -293,7 +291,7 @@ class Desk:
         by = str(wanted.get("by") or "")[:100]
         edits = self.melodies.put(name, self._sheet(name), str(wanted.get("listening")), by)
         self.store.change(name, str(wanted.get("version")), edits)
-        return self.store.show(name, narrow=bool(wanted.get("narrow")))
+        return self.show(name, wanted)
 
     # takes
 
@@ -356,12 +354,14 @@ class Desk:
         self.lessons.stop()
         self.melodies.stop()
         self.writings.stop()
+        self._ready.close()
         self.voices.close()
 
     def close(self) -> None:
         """End the desk."""
         self.stop()
         self.on_close()
+
 
 
 def _asked(wanted: Mapping[str, Any], until: int | None) -> Asked:
@@ -387,13 +387,3 @@ def _is_whole(value: object) -> bool:
 
 def _whole(value: object, otherwise: int) -> int:
     return value if isinstance(value, int) and not isinstance(value, bool) else otherwise
-
-
-def _levels(wanted: Mapping[str, Any]) -> dict[str, float | None]:
-    given = wanted.get("levels")
-    levels: dict[str, float | None] = {"melody": 0.0, "backup": -3.0, "rhythm": -6.0, "click": -9.0, "drone": -15.0}
-    if isinstance(given, dict):
-        for part in _PARTS:
-            value = given.get(part, levels[part])
-            levels[part] = float(value) if isinstance(value, int | float) and -60 <= value <= 12 else None
-    return levels

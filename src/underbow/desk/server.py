@@ -20,6 +20,7 @@ from underbow.desk.app import make_app
 from underbow.desk.desk import Desk
 from underbow.desk.folder import Folder
 from underbow.desk.guard import Guard
+from underbow.desk.hear.beside import Beside, a_process
 from underbow.desk.hear.voices import Voices
 from underbow.errors import InputError
 
@@ -53,7 +54,7 @@ def serve(path: Path, say: Callable[[str], None], *, port: int = 0, browser: boo
         raise InputError(f"no folder {path}; name one that is there, or make it first")
     with contextlib.closing(_listening(port)) as listening:
         number = int(listening.getsockname()[1])
-        desk = Desk(Folder(path), Voices(voices))
+        desk = Desk(Folder(path), Voices(voices, Beside(a_process)))
         guard = Guard(make_app(desk), number)
         server = _Server(
             uvicorn.Config(

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
 
 from underbow.errors import Fault, InputError
 from underbow.theory.meter import Tempo
@@ -27,8 +29,14 @@ PLAYERS: dict[str, Callable[[Sheet, Timeline], Part]] = {
 STRICT = {"click", "tuning", "drone"}  # parts without human feel
 
 
-def perform(sheet: Sheet) -> Performance:
+def perform(sheet: Sheet, *, until: Callable[[Timeline], Fraction] | None = None) -> Performance:
     r"""Play a sheet.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    until : callable, optional
+        Says where in the track (quarters) nobody needs to play on: what begins before is played as in the whole track.
 
     Returns
     -------
@@ -52,6 +60,8 @@ def perform(sheet: Sheet) -> Performance:
     ['8.0', '16.0', '22.9']
     """
     timeline = lay_out(sheet)
+    if until is not None:
+        timeline = replace(timeline, until=until(timeline))
     _within_limit(sheet, timeline)
     players = [
         *PLAYERS.values(),

@@ -109,6 +109,8 @@ class Timeline:
         Pickups among them; without a gap within a stretch.
     chords : sequence of ChordSpan
         What is heard, neighbours with the same chord joined.
+    until : Fraction or None
+        From where on nobody needs to play, since only what comes before is wanted; None where all of it is.
     """
 
     tuned: Fraction
@@ -121,6 +123,7 @@ class Timeline:
     heard: Recurring[Heard]
     bars: Recurring[PlayedBar]
     chords: Recurring[ChordSpan]
+    until: Fraction | None = None
     _straight: bool = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -144,6 +147,10 @@ class Timeline:
     def between(self, start: Fraction, end: Fraction) -> list[Heard]:
         """Chords heard in a stretch, cut to it, in order."""
         return _between(self.heard, start, end)
+
+    def wanted(self, quarter: Fraction) -> bool:
+        """Whether what begins at a position has to be played."""
+        return self.until is None or quarter < self.until
 
     def places(self, passes: range) -> range:
         """Places of the whole bars of some passes."""

@@ -6,10 +6,50 @@ const SIDES = { melody: -0.3, backup: 0.3, rhythm: -0.15 };
 
 export const factor = (level) => (level === null ? 0 : 10 ** (level / 20));
 
+// One way to the loudspeaker for the whole page. It is opened at the first touch, so that the first press needn't wait for it.
+let out = null, response = null;
+
+function open() {
+  if (out) return out;
+  const Context = window.AudioContext ?? window.webkitAudioContext;
+  const context = new Context({ sampleRate: RATE, latencyHint: "interactive" });
+  // However near all stand, the sum stays under -1 dBFS: above -3 dBFS it is rounded off.
+  const curve = Float32Array.from({ length: 8193 }, (_, i) => {
+    const x = (i - 4096) / 1024, size = Math.abs(x);
+    return Math.sign(x) * (size < 0.7 ? size : 0.7 + 0.19 * Math.tanh((size - 0.7) / 0.19));
+  });
+  const round = new WaveShaperNode(context, { curve });
+  const narrow = new GainNode(context, { gain: 0.25 }); // the curve is drawn for -4 to 4
+  narrow.connect(round).connect(context.destination);
+  out = { context, dry: narrow, wet: roomRound(context, narrow) };
+  return out;
+}
+
+// The room round the players: it answers the sum of both sides, which a node's mixing to one channel halves.
+export function roomRound(context, to) {
+  const send = new GainNode(context, { gain: 2, channelCount: 1, channelCountMode: "explicit" });
+  const room = new ConvolverNode(context, { disableNormalization: true });
+  send.connect(room).connect(to);
+  response ??= ask("/room").then((data) => {
+    const buffer = new AudioBuffer({ length: data.length / 2, numberOfChannels: 2, sampleRate: RATE });
+    for (const side of [0, 1]) buffer.copyToChannel(data.subarray((side * data.length) / 2, ((side + 1) * data.length) / 2), side);
+    return buffer;
+  });
+  response.then((buffer) => { room.buffer = buffer; }).catch(() => { response = null; }); // dry, then
+  return send;
+}
+
+const ask = async (where) => {
+  const answer = await fetch(where);
+  if (!answer.ok) throw new Error(where);
+  return new Float32Array(await answer.arrayBuffer());
+};
+
 class Take { // one stream from the desk on the context's clock
-  constructor(hearing, wanted) {
+  constructor(hearing, wanted, ready) {
     this.hearing = hearing;
     this.wanted = wanted;
+    this.ready = ready;
     this.stop = new AbortController();
     this.marks = [];
     this.sources = [];
@@ -40,6 +80,8 @@ class Take { // one stream from the desk on the context's clock
         const body = all.subarray(place + 5, place + 4 + size);
         if (all[place + 4] === 74) this.told(JSON.parse(new TextDecoder().decode(body)));
         else {
+          await this.ready;
+          if (this.stop.signal.aborted) return;
           if (this.zero === null) this.begin(zero === undefined ? context.currentTime + START : Math.max(zero, context.currentTime + 0.005));
           at += this.play(body, at);
         }
@@ -61,7 +103,8 @@ class Take { // one stream from the desk on the context's clock
   }
 
   told(message) {
-    if (message.parts) { this.parts = message.parts; this.out = this.hearing.players(message.parts, message.gain); }
+    if (message.parts) { this.parts = message.parts; this.out = this.hearing.players(message); }
+    else if ("gain" in message) this.out.take.gain.setTargetAtTime(message.gain, this.hearing.context.currentTime, 0.2); // known better by now
     else this.marks.push(message);
   }
 
@@ -126,34 +169,26 @@ export class Hearing {
     Object.assign(this, { placed: place, ended, failed });
     this.levels = {};
     this.takes = [];
+    if (navigator.userActivation?.hasBeenActive) open();
+    else for (const touch of ["pointerdown", "keydown"]) addEventListener(touch, () => open(), { capture: true, once: true });
   }
+
+  get context() { return open().context; }
 
   get playing() { return this.takes.length > 0; }
 
-
   async ready() {
-    if (!this.context) {
-      const Context = window.AudioContext ?? window.webkitAudioContext;
-      this.context = new Context({ sampleRate: RATE, latencyHint: "interactive" });
-      // However near all stand, the sum stays under -1 dBFS: above -3 dBFS it is rounded off.
-      const curve = Float32Array.from({ length: 8193 }, (_, i) => {
-        const x = (i - 4096) / 1024, size = Math.abs(x);
-        return Math.sign(x) * (size < 0.7 ? size : 0.7 + 0.19 * Math.tanh((size - 0.7) / 0.19));
-      });
-      this.round = new WaveShaperNode(this.context, { curve });
-      this.narrow = new GainNode(this.context, { gain: 0.25 }); // the curve is drawn for -4 to 4
-      this.narrow.connect(this.round).connect(this.context.destination);
-    }
     if (this.context.state !== "running") {
       await Promise.race([this.context.resume(), new Promise((_, no) => setTimeout(() => no(new Error("silent")), 4000))]);
     }
   }
 
-  players(parts, gain) { // one way for each part, from the stream's channels to the two sides
+  players({ parts, gain, room }) { // one way for each part, from the stream's channels to the two sides
     const { context } = this;
     const input = new ChannelSplitterNode(context, { numberOfOutputs: parts.length });
     const take = new GainNode(context, { gain });
-    take.connect(this.narrow);
+    take.connect(out.dry);
+    if (room !== "off") take.connect(out.wet);
     const gains = {};
     parts.forEach((part, i) => {
       gains[part] = new GainNode(context, { gain: factor(this.level(part)) });
@@ -177,10 +212,11 @@ export class Hearing {
   async start(name, body, after) {
     const pressed = performance.now();
     this.halt();
-    await this.ready();
+    const ready = this.ready(); // while the desk makes the first sound
+    ready.catch(() => {});
     const where = `/sheet/${path(name)}/sound`;
     this.name = name;
-    await this.go(new Take(this, { where, body: { ...body, levels: this.levels } }), undefined, after);
+    await this.go(new Take(this, { where, body }, ready), undefined, after);
     this.waited = performance.now() - pressed;
   }
 
@@ -198,6 +234,7 @@ export class Hearing {
 
   lost(take, fault) {
     if (fault.name === "AbortError") return;
+    take.stop.abort();
     this.takes = this.takes.filter((one) => one !== take);
     this.failed(fault.message);
     if (!this.takes.length) this.ended();
@@ -209,7 +246,7 @@ export class Hearing {
     if (!take || take.zero === null) return;
     const next = take.next(this.context.currentTime + SWITCH);
     if (!next) return;
-    const wanted = { ...take.wanted.body, ...body, counted: false, bar: next.bar[1], time: next.bar[2], pass: next.pass, levels: this.levels };
+    const wanted = { ...take.wanted.body, ...body, counted: false, bar: next.bar[1], time: next.bar[2], pass: next.pass };
     const fresh = new Take(this, { where: `/sheet/${path(this.name)}/sound`, body: wanted });
     await this.go(fresh, next.when - LEAD, () => {
       take.finish(Math.max(next.when, fresh.zero + LEAD) - 0.01);

@@ -33,6 +33,7 @@ FIDDLES = (
     ("backup fiddle", BACKING, 11, sketch.BACKING, 7),
     ("drone", STEADY, 11, sketch.STEADY, 7),
 )
+_BOWED = {name for name, *_ in FIDDLES}
 
 
 class _Bowed:
@@ -166,6 +167,11 @@ class BuiltinVoice:
         if player is None:
             player = self._players.setdefault(name, self._makers[name]())
         return player
+
+
+def is_bowed(action: Action) -> bool:
+    """Say whether a fiddle sounds an action: where it is computed, that takes long."""
+    return instrument(action) in _BOWED
 
 
 def instrument(action: Action) -> str:

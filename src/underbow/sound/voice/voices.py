@@ -256,10 +256,7 @@ class Remembered:
 
     def __init__(self, voice: Voice, room: int = 64 << 20) -> None:
         self._voice = voice
-        self._room = room
-        self._kept: OrderedDict[Action, Samples] = OrderedDict()
-        self._bytes = 0
-        self._lock = threading.Lock()
+        self._kept = Kept(room)
         self.made = 0  # how many actions had to be sounded, for reports
 
     @property
@@ -274,11 +271,9 @@ class Remembered:
 
     def sounds(self, action: Action) -> Samples:
         """Give the samples of an action (read-only), from memory where they are there."""
-        with self._lock:
-            kept = self._kept.get(action)
-            if kept is not None:
-                self._kept.move_to_end(action)
-                return kept
+        kept = self._kept.get(action)
+        if kept is not None:
+            return kept
         samples = self._voice.sounds(action)
         self._keep(action, samples)
         return samples
@@ -292,9 +287,39 @@ class Remembered:
                 self._keep(action, samples)
 
     def _keep(self, action: Action, samples: Samples) -> None:
+        self.made += 1
+        self._kept.keep(action, samples)
+
+
+class Kept:
+    """Sounds that were made, those used last, in a bounded room; safe to use from several threads.
+
+    Parameters
+    ----------
+    room : int
+        Bytes of samples to keep; 0 keeps nothing.
+    """
+
+    def __init__(self, room: int) -> None:
+        self._room, self._bytes = room, 0
+        self._kept: OrderedDict[Action, Samples] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __contains__(self, action: Action) -> bool:
+        return action in self._kept
+
+    def get(self, action: Action) -> Samples | None:
+        """Give the samples of an action (read-only); None where they aren't kept, or not any more."""
+        with self._lock:
+            kept = self._kept.get(action)
+            if kept is not None:
+                self._kept.move_to_end(action)
+            return kept
+
+    def keep(self, action: Action, samples: Samples) -> None:
+        """Keep the samples of an action, which nobody may change any more."""
         samples.flags.writeable = False
         with self._lock:
-            self.made += 1
             if action not in self._kept and samples.nbytes <= self._room:
                 self._kept[action] = samples
                 self._bytes += samples.nbytes

@@ -31,9 +31,9 @@ def backup_part(sheet: Sheet, timeline: Timeline) -> Part:
     every = [run for stretch in timeline.stretches for run in runs(timeline, timeline.places(stretch.passes))]
     in_pass = [_runs_in(every, timeline.places(range(i, i + 1))) for i in range(len(timeline.starts))]
 
-    def play(passes: range, stretch: Stretch) -> list[Gesture]:
+    def play(passes: range, stretch: Stretch) -> Iterable[Gesture]:
         strokes = (stroke for place in passes for stroke in _strokes(sheet, timeline, place, in_pass[place]))
-        return list(_closed(sheet, timeline, stretch, strokes) if passes.stop == stretch.passes.stop else strokes)
+        return _closed(sheet, timeline, stretch, strokes) if passes.stop == stretch.passes.stop else strokes
 
     def alike(place: int) -> Hashable:
         """Say of its runs where they begin in a pass, or how far their cycle is, and where they end: so it is bowed."""

@@ -8,6 +8,7 @@ round. For an air half a bar is taken in a bow, and the bow goes on as it comes.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -92,6 +93,7 @@ def _joined(strokes: list[list[MelodyNote]], bars: tuple[Bar, ...]) -> list[list
 def _worked_out(strokes: list[list[MelodyNote]], melody: Melody, *, even: bool = True) -> tuple[MelodyStroke, ...]:
     bars = list(melody.full_bars)
     pickup = melody.bars[:1] if melody.pickup else ()
+    starts = [stroke[0].start for stroke in strokes]
     out: list[MelodyStroke] = []
     end = bars[0].start if bars else strokes[0][0].start
     bow = ""
@@ -99,7 +101,7 @@ def _worked_out(strokes: list[list[MelodyNote]], melody: Melody, *, even: bool =
         if pickup and bar is pickup[0] and bars:  # what sounds before it, the tune going round
             end -= bars[-1].start + bars[-1].meter.bar - bar.length
             bow = bow if even else ""  # an air breathes here
-        inside = [stroke for stroke in strokes if bar.start <= stroke[0].start < bar.end]
+        inside = strokes[bisect_left(starts, bar.start) : bisect_left(starts, bar.end)]
         runs = _between_rests(inside, end, bar)
         for run, after_rest in runs:
             if not bow or after_rest:  # from rest the bow begins where it will: so that the next bar begins down

@@ -25,11 +25,9 @@ def click_part(sheet: Sheet, timeline: Timeline) -> Part:
     The pickup that begins a stretch lies in the last bar counted before it and is clicked with it.
     """
 
-    def play(passes: range, stretch: Stretch) -> list[Gesture]:
-        bars = timeline.bars_of(passes)
-        return [
-            click for bar in bars for click in _clicks(sheet, bar.bar.meter, bar.start, start=bar.start, end=bar.end)
-        ]
+    def play(passes: range, stretch: Stretch) -> Iterator[Gesture]:
+        for bar in timeline.bars_of(passes):
+            yield from _clicks(sheet, bar.bar.meter, bar.start, start=bar.start, end=bar.end)
 
     def counted() -> Iterator[tuple[list[Gesture], Fraction]]:
         start = timeline.tuned

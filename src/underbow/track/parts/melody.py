@@ -57,6 +57,8 @@ def melody_part(sheet: Sheet, timeline: Timeline) -> Part:
                     break
         begin = len(gestures)
         for stroke in ready:
+            if not timeline.wanted(timeline.starts[place] + stroke[1][0][0].start):
+                return gestures[begin:]
             players[place].play(*stroke, gestures)
         end = len(gestures)
         if passes.stop != stretch.passes.stop:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from fractions import Fraction
+from itertools import takewhile
 
 from underbow.track.performance import Gesture
 from underbow.track.timeline import Stretch, Timeline
 
-Play = Callable[[range, Stretch], list[Gesture]]  # the gestures of some passes of a stretch
+Play = Callable[[range, Stretch], Iterable[Gesture]]  # the gestures of some passes of a stretch
 
 
 def pass_by_pass(
@@ -16,7 +17,8 @@ def pass_by_pass(
 ) -> Iterator[tuple[list[Gesture], Fraction]]:
     """Play every pass; give its gestures, and by how many quarters later than they stand there they are played.
 
-    A pass that opens a stretch, one that closes it, and one between may differ; otherwise only what ``alike`` says.
+    A pass that opens a stretch, one that closes it, and one between may differ; otherwise only what ``alike`` says. Where only
+    the track's beginning is wanted, no gesture is asked for after the first one that isn't; what is alike comes whole.
 
     Parameters
     ----------
@@ -35,7 +37,9 @@ def pass_by_pass(
         for passes in [*(range(place, place + 1) for place in range(first, last)), range(last, stop)]:
             key = (passes.start == first, passes.stop == stop, *map(alike, passes))
             start = timeline.starts[passes.start]
+            if not timeline.wanted(start):
+                return
             if key not in known:
-                known[key] = (play(passes, stretch), start)
+                known[key] = (list(takewhile(lambda one: timeline.wanted(one.start), play(passes, stretch))), start)
             gestures, begin = known[key]
             yield gestures, start - begin

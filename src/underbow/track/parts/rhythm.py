@@ -26,8 +26,8 @@ def rhythm_part(sheet: Sheet, timeline: Timeline) -> Part:
     A new chord begins on its own bass, and so does each section, and each bar that has several basses.
     """
 
-    def play(passes: range, stretch: Stretch) -> list[Gesture]:
-        return list(_strokes(sheet, timeline, passes, stretch))
+    def play(passes: range, stretch: Stretch) -> Iterator[Gesture]:
+        return _strokes(sheet, timeline, passes, stretch)
 
     return Part("rhythm", PROGRAMS["rhythm"], Gestures.of_phrases(pass_by_pass(timeline, play)))
 
