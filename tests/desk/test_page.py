@@ -12,7 +12,10 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+
+from underbow.sound.room import in_room
 
 from ..lesson.practice.browsers import Chromium  # noqa: TID252  the tests are no package to import from
 from .conftest import running
@@ -266,6 +269,53 @@ def test_the_stairs_are_typed_and_dragged(at: At) -> None:
     assert "two bars of click first" in (at.folder / "gateposts.toml").read_text("utf-8")  # her remarks
 
 
+def test_the_room_is_chosen_on_the_sheet_and_heard_round_the_players(at: At) -> None:
+    """What the page lays round a sound is the room of the track's mix; and each stream goes into it, or doesn't."""
+    at.open("gateposts.toml")
+    heard = np.array(
+        at.promised("""
+        import('/page/hear.js').then(async (hear) => {
+          const context = new OfflineAudioContext(2, 14000, 44100), source = new AudioBufferSourceNode(context);
+          source.buffer = new AudioBuffer({ length: 8, numberOfChannels: 2, sampleRate: 44100 });
+          source.buffer.getChannelData(0)[0] = 1;
+          source.connect(hear.roomRound(context, context.destination));
+          await hear.response;
+          source.start();
+          const made = await context.startRendering();
+          done([[...made.getChannelData(0)], [...made.getChannelData(1)]]);
+        })
+        """)
+    )
+    clap = np.zeros((14_000, 2), np.float32)
+    clap[0, 0] = 1
+    wanted = (np.concatenate(list(in_room([clap], 44_100))) - clap).T
+    assert np.abs(heard - wanted).max() < 1e-4 * np.abs(wanted).max()
+    at.browser.run("""
+      window.rooms = 0;
+      const connect = AudioNode.prototype.connect;
+      AudioNode.prototype.connect = function (to, ...more) {
+        if (to instanceof GainNode && to.channelCountMode === 'explicit' && to.channelCount === 1) rooms++;
+        return connect.call(this, to, ...more);
+      };
+    """)
+    for room, sheets, streams in (("off", {"room": "off"}, 0), ("small", {}, 1)):
+        at.browser.run(
+            "const one = document.querySelector('#room'); one.value = arguments[0]; one.dispatchEvent(new Event('change'))",
+            room,
+        )
+        at.until(lambda sheets=sheets: at.table("gateposts.toml").get("sound", {}) == sheets)
+        at.hands.kept()
+        at.until(
+            lambda room=room: at.browser.run("return document.querySelector('#room.ink') !== null") == (room == "off")
+        )
+        at.hands.kept()
+        at.browser.keys("Space")
+        at.hands.see(".sounding")
+        assert at.browser.run("return rooms") == streams
+        at.browser.keys("Escape")
+    assert at.complaints() == []
+
+
 def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
     at.open("wet-socks.toml")
     at.hands.press("#make")
@@ -418,6 +468,24 @@ def test_the_shelf_is_searched_by_title_key_meter_and_chords(at: At) -> None:
     assert found("f e") == ["Snow on the Weir"]
     assert found("no such thing") == []
     assert len(found("")) == 5
+
+
+def test_cut_time_stands_as_two_two_and_is_found_by_either_name(at: At) -> None:
+    """Two halves to the bar: musicians write the sign, or 2/2; the letters of ABC for it stand nowhere on the paper."""
+    listed = "document.querySelectorAll('.papers:not(.blanks) > li')"
+    found = f"return [...{listed}].filter((one) => one.checkVisibility()).map((one) => one.innerText)"
+    at.until(lambda: len(at.browser.run(found)) > 3)
+    for name in ("cut time", "2/2"):
+        at.browser.run(
+            "const find = document.querySelector('#find'); find.value = arguments[0]; find.dispatchEvent(new Event('input'))",
+            name,
+        )
+        at.until(lambda: any("Lamplight" in one for one in at.browser.run(found)))
+        assert all("2/2" in one and "C|" not in one for one in at.browser.run(found))
+    at.open("lamplight.toml")
+    head = at.browser.run("return document.querySelector('.paper').innerText.slice(0, 400)")
+    assert "2/2" in head
+    assert "C|" not in head
 
 
 def test_closing_ends_the_program(at: At) -> None:

@@ -45,6 +45,12 @@ def test_the_plan_counts_the_beat_in_words() -> None:
     assert "Practice plan\n  dotted quarter note = 60, 70, 80, 90, 100, 110\n" in text
 
 
+def test_cut_time_is_put_into_words_as_two_two() -> None:
+    """The letters of ABC for the sign are no musician's."""
+    lines = sheet_text(read_sheet(ROOT / "tracks" / "lamplight.toml")).splitlines()
+    assert lines[1] == "G major, 2/2"
+
+
 def parts(count: int) -> list[dict[str, Any]]:
     files = [{"path": f"{kind}/tracks/x.mp3", "kind": "audio", "mix": "x"} for kind in "a"]
     return [

@@ -46,7 +46,7 @@ def changes_text(harmony: Harmony) -> str:
     tune = harmony.tune
     changes = str(harmony.progression)
     quoted = f'"""\n{changes}\n"""' if "\n" in changes else f'"{changes}"'
-    lines = [tune.title or "(no title)", f"key {tune.key}, meter {tune.meter}", "", "For a track sheet:", ""]
+    lines = [tune.title or "(no title)", f"key {tune.key}, meter {tune.meter.numbers}", "", "For a track sheet:", ""]
     lines += [f"progression = {quoted}", ""]
     if _two_ways(harmony):
         lines += [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import logging
 import signal
 import socket
@@ -27,6 +28,7 @@ from underbow.errors import InputError
 __all__ = ["HOST", "serve"]
 
 HOST = "127.0.0.1"
+_TURN = 0.001  # seconds that a thread goes on while another waits: the one that somebody waits for is soon back
 GRACE = 2  # seconds that what is still being sent has at the end
 
 
@@ -72,6 +74,8 @@ def serve(path: Path, say: Callable[[str], None], *, port: int = 0, browser: boo
 
         server.on_begin, server.on_end = begun, desk.stop
         logging.getLogger("uvicorn.error").addFilter(_is_worth_a_line)
+        sys.setswitchinterval(_TURN)
+        gc.freeze()  # what was imported stays: nobody waits while it is looked through for rubbish
         server.run(sockets=[listening])
 
 

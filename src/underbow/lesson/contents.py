@@ -112,7 +112,7 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     changes, order = changes_of(sheet, words)
     lines = [
         one_line(sheet.title),
-        f"{signs(str(sheet.tune.key.tonic))} {sheet.tune.key.mode}, {sheet.tune.meter}",
+        f"{signs(str(sheet.tune.key.tonic))} {sheet.tune.key.mode}, {sheet.tune.meter.numbers}",
         "",
     ]
     if sheet.recording and sheet.recording.by:

@@ -6,7 +6,7 @@ Lengths are quarter notes, as Fractions. The beat of 6/8, 9/8 and 12/8 is the do
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 _METER = re.compile(r"(\(?\s*\d{1,3}(?:\s*\+\s*\d{1,3})*\s*\)?)\s*/\s*(\d{1,3})", re.ASCII)
@@ -52,6 +52,15 @@ class Meter:
         if not match:
             raise ValueError(f"not a meter: {text!r}; write one such as 4/4, 6/8 or C|")
         return cls(tuple(int(n) for n in re.findall(r"\d+", match[1])), int(match[2]))
+
+    @property
+    def numbers(self) -> str:
+        """The meter as it is put into words, where a sign can't be drawn.
+
+        >>> Meter.parse("C|").numbers, Meter.parse("C").numbers, Meter.parse("6/8").numbers
+        ('2/2', '4/4', '6/8')
+        """
+        return str(replace(self, sign=""))
 
     @property
     def bar(self) -> Fraction:

@@ -182,7 +182,7 @@ def tune_text(tune: Tune, width: int = 80) -> str:
 
 def _meter(tune: Tune) -> str:
     """The meter it is counted by; nothing where it is free on purpose, or has no notes to count."""
-    return "" if tune.free and not tune.meter_assumed else str(tune.meter)
+    return "" if tune.free and not tune.meter_assumed else tune.meter.numbers
 
 
 def _shown_sections(melody: Melody) -> list[tuple[str, int, list[Bar]]]:

@@ -157,6 +157,14 @@ def test_a_chord_with_two_shapes_says_on_paper_which_bar_takes_which(program: Pr
     assert ENGLISH["which"] in after
 
 
+def test_cut_time_stands_under_the_title_as_two_two(program: Program, tmp_path: Path) -> None:
+    """As musicians put the sign into words; the staff has the sign itself."""
+    (tmp_path / "h.pdf").write_bytes(make_handout(read_sheet(ROOT / "tracks" / "lamplight.toml")))
+    text = tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
+    assert "G major · 2/2 · " in " ".join(text.split())
+    assert "C|" not in text
+
+
 def test_a_sheet_with_one_shape_a_chord_says_nothing_of_shapes_in_its_changes(program: Program, tmp_path: Path) -> None:
     (tmp_path / "h.pdf").write_bytes(make_handout(read_sheet(ROOT / "tracks" / "rushes.toml")))
     text = " ".join(tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-").split())

@@ -7,7 +7,8 @@ const SIDES = { melody: -0.3, backup: 0.3, rhythm: -0.15 };
 export const factor = (level) => (level === null ? 0 : 10 ** (level / 20));
 
 // One way to the loudspeaker for the whole page. It is opened at the first touch, so that the first press needn't wait for it.
-let out = null, response = null;
+let out = null;
+export let response = null; // the room's
 
 function open() {
   if (out) return out;

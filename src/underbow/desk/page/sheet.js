@@ -86,7 +86,7 @@ export class Sheet {
         made("changes", [view.changes, problems("changes")], () => showChanges(this)),
         made("fingers", [view.fingers, problems("fingers")], () => showFingers(this)),
         made("bow", [view.bow, problems("bow")], () => showBow(this)),
-        made("plan", [view.plan, problems("plan")], () => showPlan(this)),
+        made("plan", [view.plan, view.room, problems("plan")], () => showPlan(this)),
         made("learner", [view.learner, problems("learner")], () => this.learner()),
       );
     } else sections.push(made("text", [view.text, view.problems], () => this.text()));

@@ -1,7 +1,7 @@
 // The shelf: every sheet of the folder as a small paper; three blank ones to begin with; turned-down corners for a class.
 import { ask, path } from "./ask.js";
 import { $, el, tell, word } from "./dom.js";
-import { meter, say } from "./words.js";
+import { meter, meterToFind, say } from "./words.js";
 import { go, showRail, state } from "./stage.js";
 import { beginWith, dropped } from "./begin.js";
 import { makeLesson } from "./lesson.js";
@@ -44,7 +44,7 @@ export async function showShelf() {
       el("button", { type: "button", class: "press", id: "make", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
       word(say("put_back"), () => { corners.clear(); fill(); changed(); }))] : []));
   };
-  const text = (one) => [one.title, one.key, one.meter, meter(one.meter), one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
+  const text = (one) => [one.title, one.key, meterToFind(one.meter), one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
   const texts = new Map(found.sheets.map((one) => [one, text(one)]));
   const fits = (one, words) => words.every((w) =>
     w.length <= 2 && /^[a-g][#b]?m?$/.test(w) ? one.chords.some((c) => c.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b") === w) || texts.get(one).split(/\s+/).includes(w)

@@ -190,6 +190,9 @@ export const WORDS = {
   way_steady: "all at one tempo",
   way: "How it rises",
   tempos_word: "tempos",
+  room: "Where it sounds",
+  room_small: "in a small room",
+  room_off: "without any room",
   stair_said: "{number}: {tempo}",
   // the learner
   learner_sample: "what to look out for, in your own words",
@@ -311,8 +314,10 @@ export const WORDS = {
   ],
 };
 
-const METERS = { "C|": "cut time", C: "common time" };
+const METERS = { "C|": "2/2", C: "4/4" }; // the signs as they are put into words
+const SIGNS = { "C|": "cut time", C: "common time" };
 export const meter = (name) => METERS[name] ?? name;
+export const meterToFind = (name) => [name, METERS[name], SIGNS[name]].filter(Boolean).join(" ");
 
 export function say(name, fill = {}) {
   return (WORDS[name] ?? name).replace(/\{(\w+)\}/g, (all, key) => (key in fill ? fill[key] : all));

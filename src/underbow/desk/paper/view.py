@@ -48,8 +48,13 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
     Returns
     -------
     dict
+<<<<<<< HEAD
         ``name version problems notes text until tune title learner recording``; where the tune could be read ``head staff changes
         order fingers bow plan players`` as well. ``until`` is the first bar that can't be heard.
+=======
+        ``name version problems notes text until tune title learner``; where the tune could be read ``head staff changes
+        order fingers bow plan room players`` as well. ``until`` is the first bar that can't be heard.
+>>>>>>> 1adbd76 (Lay the track's room round the players at the desk, chosen on the sheet, and put cut time into words as 2/2)
     """
     table, sheet = reading.table, reading.sheet
     out: dict[str, Any] = {
@@ -78,6 +83,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
         "fingers": _fingers(sheet, table),
         "bow": _bow(sheet, table),
         "plan": _plan(sheet, table),
+        "room": {"is": sheet.room, "ink": isinstance(table.get("sound"), dict) and "room" in table["sound"]},
         "players": {
             "mixes": [_mix(mix, sheet) for mix in sheet.mixes],
             "ink": "mix" in table,

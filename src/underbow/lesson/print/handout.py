@@ -145,7 +145,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     if first != last:
         tempo += f" – {float(last.count):g}"
     key = sheet.tune.key
-    facts = [f"{signs(str(key.tonic))} {key.mode}", str(sheet.tune.meter), tempo]
+    facts = [f"{signs(str(key.tonic))} {key.mode}", sheet.tune.meter.numbers, tempo]
     if sheet.tuning.name != "GDAE":
         strings = " ".join(signs(str(string.pitch_class)) for string in sheet.tuning.strings)
         facts.append(words["tune_to"].replace("{strings}", strings))

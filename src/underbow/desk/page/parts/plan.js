@@ -13,6 +13,7 @@ export function showPlan(sheet) {
     plan.kind === "glide" ? "" : [` · ${say("each_tempo")} `, line(String(plan.each), { label: say("each_tempo"), ink: ink("each"), numbers: true, id: "each", keep: (text) => put("each", whole(text)) }), ` ${say(plan.each === 1 ? "time" : "times")} · `,
       line(String(plan.between), { label: say("between"), ink: ink("between"), numbers: true, id: "between", keep: (text) => put("between", whole(text)) }), ` ${say("between")}`],
     " · ", line(String(plan.count_in), { label: say("count_in"), ink: ink("count_in"), numbers: true, id: "count-in", keep: (text) => put("count_in", whole(text)) }), ` ${say("count_in")}`,
+    " · ", choice(sheet.view.room.is, ["small", "off"].map((one) => [one, say(`room_${one}`)]), { label: say("room"), ink: sheet.view.room.ink, id: "room", keep: (value) => sheet.change([{ key: ["sound", "room"], value: value === "small" ? null : value }]) }),
   ];
   const all = plan.tempos.map(([begin]) => begin), low = Math.min(...all) * 0.7, high = Math.max(plan.goal, ...all);
   const tall = (tempo) => 22 + (88 * (tempo - low)) / Math.max(high - low, 1);
