@@ -363,7 +363,6 @@ class Desk:
         self.on_close()
 
 
-
 def _asked(wanted: Mapping[str, Any], until: int | None) -> Asked:
     around = wanted.get("around")
     pair = (

@@ -96,7 +96,7 @@ def test_the_room_is_bounded_and_the_oldest_goes_first() -> None:
     for midi in (60, 61, 62, 60, 63, 60, 61):
         remembered.sounds(action(midi))
     assert voice.calls == 5  # 60, 61, 62, 63, and 61 again: it was the one used longest ago when 63 came
-    assert remembered._bytes <= 3 * 4000
+    assert remembered._kept.bytes <= 3 * 4000
 
 
 def test_what_fills_the_room_is_kept_and_what_is_larger_leaves_the_others_there() -> None:

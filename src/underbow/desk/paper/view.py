@@ -48,13 +48,8 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
     Returns
     -------
     dict
-<<<<<<< HEAD
         ``name version problems notes text until tune title learner recording``; where the tune could be read ``head staff changes
-        order fingers bow plan players`` as well. ``until`` is the first bar that can't be heard.
-=======
-        ``name version problems notes text until tune title learner``; where the tune could be read ``head staff changes
         order fingers bow plan room players`` as well. ``until`` is the first bar that can't be heard.
->>>>>>> 1adbd76 (Lay the track's room round the players at the desk, chosen on the sheet, and put cut time into words as 2/2)
     """
     table, sheet = reading.table, reading.sheet
     out: dict[str, Any] = {

@@ -298,10 +298,15 @@ class Kept:
     ----------
     room : int
         Bytes of samples to keep; 0 keeps nothing.
+
+    Attributes
+    ----------
+    bytes : int
+        Of what is kept.
     """
 
     def __init__(self, room: int) -> None:
-        self._room, self._bytes = room, 0
+        self._room, self.bytes = room, 0
         self._kept: OrderedDict[Action, Samples] = OrderedDict()
         self._lock = threading.Lock()
 
@@ -322,6 +327,6 @@ class Kept:
         with self._lock:
             if action not in self._kept and samples.nbytes <= self._room:
                 self._kept[action] = samples
-                self._bytes += samples.nbytes
-                while self._bytes > self._room:
-                    self._bytes -= self._kept.popitem(last=False)[1].nbytes
+                self.bytes += samples.nbytes
+                while self.bytes > self._room:
+                    self.bytes -= self._kept.popitem(last=False)[1].nbytes
