@@ -259,6 +259,9 @@ def test_a_recording_that_says_absurd_things_of_itself_is_refused(
     soundfile.write(slow, np.zeros(4000, np.float32), 2)
     desk = opened(folder)
     assert "2 samples a second" in listened(desk, hand_in(desk, slow).json()["listening"])["what"]
+    empty = tmp_path / "empty.wav"
+    soundfile.write(empty, np.zeros(0, np.float32), RATE)
+    assert "there is no sound in it" in listened(desk, hand_in(desk, empty).json()["listening"])["what"]
     monkeypatch.setattr("underbow.jobs.recorded.MOST_SECONDS", 240)
     long = wav(tmp_path / "long.wav", np.zeros(241 * RATE, np.float32))
     assert "longer than 4 minutes" in listened(desk, hand_in(desk, long).json()["listening"])["what"]
@@ -280,10 +283,53 @@ def test_what_is_stopped_or_left_behind_is_cleared_away(
         listened(desk, one)
     assert put(desk, keys[0]).status_code == 400  # the oldest are no longer waited for
     assert put(desk, keys[-1]).status_code == 200
+    headers = {"Origin": HOME, "X-File-Name": "me.wav"}
+    for where in ("/sheet/none.toml/recordings", "/sheet/none.toml/takes", '/written?said={"meter":"x"}'):
+        assert desk.client.post(where, content=b"x", headers=headers).status_code == 400
     desk.desk.stop()
     assert [path.name for path in place.iterdir() if ".work" in path.name] == []
     assert desk.post("/listening/none/stop", {}).json() == {}
     assert desk.get("/listening/none/progress").status_code == 404
+
+
+def test_a_sheet_that_was_changed_meanwhile_is_not_overwritten_and_the_recording_can_be_put_again(
+    folder: Path, me: Path
+) -> None:
+    desk = opened(folder)
+    key = listen_to(desk, me)
+    seen = desk.get(f"/sheet/{NAME}/version").json()["version"]
+    (folder / NAME).write_text(SHEET.replace("goal = 60", "goal = 70"), "utf-8")
+    late = desk.post(f"/sheet/{NAME}/recording", {"version": seen, "listening": key, "by": ""})
+    assert late.status_code == 409
+    assert "recording" not in (folder / NAME).read_text("utf-8")
+    assert put(desk, key).json()["recording"]["file"] == "me.wav"
+    assert "goal = 70" in (folder / NAME).read_text("utf-8")
+    assert len(list((folder / "reels").glob("*.wav"))) == 1
+    assert put(desk, key).status_code == 400  # it is on the sheet
+
+
+def test_progress_is_remembered_only_when_asked_and_forgotten_when_asked(folder: Path, tmp_path: Path) -> None:
+    desk = opened(folder)
+    where = f"/sheet/{NAME}/history"
+    nothing = {"kept": False, "file": "underbow-history.sqlite", "rows": []}
+    assert desk.get(where).json() == nothing
+    silent = wav(tmp_path / "silent.wav", np.zeros(5 * RATE, np.float32)).read_bytes()
+    headers = {"Origin": HOME, "X-File-Name": "monday.wav"}
+
+    def take(said: dict[str, Any]) -> Any:
+        return desk.client.post(
+            f"/sheet/{NAME}/takes?said={quote(json.dumps(said))}", content=silent, headers=headers
+        ).json()
+
+    first = take({})
+    assert not first["remembered"]
+    assert desk.get(where).json() == nothing
+    assert desk.post(where, {"remember": "another.html"}).status_code == 400
+    assert desk.post(where, {"remember": first["page"]}).json()["kept"]
+    assert (folder / "reels" / "underbow-history.sqlite").exists()
+    assert take({"made": 1_900_000_000_000})["remembered"]
+    assert not desk.post(where, {"forget": True}).json()["kept"]
+    assert not (folder / "reels" / "underbow-history.sqlite").exists()
 
 
 def test_a_missing_recording_is_told_at_its_place_and_the_sheet_still_plays(folder: Path) -> None:

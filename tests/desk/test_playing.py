@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import time
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -76,6 +77,13 @@ def on_the_sheet(browser: Any, address: str) -> Hands:
 
 def table(folder: Path) -> dict[str, Any]:
     return tomllib.loads((folder / "two.toml").read_text("utf-8"))
+
+
+def until(true: Callable[[], bool]) -> None:
+    end = time.monotonic() + 120
+    while not true():
+        assert time.monotonic() < end
+        time.sleep(0.05)
 
 
 def whole(chromium: Chromium, axe: str) -> None:
@@ -156,8 +164,7 @@ def test_a_recording_is_dropped_looked_at_moved_by_key_and_hand_and_taken_away(
         assert set(table(folder)["recording"]["bar_lines"]) == {"4"}
 
         hands.press("#back")
-        hands.see("#line-2.ink")
-        assert set(table(folder)["recording"]["bar_lines"]) == {"2", "4"}
+        until(lambda: set(table(folder)["recording"]["bar_lines"]) == {"2", "4"})
         hands.press("#show-playing")
         hands.see(".line-hand", gone=True)
         hands.press("#recording-away")

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from underbow.ear.expected import expected_strokes
-from underbow.ear.history import NAME, SCHEMA, remember
+from underbow.ear.history import NAME, SCHEMA, forget, recall, remember
 from underbow.ear.place import Place
 from underbow.ear.report import Heard, StrokeHeard, drift, swing
 from underbow.errors import UnderbowError
@@ -36,6 +36,22 @@ def test_a_take_is_remembered_once_tempo_by_tempo(heard: Heard, tmp_path: Path) 
     assert rows[0].median_ms == pytest.approx(20)
     later = remember(tmp_path, heard, take="tuesday.wav", digest="b", recorded="2030-01-08T10:00:00+00:00")
     assert [row.take for row in later] == ["monday.wav"] * 2 + ["tuesday.wav"] * 2
+
+
+def test_a_sheet_is_recalled_and_forgotten_and_the_others_are_left(heard: Heard, tmp_path: Path) -> None:
+    title = heard.performance.title
+    assert recall(tmp_path, title) is None
+    assert not (tmp_path / NAME).exists()  # who only looks keeps nothing
+    rows = remember(tmp_path, heard, take="monday.wav", digest="a", recorded="2030-01-07T10:00:00+00:00")
+    other = replace(heard, performance=replace(heard.performance, title="another"))
+    remember(tmp_path, other, take="tuesday.wav", digest="a", recorded="2030-01-08T10:00:00+00:00")
+    assert recall(tmp_path, title) == rows
+    forget(tmp_path, title)
+    assert recall(tmp_path, title) == ()
+    assert [row.take for row in recall(tmp_path, "another") or ()] == ["tuesday.wav"] * 2
+    assert b"monday.wav" not in (tmp_path / NAME).read_bytes()
+    forget(tmp_path, "another")
+    assert not (tmp_path / NAME).exists()
 
 
 def test_many_at_once_lose_nothing(heard: Heard, tmp_path: Path) -> None:

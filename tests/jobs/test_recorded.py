@@ -13,7 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from typer.testing import CliRunner
 
+from underbow.cli import app
 from underbow.errors import InputError
 from underbow.jobs.gather import gather
 from underbow.jobs.run import run_job
@@ -153,3 +155,33 @@ def test_bars_chosen_play_only_what_is_asked_for(folder: Path) -> None:
     assert np.abs(np.fft.rfft(piece)).argmax() * rate / 8192 == pytest.approx(
         446 * 2 ** (5 / 12), abs=4
     )  # d, as bar 3 begins
+
+
+def checked(folder: Path) -> tuple[int, list[str]]:
+    result = CliRunner().invoke(app, ["check", str(folder / "s.toml")], catch_exceptions=False)
+    return result.exit_code, result.stdout.replace(f"{folder}/", "").splitlines()
+
+
+def test_check_listens_to_a_recording_and_says_of_each_that_is_no_good_why_in_one_line(folder: Path) -> None:
+    status, lines = checked(folder)
+    assert (status, lines[0]) == (0, "s.toml: fine")
+    assert any("Ada's own playing (me.wav), with A at 446 Hz" in line for line in lines)
+    soundfile.write(folder / "me.wav", played(lambda number: 1.0 + 0.5 * number)[::-1], RATE)
+    status, lines = checked(folder)
+    assert status == 2
+    assert len(lines) == 1
+    assert lines[0].startswith('s.toml: recording, "me.wav": it isn\'t this tune: only ')
+    (folder / "me.wav").write_bytes(b"no sound")
+    status, lines = checked(folder)
+    assert (status, len(lines)) == (2, 1)
+    assert 'recording, "me.wav": not a sound that can be read' in lines[0]
+    assert "/tmp" not in lines[0]
+    soundfile.write(folder / "me.wav", np.zeros(1801 * 4000, np.int16), 4000)
+    assert checked(folder) == (
+        2,
+        ['s.toml: recording, "me.wav": longer than 30 minutes; cut out what belongs to the sheet'],
+    )
+    (folder / "me.wav").unlink()
+    status, lines = checked(folder)
+    assert (status, len(lines)) == (2, 1)
+    assert "me.wav" in lines[0]

@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from underbow.cli.app import app
 from underbow.cli.boundary import Json, command, tell, tell_json
-from underbow.errors import Fault, InputError
+from underbow.errors import Fault, InputError, UnderbowError
+
+if TYPE_CHECKING:
+    from underbow.track.sheet.model import Sheet
 
 
 @app.command()
@@ -51,7 +54,7 @@ def check(
 ) -> None:
     """Check sheets, patterns and tunes, and list every problem.
 
-    Notes below a sheet say what is used where it leaves a choice open.
+    Notes below a sheet say what is used where it leaves a choice open. A recording that plays its melody is listened to.
 
     Example:
 
@@ -94,7 +97,20 @@ def _read_toml(path: Path) -> Sequence[Fault]:
     if is_pattern(table):
         read_pattern(text, file)
         return ()
-    return build_sheet(table, path.parent, file).told
+    sheet = build_sheet(table, path.parent, file)
+    return sheet.told if sheet.recording is None else (*sheet.told, *_heard(sheet, path.parent / sheet.recording.file))
+
+
+def _heard(sheet: Sheet, recording: Path) -> list[Fault]:
+    """Listen to a sheet's recording; where the means are missing, that is no fault of the sheet."""
+    from underbow.jobs.recorded import check_recording
+
+    try:
+        return [Fault(line) for line in check_recording(sheet, recording)]
+    except InputError:
+        raise
+    except UnderbowError as error:
+        return [Fault(f"the recording was not listened to: {error}")]
 
 
 def _read_tunes(path: Path) -> None:

@@ -14,7 +14,7 @@ from urllib.parse import unquote
 
 from starlette.applications import Starlette
 from starlette.concurrency import iterate_in_threadpool, run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
@@ -25,6 +25,7 @@ from underbow.desk.news import Underway
 from underbow.desk.played.tape import Arrived
 from underbow.desk.store import ElsewhereError
 from underbow.errors import InputError, UnderbowError
+from underbow.files.trouble import output_error
 
 __all__ = ["make_app"]
 
@@ -175,7 +176,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/heard/{path:path}", heard),
             Route("/close", close, methods=["POST"]),
         ],
-        exception_handlers={UnderbowError: _wrong, ElsewhereError: _wrong},
+        exception_handlers={UnderbowError: _wrong, ElsewhereError: _wrong, ClientDisconnect: _gone},
     )
 
 
@@ -220,6 +221,9 @@ async def _arrived(request: Request) -> Arrived:
         with arrived.path.open("wb") as file:
             async for piece in request.stream():
                 await run_in_threadpool(file.write, piece)
+    except OSError as error:
+        arrived.close()
+        raise output_error(error, arrived.path) from None
     except BaseException:
         arrived.close()
         raise
@@ -263,6 +267,10 @@ async def _wrong(_: Request, wrong: Exception) -> Response:
         ]
         return JSONResponse({"problems": problems}, 400)
     return JSONResponse({"problems": [{"what": str(wrong)}]}, 500)
+
+
+async def _gone(_: Request, __: Exception) -> Response:
+    return _refusal(400, "the browser went away")
 
 
 def _refusal(status: int, what: str) -> Response:

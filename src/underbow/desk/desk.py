@@ -118,10 +118,10 @@ class Desk:
 
     def write_down(self, arrived: Arrived, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Write a tune down from a recording (``{"meter", "recorded"}``: kept, for it was made here); give its key."""
-        kept = None
-        if wanted.get("recorded") is True:
-            kept = self.folder.add("recording", arrived.path.suffix, arrived.path)
-        return {"listening": self.writings.begin(arrived, wanted), "kept": kept}
+        with arrived.kept_open():
+            recorded = wanted.get("recorded") is True
+            kept = self.folder.add("recording", arrived.path.suffix, arrived.path) if recorded else None
+            return {"listening": self.writings.begin(arrived, wanted), "kept": kept}
 
     def book(self, name: str, data: bytes) -> dict[str, Any]:
         """Open a file of tunes; give a key for it and its list."""
@@ -284,13 +284,14 @@ class Desk:
 
     def hand_in(self, name: str, arrived: Arrived, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Listen to a recording of a sheet's tune (``{"recorded"}``: made here); give the key of the listening."""
-        return self.melodies.hand_in(name, self._sheet(name), arrived, recorded=wanted.get("recorded") is True)
+        with arrived.kept_open():
+            return self.melodies.hand_in(name, self._sheet(name), arrived, recorded=wanted.get("recorded") is True)
 
     def put_recording(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Let a recording that was listened to play the melody (``{"version", "listening", "by"}``); give the sheet."""
-        by = str(wanted.get("by") or "")[:100]
-        edits = self.melodies.put(name, self._sheet(name), str(wanted.get("listening")), by)
-        self.store.change(name, str(wanted.get("version")), edits)
+        key, by = str(wanted.get("listening")), str(wanted.get("by") or "")[:100]
+        self.store.change(name, str(wanted.get("version")), self.melodies.put(name, self._sheet(name), key, by))
+        self.melodies.settle(name, self._sheet(name), key)
         return self.show(name, wanted)
 
     # takes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
@@ -15,14 +15,26 @@ from underbow.ear.melody.align import align
 from underbow.ear.melody.heard import Alignment, BarHeard
 from underbow.ear.recording import Recording, keep, keep_whole, read_recording
 from underbow.errors import Fault, InputError
+from underbow.files.workplace import scratch
 from underbow.sound.ease import ease
 from underbow.sound.recorded import resampled
 from underbow.track.recorded import Excerpt, Recorded
 from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.recording import NamedRecording
 from underbow.tune.tune import Bar
 from underbow.tune.written_out import write_out
 
-__all__ = ["MOST_SECONDS", "UNSURE", "Prepared", "eased", "hear_recording", "lay", "listened", "prepare"]
+__all__ = [
+    "MOST_SECONDS",
+    "UNSURE",
+    "Prepared",
+    "check_recording",
+    "eased",
+    "hear_recording",
+    "lay",
+    "listened",
+    "prepare",
+]
 
 MOST_SECONDS = 1800  # of a recording of one tune
 UNSURE = 0.45  # a bar below this is told
@@ -70,7 +82,10 @@ def listened(path: Path, folder: Path) -> Recording:
         Where it can't be read, or is too long.
     """
     with _without_its_path(path):
-        return read_recording(path, folder, MOST_SECONDS)
+        recording = read_recording(path, folder, MOST_SECONDS)
+    if not len(recording.sound):
+        raise InputError("there is no sound in it; record it anew")
+    return recording
 
 
 def hear_recording(sheet: Sheet, recording: Recording, bar_lines: Mapping[tuple[int, int], float]) -> Alignment:
@@ -103,12 +118,14 @@ def eased(path: Path, folder: Path, rate: int | None = None) -> tuple[Path, int]
     """
     with _without_its_path(path):
         whole, own = keep_whole(path, folder, MOST_SECONDS)
-    out = "eased.f32"
-    keep(ease(np.memmap(whole, np.float32, "r")), folder, out)
+    pieces = ease(np.memmap(whole, np.float32, "r"))
     if rate is not None and rate != own:
-        out = "sounding.f32"
-        keep(resampled(np.memmap(folder / "eased.f32", np.float32, "r"), own, rate), folder, out)
-    return folder / out, rate or own
+        pieces = resampled(keep(pieces, folder, "own.f32"), own, rate)
+    keep(pieces, folder, "eased.f32")
+    for spent in (whole, folder / "own.f32"):
+        with suppress(OSError):
+            spent.unlink(missing_ok=True)
+    return folder / "eased.f32", rate or own
 
 
 def prepare(sheet: Sheet, path: Path, folder: Path) -> Prepared:
@@ -128,11 +145,34 @@ def prepare(sheet: Sheet, path: Path, folder: Path) -> Prepared:
     InputError
         Where it can't be read, or isn't of this tune, or lacks bars that are to be played; the fault names the sheet.
     """
+    with _at_its_place(sheet) as named:
+        alignment = hear_recording(sheet, listened(path, folder), dict(named.bar_lines))
+        return lay(sheet, alignment, *eased(path, folder))
+
+
+def check_recording(sheet: Sheet, path: Path) -> tuple[str, ...]:
+    """Listen to a sheet's recording, and tell what is to be known of it: whose it is, its pitch, what is in doubt.
+
+    Raises
+    ------
+    InputError
+        As :func:`prepare`.
+    UnderbowError
+        Where the means to listen are missing.
+    """
+    with _at_its_place(sheet) as named, scratch() as folder:
+        alignment = hear_recording(sheet, listened(path, folder), dict(named.bar_lines))
+        tuned = replace(sheet, concert_pitch=round(alignment.pitch, 1))
+        return tuple(_told(tuned, alignment, _chosen(sheet, alignment)))
+
+
+@contextmanager
+def _at_its_place(sheet: Sheet) -> Iterator[NamedRecording]:
+    """Let what is wrong with a sheet's recording name the sheet, and the recording in it."""
     named = sheet.recording
     assert named is not None  # noqa: S101
     try:
-        alignment = hear_recording(sheet, listened(path, folder), dict(named.bar_lines))
-        return lay(sheet, alignment, *eased(path, folder))
+        yield named
     except InputError as error:
         faults = [Fault(fault.what, file=sheet.file, where=f'recording, "{named.file}"') for fault in error.faults]
         raise InputError(*faults) from None

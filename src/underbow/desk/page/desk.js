@@ -19,6 +19,9 @@ async function route() {
   try {
     if (sheet) state.now = await showSheet(sheet[1].split("/").map(decodeURIComponent).join("/"));
     else state.now = await showShelf();
+    const { next } = state;
+    state.next = null;
+    if (sheet) next?.(state.now);
   } catch (fault) {
     stand.replaceChildren(el("p", { class: "wait" }, fault.message));
     showRail(sheet ? "…" : "");

@@ -34,7 +34,7 @@ export function bringRecording(sheet) {
 }
 
 // It is listened to first: what is another tune never gets onto the sheet.
-async function bring(sheet, file, recorded = false) {
+export async function bring(sheet, file, recorded = false) {
   const slip = lay(say("recording_title"), el("h2", {}, say("recording_title")), el("p", { role: "status" }, say("laying")), el("progress", { max: 1, value: 0, "aria-label": say("laying") }));
   const failed = (why, kept) => slip.replaceChildren(el("h2", {}, say("recording_title")), el("p", { class: "wrong", role: "alert" }, why),
     kept ? el("p", { class: "quiet" }, say("recording_kept", { file: kept.split("/").at(-1) })) : recorded ? save(file) : "", el("p", {}, word(say("put_down"), leave)));

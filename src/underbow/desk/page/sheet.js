@@ -295,11 +295,11 @@ export class Sheet {
   }
 }
 
-let was = null;
+let was = narrow();
 addEventListener("resize", async () => {
   const sheet = state.now;
   if (!(sheet instanceof Sheet)) return;
-  if (was !== null && was !== narrow()) {
+  if (was !== narrow()) {
     was = narrow();
     const view = await ask(where(sheet.name));
     if (view.version === sheet.view.version && !sheet.closed) { sheet.view = view; sheet.draw(); }

@@ -4,7 +4,7 @@ import { $, $$, el, word } from "./dom.js";
 import { say, WORDS } from "./words.js";
 
 const rail = $("#rail"), over = $("#over");
-export const state = { folder: "", now: null };
+export const state = { folder: "", now: null, next: null };
 
 export function go(where) {
   if (location.hash === where) dispatchEvent(new HashChangeEvent("hashchange"));

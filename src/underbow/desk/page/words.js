@@ -126,10 +126,13 @@ export const WORDS = {
   is_take_how: "It is listened to: how close to the beat, how well in tune, what to practise.",
   // a tune written down from a recording
   written_how: "Play the tune alone, one note at a time, near the microphone: twice through if you can, at a steady tempo. It is written down as a draft, with every doubt marked.",
+  written_file: "Choose a recording, such as one from a phone. You can drop it on the shelf, too.",
+  written_tempo: "about {beat} = {tempo}",
   meter_found: "find it by ear",
   write_it: "Write down {file}",
   writing_down: "Listening, and writing down …",
   written_ready: "Written down. Correct it on the sheet: each bar in doubt is marked there.",
+  written_plays: "and let this recording play it",
   in_doubt: "In doubt since it was written down:",
   is_right: "it is right",
   // the changes

@@ -70,10 +70,7 @@ class Melodies:
     _tapes: OrderedDict[str, Tape] = field(default_factory=OrderedDict)
     _laid: OrderedDict[Key, Alignment | str] = field(default_factory=OrderedDict)
     _arrived: OrderedDict[str, Arrived] = field(default_factory=OrderedDict)
-    _works: OrderedDict[str, Listening] = field(
-        default_factory=OrderedDict
-    )  # by the sheet's name, the last one of each
-    _wanted: dict[str, Key] = field(default_factory=dict)
+    _works: OrderedDict[str, Listening] = field(default_factory=OrderedDict)  # by the sheet's name, or as it arrived
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _one: threading.Lock = field(default_factory=threading.Lock)
     _closed: bool = False
@@ -103,7 +100,7 @@ class Melodies:
         why, played = "", frozenset[tuple[int, int]]()
         try:
             played = lay(sheet, found, tape.samples, RATE).played
-        except InputError as wrong:
+        except (InputError, OSError) as wrong:
             why = str(wrong)
         return {"state": "laid", "why": why} | shown(sheet, found, tape.notes, dict(named.bar_lines), played)
 
@@ -122,7 +119,7 @@ class Melodies:
                 found, lines = next(before, None), {**dict(sheet.recording.bar_lines), **lines}
         if tape is None or not isinstance(found, Alignment):
             return None
-        with suppress(InputError):
+        with suppress(InputError, OSError):  # it may just be cleared away
             return lay(sheet, moved(found, lines), tape.samples, RATE)
         return None
 
@@ -159,6 +156,8 @@ class Melodies:
     def put(self, name: str, sheet: Sheet, key: str, by: str) -> list[Edit]:
         """Keep a recording that was listened to beside its sheet, and give the changes that let the sheet name it.
 
+        Once they are made, :meth:`settle` ends it; until then it can be asked for again.
+
         Raises
         ------
         InputError
@@ -176,16 +175,26 @@ class Melodies:
         file = self.folder.found_as(beside(name, arrived.file), arrived.path)
         if file is None:
             file = self._keep(name, arrived, PurePosixPath(arrived.file).stem)
-        with self._lock:
-            own = self._mark(file)
-            tape = self._tapes.pop(_MARK + arrived.key, None)
-            if tape is not None:
-                self._tapes[own] = tape
-                self._laid[own, sheet.tune, ()] = heard
-            self._arrived.pop(key, None)
-        arrived.close()
+            arrived.file = PurePosixPath(file).name  # asked again, it is there
         written: list[Edit] = [Edit(("recording",), None), Edit(("recording", "file"), PurePosixPath(file).name)]
         return [*written, *([Edit(("recording", "by"), by)] if by else [])]
+
+    def settle(self, name: str, sheet: Sheet, key: str) -> None:
+        """Let what was heard of a recording that arrived be known of the sheet, which names it now."""
+        if sheet.recording is None:
+            return
+        own = self._key(name, sheet)
+        with self._lock:
+            arrived = self._arrived.pop(key, None)
+            if arrived is None:
+                return
+            tape = self._tapes.pop(_MARK + key, None)
+            heard = self._laid.pop((_MARK + key, sheet.tune, ()), None)
+            if tape is not None and heard is not None and not own[2]:
+                self._tapes[own[0]], self._laid[own] = tape, heard
+            elif tape is not None:
+                tape.close()
+        arrived.close()
 
     def _keep(self, name: str, arrived: Arrived, stem: str) -> str:
         plain = safe_name(stem, longest=60)
@@ -199,10 +208,12 @@ class Melodies:
     def leave(self, key: str) -> None:
         """Listen no longer to what was handed in, and clear it away."""
         with self._lock:
-            arrived = self._arrived.pop(key, None)
+            arrived, tape = self._arrived.pop(key, None), self._tapes.pop(_MARK + key, None)
             if arrived is not None:
                 self._stop_work(key)
                 arrived.close()
+            if tape is not None:
+                tape.close()
 
     def stop(self) -> None:
         """Stop listening, and clear away what was opened."""
@@ -274,6 +285,8 @@ class Melodies:
         except _StoppedError:
             work.give_up()
             return
+        except OSError as error:
+            found = f"there is no room to listen to it: {error.strerror or error}"
         except UnderbowError as wrong:
             found = "; ".join(fault.what for fault in wrong.faults) if isinstance(wrong, InputError) else str(wrong)
         except Exception as error:  # the page must hear of it, whatever it was

@@ -6,8 +6,8 @@ Its samples lie in a folder of their own in the system's temporary one, for as l
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
@@ -71,6 +71,15 @@ class Arrived:
         ending = ending_of(self.file)
         self.path = self._place.enter_context(scratch()) / f"recording{ending}"
 
+    @contextmanager
+    def kept_open(self) -> Iterator[None]:
+        """Clear it away where what is done with it fails."""
+        try:
+            yield
+        except BaseException:
+            self.close()
+            raise
+
     def close(self) -> None:
         """Clear it away."""
         self._place.close()
@@ -119,9 +128,9 @@ class Tape:
             samples, _ = eased(path, folder, RATE)
             tell(0.7)
             pitch, _ = tuned_at(recording.sound)
-            notes = notes_of(Sight.of(recording.sound, pitch)) if len(recording.sound) else []
+            notes = tuple(notes_of(Sight.of(recording.sound, pitch)))
             tell(1.0)
-            return cls(recording, tuple(notes), samples, place.pop_all())
+            return cls(recording, notes, samples, place.pop_all())
 
     def close(self) -> None:
         """Clear it away; what still plays of it goes on where the system lets it."""

@@ -10,6 +10,7 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from underbow.desk.news import Underway
+from underbow.desk.paper.drawing import signs
 from underbow.desk.played.tape import Arrived
 from underbow.ear.writing.write import Given, Written, write_down
 from underbow.errors import InputError, UnderbowError
@@ -34,8 +35,16 @@ class Writing(Underway):
     written: Written | None = None
 
     def shown(self) -> dict[str, Any]:
-        """Give plain data for the page; ``told`` is what was found, and what is in doubt."""
-        return {**Underway.shown(self), "told": list(self.written.told) if self.written else []}
+        """Give plain data for the page: of a tune that is written, ``key meter tempo beat`` and ``told``, what is in doubt."""
+        out = Underway.shown(self)
+        if self.written is None:
+            return out
+        tune, (_, *told) = self.written.tune, self.written.told
+        key = signs(f"{tune.key.tonic} {tune.key.mode}")
+        out |= {"key": key, "meter": str(tune.meter), "told": told}
+        if tune.tempo is not None:
+            out |= {"tempo": round(float(tune.tempo.count)), "beat": tune.tempo.beat_name}
+        return out
 
     def run(self, arrived: Arrived, given: Given, one: threading.Lock) -> None:
         """Listen and write."""
@@ -76,7 +85,6 @@ class Writings:
             try:
                 given = Given(meter=Meter.parse(str(wanted["meter"])[:20]))
             except ValueError as error:
-                arrived.close()
                 raise InputError(str(error)) from None
         writing = Writing(PurePosixPath(arrived.file).stem[:100] or "Untitled")
         self._known[arrived.key] = writing

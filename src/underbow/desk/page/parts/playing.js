@@ -112,6 +112,12 @@ export function showPlaying(sheet) {
       text.textContent = name;
       group.append(text);
     }
+    if (bar.doubtful) { // why stands below the staff
+      const text = document.createElementNS(SVG, "text");
+      for (const [key, value] of Object.entries({ x: place.right - place.gap * 1.2, y: place.top - place.gap * 0.6, "font-size": place.gap * 2.4, class: "unsure" })) text.setAttribute(key, value);
+      text.textContent = "?";
+      group.append(text);
+    }
     place.group.append(group);
   }
 
