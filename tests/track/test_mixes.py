@@ -30,7 +30,10 @@ def test_turns_are_taken_pass_by_pass_however_many_there_are() -> None:
 
 def test_turns_go_by_playing_and_fading_by_tempo_where_a_tempo_is_played_twice() -> None:
     turns, fading = BY_NAME["take turns"], BY_NAME["backup turn"]
-    heard = [(turns.level("melody", number, n), fading.level("backup", number, n)) for n, number in enumerate((1, 1, 2, 2), 1)]
+    heard = [
+        (turns.level("melody", number, n), fading.level("backup", number, n))
+        for n, number in enumerate((1, 1, 2, 2), 1)
+    ]
     assert heard == [(0.0, -6.0), (None, -6.0), (0.0, -12.0), (None, -12.0)]
 
 

@@ -181,6 +181,20 @@ def test_a_pickup_stays_with_the_first_bar(sheet_of: SheetMaker) -> None:
     assert take_bars(melody, "2").pickup == 0
 
 
+def test_the_last_bar_is_short_only_for_a_pickup_that_comes(sheet_of: SheetMaker) -> None:
+    """Going round without its pickup, a bar of three beats in 4/4 would lose the fourth each time."""
+    melody = write_out(sheet_of('D | "G"GABc | "D"d4 | "G"g3 |]', unit="1/4").tune)
+    lengths = {bars: [bar.length for bar in take_bars(melody, bars).bars] for bars in ("3", "2-3", "1-3", "1-2")}
+    assert lengths == {"3": [4], "2-3": [4, 4], "1-3": [1, 4, 4, 3], "1-2": [1, 4, 3]}
+
+
+def test_a_note_goes_on_into_the_bar_that_follows_the_first_time(sheet_of: SheetMaker) -> None:
+    melody = write_out(sheet_of('|: "G"GABc- |1 "C"c3 d :|2 "D"d3 E | "G"e4 |]', unit="1/4").tune)
+    assert spelled(take_bars(melody, "1-2")) == "G4:1 A4:1 B4:1 C5:4 D5:1"
+    melody = write_out(sheet_of('"G"GABc- | "C"c3 d | "D"d3 E |]', unit="1/4").tune)
+    assert spelled(take_bars(melody, "1-3")) == "G4:1 A4:1 B4:1 C5:4 D5:1 D5:3 E4:1"
+
+
 def test_a_bar_that_is_short_at_the_end_of_a_section_is_waited_out(sheet_of: SheetMaker) -> None:
     """The second part has no pickup of its own and is written short all the same, as many books have it."""
     sheet = sheet_of('P:A\nD | "G"GABc | d3 :|\nP:B\n|: "C"cccc | g3 :|', unit="1/4")

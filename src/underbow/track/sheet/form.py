@@ -151,7 +151,9 @@ def _taken(melody: Melody, places: list[int]) -> Melody:
     for n, place in enumerate(places):
         bar, last = melody.bars[place], n == len(places) - 1
         length = bar.length
-        if not last and place == len(melody.bars) - 1:  # short for the pickup that does not come now
+        if place == len(melody.bars) - 1 and (
+            not last or melody.pickup > pickup
+        ):  # short for a pickup that does not come now
             length = max(length, bar.meter.bar)
         elif last and place < len(melody.bars) - 1 and length == bar.meter.bar > pickup:
             length -= pickup  # which lies in it when it goes round
