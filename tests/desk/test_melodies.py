@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import errno
 import json
 import struct
 import tomllib
@@ -290,6 +292,57 @@ def test_what_is_stopped_or_left_behind_is_cleared_away(
     assert [path.name for path in place.iterdir() if ".work" in path.name] == []
     assert desk.post("/listening/none/stop", {}).json() == {}
     assert desk.get("/listening/none/progress").status_code == 404
+
+
+def test_an_upload_that_is_broken_off_leaves_nothing(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = tmp_path / "for the time being"
+    place.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(place))
+    desk = opened(folder)
+    cookie = "; ".join(f"{name}={value}" for name, value in desk.client.cookies.items())
+    headers = {"host": HOME[7:], "origin": HOME, "cookie": cookie, "x-file-name": "me.wav"}
+    scope = {
+        "type": "http", "method": "POST", "path": f"/sheet/{NAME}/recordings", "query_string": b"said={}", "root_path": "",
+        "scheme": "http", "http_version": "1.1", "headers": [(key.encode(), value.encode()) for key, value in headers.items()],
+    }  # fmt: skip
+    coming = [{"type": "http.request", "body": b"RIFF", "more_body": True}, {"type": "http.disconnect"}]
+    said: list[Any] = []
+
+    async def receive() -> Any:
+        return coming.pop(0)
+
+    async def send(message: Any) -> None:
+        said.append(message)
+
+    asyncio.run(desk.guard(scope, receive, send))
+    assert said[0]["status"] == 400
+    assert [path.name for path in place.iterdir() if ".work" in path.name] == []
+
+
+def test_a_full_disk_is_told_in_one_line_and_leaves_nothing(
+    folder: Path, me: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: Any) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    desk = opened(folder)
+    key = listen_to(desk, me)
+    with monkeypatch.context() as patched:
+        patched.setattr("shutil.copyfile", full)
+        answer = put(desk, key)
+    assert answer.status_code == 500
+    (problem,) = answer.json()["problems"]
+    assert "full" in problem["what"]
+    assert sorted(path.name for path in (folder / "reels").iterdir()) == ["two.abc", "two.toml"]
+    assert (folder / NAME).read_text("utf-8") == SHEET
+    assert put(desk, key).status_code == 200  # there is room again
+    with monkeypatch.context() as patched:
+        patched.setattr("underbow.desk.played.tape.eased", full)
+        last = listened(desk, hand_in(desk, me).json()["listening"])
+    assert last["state"] == "refused"
+    assert last["what"] == "there is no room to listen to it: No space left on device"
 
 
 def test_a_sheet_that_was_changed_meanwhile_is_not_overwritten_and_the_recording_can_be_put_again(

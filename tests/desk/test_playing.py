@@ -187,7 +187,10 @@ def test_the_tune_is_recorded_over_the_clicks_kept_and_put_on_the_sheet(chromium
         hands.see(".sounding")
         gains = "import('/page/stage.js').then(({state}) => done(state.now.hearing.levels))"
         assert chromium.wait(gains) == {"melody": None, "backup": None, "rhythm": None, "drone": None, "click": 0}
-        hands.see("#new-by")  # the track ended by itself, the tune was played once through
+        long = "import('/page/stage.js').then(({state}) => done(state.now.recording.take.seconds))"
+        until(lambda: chromium.wait(long) > 19)  # the tune was played once through
+        hands.press("#hear")
+        hands.see("#new-by")
         (kept,) = folder.glob("*.wav")
         assert kept.name == "two-played.wav"
         hands.press("#put-recording")

@@ -63,14 +63,15 @@ export async function start(sheet, { levels = null, whole = false, done }) {
   if (sheet.closed || sheet.recording) { take.close(); return null; } // it took long to be allowed, and nobody waits any more
   leave();
   sheet.around(null);
-  if (whole) Object.assign(sheet.here, { bar: sheet.view.head.first_bar, time: 1 });
+  const { first_bar, last_bar } = sheet.view.head, round = whole ? [first_bar, last_bar] : null; // at one tempo until it is stopped
+  if (whole) Object.assign(sheet.here, { bar: first_bar, time: 1 });
   const { bar, time, pass } = sheet.here;
   const mine = { take, stream: null, levels, done: () => finish(sheet, mine, done) };
   sheet.recording = mine;
   take.onfull = mine.done;
   if (levels) hearing.stand(levels);
   try {
-    await hearing.start(sheet.name, { bar, time, pass, around: null, counted: true });
+    await hearing.start(sheet.name, { bar, time, pass, around: round, counted: true });
     if (!hearing.playing) throw new Error(say("no_sound"));
     mine.stream = hearing.takes[0];
   } catch (fault) {

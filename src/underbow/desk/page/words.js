@@ -113,7 +113,7 @@ export const WORDS = {
   recording_how: "Your own playing becomes the melody: the learner hears it slow at first and then up to speed, at its own pitch. Play the tune once or twice through, alone, near the microphone.",
   recording_file: "Choose a recording, such as one from a phone. You can drop it on the sheet, too.",
   record_tune: "Record it here",
-  record_tune_how: "You hear the clicks at the tempo the sheet is at. Wear headphones, so that the microphone hears your fiddle alone; stop when you have played it.",
+  record_tune_how: "You hear the clicks at the tempo the sheet is at, round and round, until you stop. Wear headphones, so that the microphone hears your fiddle alone.",
   recording_fits: "It is this tune. The bars are found; look on the sheet at those that are in doubt.",
   recording_put: "Let it play the tune",
   recording_kept: "The recording is kept in your folder as {file}.",
