@@ -55,6 +55,15 @@ def test_a_rendition_is_laid_on_the_bars_that_were_played(
     assert np.quantile(errors, 0.9) < 0.012
 
 
+def test_notes_on_one_pitch_are_placed_where_the_bow_turns(simulate: ModuleType, tmp_path: Path) -> None:
+    bowed = read_abc("X:1\nM:4/4\nL:1/8\nK:D\nAAAA B2BB|ddfd e4|dddd A2AA|BBAA d4|\n")[0]
+    take = simulate.play(write_out(bowed), 130, replace(simulate.Conditions(), ornaments=0.0, slips=0.0), seed=7)
+    found = heard(bowed, take, tmp_path)
+    assert [one.index for one in found.notes] == [index for *_, index in take.onsets]
+    off = np.abs(np.array([one.seconds for one in found.notes]) - np.array([second for second, *_ in take.onsets]))
+    assert np.quantile(off, 0.9) < 0.01
+
+
 def test_a_bar_line_moved_by_hand_stays_where_it_was_put(simulate: ModuleType, tune: Tune, tmp_path: Path) -> None:
     take = simulate.play(write_out(tune), 110, replace(simulate.STEADY), seed=3)
     second = next(second for second, number, time in take.lines if (number, time) == (3, 1)) + 0.08

@@ -12,11 +12,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.ear.melody.onsets import HOP, Sight
+from underbow.ear.melody.onsets import HOP, SUNK_AFTER, Sight
 from underbow.ear.melody.salience import LOWEST, PITCHES
-from underbow.ear.pitch import hertz
 from underbow.ear.spectra import HOP as FINE
-from underbow.ear.spectra import RATE, Floats, magnitudes
+from underbow.ear.spectra import RATE, Floats
 
 __all__ = ["ORNAMENT", "Sounding", "main_notes", "notes_of"]
 
@@ -24,13 +23,7 @@ ORNAMENT = 0.085  # seconds: what is shorter is a grace, a cut or a part of a ro
 _CHANGE = 2.0  # cost of another pitch, in frames that don't fit at all
 _QUIET_DB, _SILENCE, _SOUND = 30.0, 0.05, 0.8  # below the loud passages; cost of silence where it is so, and where not
 _APART = 0.085  # seconds between a turn of the bow and a note's ends
-_SHORT, _SIDES = (
-    512,
-    (0.03, 0.09),
-)  # samples, 23 ms; seconds on either side of a turn of the bow that are held against it
-_LEAST_DIP, _ATTACK_DB, _TURN = 2.0, 1.0, 4.0  # dB: how far they sink; what a usual attack counts for; of both
-_HEARD_DB = 25.0  # below the strongest partial
-_AFTER = 0.005  # seconds from the beginning of a stroke to where the partials are lowest (benchmarks/recording)
+_LEAST_DIP, _ATTACK_DB, _TURN = 2.0, 1.0, 3.7  # dB: how far they sink; what a usual attack counts for; of both
 _SHORTEST = 0.03  # seconds
 
 
@@ -133,20 +126,12 @@ def _begun_again(note: Sounding, sight: Sight, usual: float) -> list[Sounding]:
 
 
 def _turns(note: Sounding, sight: Sight, usual: float) -> list[float]:
-    """Seconds at which the bow turns on a pitch that goes on: most of its partials sink for a moment, and an attack follows.
-
-    In a room single partials sink as well; with vibrato all of them do, but slowly.
-    """
+    """Seconds at which the bow turns on a pitch that goes on: its partials sink, and an attack follows."""
     first, count = round(note.start * RATE / FINE), round((note.end - note.start) * RATE / FINE)
-    apart, near, far = (round(seconds * RATE / FINE) for seconds in (_APART, *_SIDES))
+    apart = round(_APART * RATE / FINE)
     if count < 2 * apart:
         return []
-    spectra = magnitudes(sight.sound, first * FINE, count, window=_SHORT)
-    partials = np.round(hertz(note.midi, sight.concert_pitch) * np.arange(1, 9) * _SHORT / RATE).astype(int)
-    power = np.array([(spectra[:, at - 1 : at + 2] ** 2).sum(axis=1) for at in partials if at < _SHORT // 2 - 5]) + 1e-9
-    each = 10 * np.log10(power)
-    heard = np.median(each, axis=1)
-    dip = np.median([_dip(level, near, far) for level in each[heard > heard.max() - _HEARD_DB]], axis=0)
+    dip = sight.sunk(first, count, note.midi)
     out: list[int] = []
     for at in range(apart, count - apart // 2):
         attack = sight.attacks[first + at - 4 : first + at + 17].max(initial=0.0) / max(usual, 1e-6)
@@ -154,11 +139,4 @@ def _turns(note: Sounding, sight: Sight, usual: float) -> list[float]:
             continue
         if dip[at] == dip[max(at - apart, 0) : at + apart].max() and (not out or at - out[-1] >= apart):
             out.append(at)
-    return [(first + at) * FINE / RATE - _AFTER for at in out]
-
-
-def _dip(level: Floats, near: int, far: int) -> Floats:
-    """How far a level lies below what it is on either side, so many frames away, dB."""
-    padded = np.pad(level, far, mode="edge")
-    beside = np.median(np.lib.stride_tricks.sliding_window_view(padded, far - near + 1), axis=1)
-    return np.asarray(np.minimum(beside[: len(level)], beside[far + near : far + near + len(level)]) - level)
+    return [(first + at) * FINE / RATE - SUNK_AFTER for at in out]
