@@ -38,6 +38,12 @@ click = -9
 """
 
 
+def cache_of(place: Path, name: str, before: Path) -> Path:
+    """Begin a cache in which no job is, but every stroke that was computed before: what is measured is the jobs."""
+    shutil.copytree(before / "strokes", place / name / "strokes")
+    return place / name
+
+
 def sheets(place: Path, count: int, bars: int = 8) -> list[Path]:
     copy_tunes(place / "sheets")
     return write_sheets(place / "sheets", count, bars=bars)
@@ -101,22 +107,27 @@ def killing(parents: list[int], seconds: float, chance: random.Random, killed: l
 def kill(place: Path, count: int, seconds: float, chance: random.Random) -> bool:
     """Kill a worker every few seconds, in the pool and on dask; then the scheduler; the next run completes."""
     plain = ["render", *map(str, sheets(place, count)), *QUICK]
-    wanted = run([*plain, "-o", place / "wanted", "--no-cache", "--workers", "2"], place / "cache")
+    first = place / "cache"
+    run([*plain, "-o", place / "strokes", "--workers", "2"], first)
+    wanted = run([*plain, "-o", place / "wanted", "--workers", "2"], cache_of(place, "wanted-cache", first))
     told("undisturbed", wanted)
     expected, good = digest(place / "wanted"), wanted.status == 0
     killed: list[int] = []
     words = [*plain, "-o", place / "pool", "--workers", "2"]
-    ended = run(words, place / "pool-cache", meanwhile=killing([], seconds, chance, killed))
+    cache = cache_of(place, "pool-cache", first)
+    ended = run(words, cache, meanwhile=killing([], seconds, chance, killed))
     told("pool", ended, f", {len(killed)} workers killed; {ended.summary}")
-    good &= complete(words, place / "pool", place / "pool-cache", ended, expected)
+    good &= complete(words, place / "pool", cache, ended, expected)
     killed.clear()
     with cluster(place / "dask", 28_787) as (address, _, workers):
         time.sleep(5)
         words = [*plain, "-o", place / "far", "--cluster", address]
         parents = [worker.pid for worker in workers]
-        ended = run(words, place / "far-cache", meanwhile=killing(parents, seconds, chance, killed))
+        cache = cache_of(place, "far-cache", first)
+        ended = run(words, cache, meanwhile=killing(parents, seconds, chance, killed))
         told("dask", ended, f", {len(killed)} workers killed; {ended.summary}")
-        good &= complete(words, place / "far", place / "far-cache", ended, expected)
+        good &= complete(words, place / "far", cache, ended, expected)
+    kept = cache_of(place, "kept", first)
     with cluster(place / "dask2", 28_788) as (address, scheduler, _):
         time.sleep(5)
         begun = time.monotonic()
@@ -125,10 +136,10 @@ def kill(place: Path, count: int, seconds: float, chance: random.Random) -> bool
             if time.monotonic() - begun > 0.5 * wanted.wall and scheduler.poll() is None:
                 scheduler.kill()
 
-        ended = run([*plain, "-o", place / "cut", "--cluster", address], place / "kept", meanwhile=end_it)
+        ended = run([*plain, "-o", place / "cut", "--cluster", address], kept, meanwhile=end_it)
         told("the scheduler killed", ended, f"; {ended.said.strip().splitlines()[-1]}")
         good &= ended.status == 1 and not list((place / "cut").glob(".underbow*"))
-    ended = run([*plain, "-o", place / "cut", "--workers", "2"], place / "kept")
+    ended = run([*plain, "-o", place / "cut", "--workers", "2"], kept)
     told("the next run", ended, f"; {ended.summary}")
     return good & check(place / "cut", ended, expected)
 
@@ -150,11 +161,12 @@ def check(out: Path, ended: Run, expected: str) -> bool:
 def stop(place: Path, count: int, times: int, chance: random.Random) -> bool:
     """Kill a lesson at a random moment, again and again: going on makes only what wasn't finished."""
     words = ["lesson", *map(str, sheets(place, count, bars=4)), *QUICK, "--workers", "2", "--zip", "none"]
-    whole = run([*words, "-o", place / "whole"], place / "whole-cache")
+    run([*words, "-o", place / "strokes"], place / "strokes-cache")
+    whole = run([*words, "-o", place / "whole"], cache_of(place, "whole-cache", place / "strokes-cache"))
     told("undisturbed", whole)
     expected, good = digest(place / "whole"), whole.status == 0
     for number in range(times):
-        cache, moment = place / f"cache-{number}", chance.uniform(0.2, 0.9) * whole.wall
+        cache, moment = cache_of(place, f"cache-{number}", place / "whole-cache"), chance.uniform(0.2, 0.9) * whole.wall
         begun = time.monotonic()
 
         def end_it(process: int, begun: float = begun, moment: float = moment) -> None:
