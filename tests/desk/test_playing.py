@@ -237,8 +237,13 @@ def test_a_tune_is_written_down_from_a_recording_and_its_doubts_are_settled(
         hands.see("#written-title")
         assert chromium.run("return document.getElementById('written-title').value") == "The old way home"
         assert "D" in chromium.run("return document.querySelector('.found').textContent")
+        hands.press("#written-plays")
         hands.press("#put-written")
         hands.on_the_stand()
+        hands.press("#put-recording")  # it fits what was written down from it
+        hands.see(".line-hand")
+        hands.kept()
+        assert (folder / "The old way home.wav").read_bytes() == path.read_bytes()
         abc = (folder / "the-old-way-home.abc").read_text("utf-8")
         assert "K:D" in abc
         assert "T:The old way home" in abc

@@ -31,6 +31,7 @@ export class Sheet {
   constructor(name, view) {
     this.name = name;
     this.view = view;
+    this.narrow = narrow();
     this.here = { bar: view.head?.first_bar ?? 0, time: 1, pass: 1, around: null };
     this.hearing = new Hearing({
       place: (place) => this.heard(place),
@@ -295,15 +296,13 @@ export class Sheet {
   }
 }
 
-let was = narrow();
 addEventListener("resize", async () => {
   const sheet = state.now;
   if (!(sheet instanceof Sheet)) return;
-  if (was !== narrow()) {
-    was = narrow();
+  if (sheet.narrow !== narrow()) { // the staff is engraved for the other width, and the title's letters are of another size
+    sheet.narrow = narrow();
     const view = await ask(where(sheet.name));
-    if (view.version === sheet.view.version && !sheet.closed) { sheet.view = view; sheet.draw(); }
+    if (view.version === sheet.view.version && !sheet.closed) { sheet.view = view; delete sheet.parts.head; sheet.draw(); }
   }
-  was = narrow();
   sheet.margins();
 });

@@ -98,8 +98,8 @@ export const WORDS = {
   playing_show: "show what was played",
   playing_hide: "hide what was played",
   playing_time: "as played",
-  playing_nth: "time {n}",
-  time_of: "time {time}",
+  playing_nth: "the {nth} time",
+  time_of: "{nth} time",
   place_unsure: "its place is unsure",
   laying: "Listening where each bar lies …",
   lines_how:
@@ -325,6 +325,9 @@ export const meterToFind = (name) => [name, METERS[name], SIGNS[name]].filter(Bo
 export function say(name, fill = {}) {
   return (WORDS[name] ?? name).replace(/\{(\w+)\}/g, (all, key) => (key in fill ? fill[key] : all));
 }
+
+const NTH = ["first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth"];
+export const nth = (number) => NTH[number - 1] ?? `${number}th`;
 
 const BEATS = {
   "1/8": "eighth", "3/16": "dotted eighth", "1/4": "quarter note", "3/8": "dotted quarter note", "1/2": "half note",

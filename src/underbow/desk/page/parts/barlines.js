@@ -1,6 +1,6 @@
 // Bar lines of a recording, moved by hand against what sounds: dragged over what was played, or by keys.
 import { $, el } from "../dom.js";
-import { say } from "../words.js";
+import { nth, say } from "../words.js";
 import { nameOf, placeOf } from "./playing.js";
 
 const STEP = 0.01, LEAP = 0.05, LEAST = 0.06, NEAR = 9, WAIT = 900; // seconds; pixels round a note's beginning; milliseconds
@@ -16,7 +16,7 @@ export function hands(sheet, part, music) {
     const screen = (x, y) => new DOMPoint(x, y).matrixTransform(matrix);
     const top = screen(place.left, place.top - place.gap * 1.4), low = screen(place.left, place.low + place.gap * 1.4);
     const hand = el("span", { class: `line-hand ${bar.fixed ? "ink" : "pencil"}`, id: `line-${nameOf(bar)}`, role: "slider", tabindex: "0", "aria-orientation": "horizontal",
-      "aria-label": say("line_of_bar", { bar: bar.number }) + (bar.time > 1 ? `, ${say("time_of", { time: bar.time })}` : ""), "aria-describedby": "lines-how" }, el("span", { class: "at", "aria-hidden": "true" }));
+      "aria-label": say("line_of_bar", { bar: bar.number }) + (bar.time > 1 ? `, ${say("time_of", { nth: nth(bar.time) })}` : ""), "aria-describedby": "lines-how" }, el("span", { class: "at", "aria-hidden": "true" }));
     hand.style.left = `${100 * (top.x - box.left) / box.width}%`;
     hand.style.top = `${100 * (top.y - box.top) / box.height}%`;
     hand.style.height = `${100 * (low.y - top.y) / box.height}%`;

@@ -1,7 +1,7 @@
 // Somebody's playing as the melody: whose it is, what is in doubt, and what was played, drawn over the notes it belongs to.
 import { ask, path } from "../ask.js";
 import { $, $$, choice, el, line, word } from "../dom.js";
-import { say } from "../words.js";
+import { nth, say } from "../words.js";
 import { bringRecording } from "../melody.js";
 import { hands } from "./barlines.js";
 
@@ -10,7 +10,7 @@ let open = false, time = 1; // stay while a sheet's tune is drawn anew
 export const look = () => { open = true; };
 
 export const nameOf = (bar) => (bar.time > 1 ? `${bar.number}.${bar.time}` : String(bar.number));
-const called = (bar) => say("bar", { number: bar.number }) + (bar.time > 1 ? `, ${say("time_of", { time: bar.time })}` : "");
+const called = (bar) => say("bar", { number: bar.number }) + (bar.time > 1 ? `, ${say("time_of", { nth: nth(bar.time) })}` : "");
 
 export function showPlaying(sheet) {
   const slip = el("div", { class: "playing" });
@@ -57,7 +57,7 @@ export function showPlaying(sheet) {
     const times = Math.max(1, ...(laid?.bars.map((bar) => bar.time) ?? []));
     time = Math.min(time, times);
     const toggle = word(say(open ? "playing_hide" : "playing_show"), () => { open = !open; write(found); part.draw(); $("#show-playing")?.focus(); }, { id: "show-playing", "aria-expanded": String(open) });
-    const which = times > 1 && open ? [" · ", say("playing_time"), " ", choice(String(time), Array.from({ length: times }, (_, n) => [String(n + 1), say("playing_nth", { n: n + 1 })]),
+    const which = times > 1 && open ? [" · ", say("playing_time"), " ", choice(String(time), Array.from({ length: times }, (_, n) => [String(n + 1), say("playing_nth", { nth: nth(n + 1) })]),
       { label: say("playing_time"), id: "playing-time", keep: (value) => { time = Number(value); part.draw(); } })] : "";
     slip.replaceChildren(
       el("p", {}, `${say("played_by")} `, by, ` ${say("played_from", { file: recording.file })}`, laid ? `, ${say("played_pitch", { pitch: laid.pitch })}` : ""),
