@@ -217,7 +217,7 @@ def show_voices(soundfont: Bank = None, as_json: Json = False) -> None:
 
       underbow voices --soundfont my-bank.sf2
     """
-    from underbow.sound.choose import voices_in_use
+    from underbow.sound.choose import how_to_ask, voices_in_use
 
     found = voices_in_use(soundfont)
     encoder, trouble = _video_encoder()
@@ -225,7 +225,9 @@ def show_voices(soundfont: Bank = None, as_json: Json = False) -> None:
         video = {"ffmpeg": encoder.version, "licence": encoder.licence, "path": encoder.path} if encoder else None
         tell_json(found.to_json() | {"video": video})
         return
-    tell(f"In use: {found.used}" + (f" through FluidSynth {found.engine}" if found.engine else ""))
+    tell(f"In use: {found.used}" + (f" through FluidSynth {found.engine}" if found.used == "soundfont" else ""))
+    if found.used == "builtin" and not found.trouble:
+        tell(f"None of these SoundFonts is known to sound as good; {how_to_ask(found.banks)}.")
     if found.trouble:
         tell(f"SoundFonts can't be used: {found.trouble}")
     for bank in found.banks:

@@ -16,7 +16,7 @@ from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice.audio import check_length
 from underbow.lesson.video.film import check_means
 from underbow.lesson.video.options import VideoOptions
-from underbow.sound.choose import voices_in_use
+from underbow.sound.choose import how_to_ask, voices_in_use
 from underbow.sound.options import RenderOptions
 from underbow.sound.soundfont.banks import find_banks
 from underbow.tables import read_table, read_text
@@ -250,7 +250,9 @@ def find_voices(sound: RenderOptions) -> Voices:
         if asked:
             raise InputError(f"a SoundFont can't be played: {found.trouble}; or use --voices builtin")
         return Voices(told=f"sound: built-in voices; for a SoundFont: {found.trouble}")
-    banks = find_banks(sound.soundfont)[:_BANKS]
+    if found.used == "builtin" and not asked:
+        return Voices(told=f"sound: built-in voices; for a SoundFont: {how_to_ask(found.banks)}")
+    banks = [bank for bank in find_banks(sound.soundfont) if asked or bank.as_good][:_BANKS]
     known = {digest(bank.path): bank.path for bank in banks}
     remark = "" if asked else f"sound: {banks[0].path}; for the built-in voices: --voices builtin"
     return Voices(tuple(Bank(sha256, path.name) for sha256, path in known.items()), known, remark)

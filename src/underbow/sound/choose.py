@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -12,7 +13,7 @@ from underbow.sound.soundfont.voice import SoundFontVoice, engine
 from underbow.sound.voice.voices import Voice
 from underbow.track.performance import Performance
 
-__all__ = ["Choice", "VoiceKind", "VoicesInUse", "choose_voice", "voices_in_use"]
+__all__ = ["Choice", "VoiceKind", "VoicesInUse", "choose_voice", "how_to_ask", "voices_in_use"]
 
 VoiceKind = Literal["auto", "soundfont", "builtin"]
 BETTER = "soundfonts.md says where to get one, and where to put it"
@@ -57,7 +58,8 @@ def choose_voice(
     performance : Performance
         Says which instruments are needed, how the fiddle is tuned, and the concert pitch.
     kind : {"auto", "soundfont", "builtin"}
-        ``auto`` takes the best bank that has the programs where FluidSynth loads, else the built-in voices.
+        ``soundfont`` takes the best bank that has the programs; ``auto`` one that is as good as the built-in voices by
+        measurement (soundfonts.md), where it is found and FluidSynth loads, else the built-in voices.
     soundfont : Path, optional
         A bank the user named; with ``builtin`` that is a contradiction.
     rate : int
@@ -82,11 +84,12 @@ def choose_voice(
     needed = {part.program for part in performance.parts if part.gestures}
     asked = kind == "soundfont" or soundfont is not None
     trouble = engine().trouble
-    banks = find_banks(soundfont) if asked or not trouble else ()
+    found = find_banks(soundfont) if asked or not trouble else ()
     if asked and trouble:
         raise InputError(f"a SoundFont can't be played: {trouble}; or use --voices builtin")
+    banks = found if asked else tuple(bank for bank in found if bank.as_good)
     if not trouble and not banks:
-        trouble = f"no SoundFont found in {', '.join(map(str, usual_places()))}; {BETTER}"
+        trouble = how_to_ask(found) or f"no SoundFont found in {', '.join(map(str, usual_places()))}; {BETTER}"
     for bank in banks:
         try:
             voice = SoundFontVoice(bank, rate, performance.concert_pitch)
@@ -110,6 +113,11 @@ def choose_voice(
     )
 
 
+def how_to_ask(banks: Sequence[Bank]) -> str:
+    """Say how a bank that ``auto`` doesn't take is asked for; empty where there is none."""
+    return f"--voices soundfont takes {banks[0].path}" if banks else ""
+
+
 def _builtin(performance: Performance, rate: int, *, kept: bool, quick: bool) -> Voice:
     from underbow.sound.synth.builtin import BuiltinVoice  # noqa: PLC0415 - not needed where a SoundFont sounds
 
@@ -131,7 +139,7 @@ class VoicesInUse:
     trouble : str
         What keeps a SoundFont from being used, with the cure; empty where nothing does.
     banks : tuple of Bank
-        Found, best first.
+        Found, best first; ``auto`` takes those that are as good as the built-in voices.
     places : tuple of Path
         Where was looked.
     """
@@ -170,4 +178,6 @@ def voices_in_use(soundfont: Path | None = None) -> VoicesInUse:
     """
     state, banks = engine(), find_banks(soundfont)
     trouble = state.trouble or ("" if banks else f"no SoundFont found; {BETTER}")
-    return VoicesInUse("builtin" if trouble else "soundfont", state.version, trouble, banks, usual_places())
+    taken = soundfont is not None or any(bank.as_good for bank in banks)
+    used = "soundfont" if taken and not trouble else "builtin"
+    return VoicesInUse(used, state.version, trouble, banks, usual_places())

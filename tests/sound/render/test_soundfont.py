@@ -11,6 +11,7 @@ import struct
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -258,6 +259,7 @@ def test_a_bank_whose_violin_is_silent_is_refused_and_auto_takes_another_sound(
     with pytest.raises(InputError, match=r"General MIDI program \d+ is silent at key 62; the file is broken"):
         choose_voice(quartet, soundfont=bank)
     monkeypatch.setattr("underbow.sound.choose.find_banks", lambda _: (read_bank(bank),))
+    monkeypatch.setattr(Bank, "as_good", True)
     choice = choose_voice(quartet)
     assert choice.what == "builtin"
     assert "is silent at key 62" in choice.told
@@ -340,10 +342,22 @@ def test_importing_the_voice_does_not_look_for_the_library() -> None:
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
 
 
-def test_the_choice_is_told_and_contradictions_are_refused(banks: tuple[Bank, ...], quartet: Performance) -> None:
-    choice = choose_voice(quartet)
-    assert choice.what == f"soundfont ({banks[0].path.name})"
-    assert "--voices builtin" in choice.told
+def test_the_choice_is_told_and_contradictions_are_refused(
+    banks: tuple[Bank, ...], quartet: Performance, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """``auto`` takes a bank only where its violin was measured to be as good as the built-in one (benchmarks/sound)."""
+    monkeypatch.setattr(Bank, "as_good", True)
+    with closing(choose_voice(quartet)) as choice:
+        assert choice.what == f"soundfont ({banks[0].path.name})"
+        assert "--voices builtin" in choice.told
+    assert voices_in_use().used == "soundfont"
+    monkeypatch.setattr(Bank, "as_good", False)
+    with closing(choose_voice(quartet)) as choice:
+        assert choice.what == "builtin"
+        assert f"--voices soundfont takes {banks[0].path}" in choice.told
+    assert voices_in_use().used == "builtin"
+    with closing(choose_voice(quartet, "soundfont")) as choice:
+        assert choice.what == f"soundfont ({banks[0].path.name})"
     assert choose_voice(quartet, "builtin").told == ""
     with pytest.raises(InputError, match="not both"):
         choose_voice(quartet, "builtin", soundfont=banks[0].path)
@@ -352,12 +366,21 @@ def test_the_choice_is_told_and_contradictions_are_refused(banks: tuple[Bank, ..
 
 
 def test_the_report_names_banks_licences_and_places(banks: tuple[Bank, ...]) -> None:
-    told = voices_in_use().to_json()
+    told = voices_in_use(banks[0].path).to_json()
     assert told["used"] == "soundfont"
     assert told["soundfont"] == str(banks[0].path)
+    told = voices_in_use().to_json()
+    assert told["used"] == ("soundfont" if any(bank.as_good for bank in banks) else "builtin")
     small = next(bank for bank in told["banks"] if bank["path"].endswith("TimGM6mb.sf2"))
     assert small["licence"] == "GPL-2"  # as Debian's copyright file of timgm6mb-soundfont says
     assert told["places"]
+
+
+def test_only_what_was_measured_is_as_good(tmp_path: Path, small_bank: Path) -> None:
+    fluid = tmp_path / "FluidR3_GM.sf2"
+    fluid.write_bytes(small_bank.read_bytes())
+    (tmp_path / "default.sf2").symlink_to(fluid)
+    assert [read_bank(path).as_good for path in (fluid, tmp_path / "default.sf2", small_bank)] == [True, True, False]
 
 
 def test_a_folder_that_can_not_be_read_holds_no_banks(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
