@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import io
 import json
 import re
 import signal
@@ -12,7 +13,9 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 from typer.testing import CliRunner
 
 from underbow.cli.commands import app
@@ -22,7 +25,7 @@ from .conftest import running
 
 
 def ask(
-    address: str, where: str, method: str = "GET", body: str | None = None, cookie: str = "", **headers: str
+    address: str, where: str, method: str = "GET", body: str | bytes | None = None, cookie: str = "", **headers: str
 ) -> tuple[int, dict[str, str], bytes]:
     """One request, by nothing but the standard library."""
     port = int(re.findall(r":(\d+)/", address)[0])
@@ -168,3 +171,22 @@ def test_the_page_opens_soon(lessons: Path) -> None:
     with running(lessons) as (_, address):
         assert ask(address, "/", cookie=cookie_of(address))[0] == 200
     assert time.monotonic() - begun < 60
+
+
+def test_a_desk_that_is_listening_ends_in_order(tmp_path: Path) -> None:
+    """A recording that is on its way keeps nobody waiting, and what was opened for it is cleared away by the next run."""
+    (tmp_path / "two.abc").write_text("X:1\nT:Two\nM:4/4\nL:1/4\nK:D\nDFAd|cAEA|dfec|dAFD|]\n", "utf-8")
+    (tmp_path / "two.toml").write_text('tune = "two.abc"\n', "utf-8")
+    sound = io.BytesIO()
+    soundfile.write(sound, np.random.default_rng(1).normal(0, 0.05, 60 * 22_050), 22_050, format="WAV")
+    with running(tmp_path) as (program, address):
+        cookie = cookie_of(address)
+        home = address.partition("/?")[0]
+        status, _, data = ask(
+            address, "/sheet/two.toml/recordings?said={}", "POST", sound.getvalue(), cookie,
+            **{"Origin": home, "X-File-Name": "me.wav"},
+        )  # fmt: skip
+        assert (status, set(json.loads(data))) == (200, {"listening", "kept"})
+        program.send_signal(signal.SIGTERM)
+        assert program.wait(60) == 0
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["two.abc", "two.toml"]
