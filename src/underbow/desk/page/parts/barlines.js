@@ -3,7 +3,7 @@ import { $, el } from "../dom.js";
 import { nth, say } from "../words.js";
 import { nameOf, placeOf } from "./playing.js";
 
-const STEP = 0.01, LEAP = 0.05, LEAST = 0.06, NEAR = 9, WAIT = 900; // seconds; pixels round a note's beginning; milliseconds
+const STEP = 0.01, LEAP = 0.05, LEAST = 0.06, NEAR = 9, PAUSE = 200, WAIT = 900; // seconds; pixels round a note's beginning; milliseconds
 const shown = (second) => second.toFixed(2);
 
 // A handle at each bar that follows another, or begins: where it lies in the recording.
@@ -30,7 +30,7 @@ function move(hand, { sheet, part, bar, before, place, matrix, svg }) {
   const least = before ? before.start + LEAST : 0, most = bar.end - LEAST, first = bar.start;
   const starts = part.laid.notes.map(([start]) => start);
   const previous = before && placeOf(svg, before);
-  let second = first, keeping = null;
+  let second = first, keeping = null, hearing = null;
   const tell = () => {
     for (const [key, value] of Object.entries({ "aria-valuemin": shown(least), "aria-valuemax": shown(most), "aria-valuenow": shown(second), "aria-valuetext": say("line_at", { second: shown(second) }) })) hand.setAttribute(key, value);
     $(".at", hand).textContent = say("line_at", { second: shown(second) });
@@ -81,7 +81,8 @@ function move(hand, { sheet, part, bar, before, place, matrix, svg }) {
     if (to === undefined) { if (event.key !== " " || !sheet.hearing.playing) other(); else sheet.hearing.halt(); return; }
     set(to);
     part.paint();
-    heard();
+    clearTimeout(hearing);
+    hearing = setTimeout(heard, PAUSE);
     clearTimeout(keeping);
     keeping = setTimeout(keep, WAIT);
   });

@@ -26,8 +26,12 @@ export function showPlaying(sheet) {
     let found;
     try { found = await ask(`/sheet/${path(sheet.name)}/recording`); } catch (fault) { slip.replaceChildren(el("p", { class: "wrong" }, fault.message)); return; }
     if (sheet.closed || mine !== asked) return;
-    if (found.state === "laid") Object.assign(part, { laid: found, lines: {} });
-    else if (found.state !== "making") part.laid = null; // what was laid stays while the desk listens again
+    if (found.state === "laid") {
+      Object.assign(part, { laid: found, lines: {} });
+      const lines = sheet.hearing.takes.at(-1)?.wanted.body.lines; // what sounds still has them where a hand has put them
+      if (lines && Object.keys(lines).length) sheet.hearing.change({ lines: {} });
+    }
+    if (found.state === "refused" || found.state === "none") part.laid = null; // what was laid stays while the desk listens again
     if (!slip.contains(document.activeElement)) write(found); else part.found = found;
     if (found.state === "making") wait(found.key); else part.draw();
   }
