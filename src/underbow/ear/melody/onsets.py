@@ -39,7 +39,7 @@ _SIDES = (0.02, 0.045)  # seconds on either side of a turn of the bow that are h
 _HEARD_DB = 25.0  # below the strongest partial
 SUNK_AFTER = 0.0025  # seconds from the beginning of a stroke to where the partials are lowest: measured likewise
 _NEAR_TURN = 0.025  # seconds in which a pitch that takes over between two notes of its own is believed
-_PLAIN_TURN = 5.0  # dB by which they sink at a plain one
+_NO_TURN, _PLAIN_TURN = 2.0, 4.5  # dB by which they sink, an attack counted as one, where none is, and at a plain one
 _AT = Place(0.0, 1.0, 1.0, leak=False)
 
 
@@ -111,7 +111,7 @@ class Sight:
         """The clearest turn of the bow on a pitch within 20 ms of a second, or else the clearest attack."""
         middle, reach = round((seconds + SUNK_AFTER) * RATE / FINE), round(0.02 * RATE / FINE)
         dips = self.sunk(middle - reach, 2 * reach + 1, midi)
-        if dips.max() < 0.4 * _PLAIN_TURN:
+        if dips.max() < _NO_TURN:
             return self.attack(seconds)
         return (middle - reach + int(dips.argmax())) * FINE / RATE - SUNK_AFTER
 
@@ -216,7 +216,8 @@ def _evidence(sight: Sight, centre: int, midi: int, before: int | None) -> Array
         fine = HOP // FINE
         dips = sight.sunk(first * fine + round(SUNK_AFTER * RATE / FINE), len(_GRID) * fine, midi)
         graced = 0.5 * np.clip(change, 0, 1)  # another pitch may have sounded for a moment
-        return np.asarray(0.8 * np.clip(dips[::fine] / _PLAIN_TURN, 0, 1.5) + 0.3 * attack + graced)
+        turned = (dips[::fine] + np.clip(begun, 0, 1.2) - _NO_TURN) / (_PLAIN_TURN - _NO_TURN)
+        return np.asarray(np.clip(turned, 0, 1.5) + graced)
     return np.asarray(0.75 * np.clip(change, 0, 1) + 0.5 * attack)
 
 
