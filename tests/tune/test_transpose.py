@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from underbow.errors import InputError
-from underbow.theory.key import MODES
+from underbow.theory.key import MODES, Key
 from underbow.theory.pitch import Pitch, PitchClass
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.transpose import FIRST_POSITION, transposed
@@ -104,3 +104,11 @@ def test_every_note_name_is_a_key_to_go_to(mode: str, fifths: int) -> None:
 def test_no_such_key() -> None:
     with pytest.raises(InputError, match="not a key"):
         transposed(tune_in("C"), "H")
+
+
+def test_a_key_that_is_given_as_such_is_a_tonic_with_or_without_its_mode() -> None:
+    minor = read_abc("X:1\nT:Two\nM:2/4\nL:1/8\nK:Em\nE2B2|e4|\n")[0]
+    for asked, told in ((Key.parse("A"), 0), (Key.parse("Am"), 0), (Key.parse("Adorian"), 0), (Key.parse("Amix"), 1)):
+        moved = transposed(minor, asked)
+        assert str(moved.key) == "Am"
+        assert len(moved.told) == told
