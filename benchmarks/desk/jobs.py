@@ -2,7 +2,8 @@
 
     python benchmarks/desk/jobs.py [chromium] [firefox] [webkit]
 
-Firefox and WebKit need what .ci/run installs: firefox-esr, webkit2gtk-driver, xvfb, pulseaudio. Built-in voices, no cache.
+Firefox and WebKit need what .ci/run installs: firefox-esr, webkit2gtk-driver, xvfb, matchbox-window-manager,
+xdotool, pulseaudio. Built-in voices, no cache.
 """
 
 from __future__ import annotations
@@ -37,9 +38,9 @@ def opened(name: str, place: Path, stack: ExitStack) -> Any:
     if name == "chromium":
         return browsers.Chromium(program, place / name, online=True)
     stack.enter_context(browsers.sound_server(program, place / "sound"))
+    stack.enter_context(browsers.window(program))
     if name == "firefox":
-        return browsers.Firefox(program, place / name)
-    stack.enter_context(browsers.display(program))
+        return browsers.Firefox(program, place / name, seen=True)
     return browsers.webkit(program, place / name)
 
 
@@ -52,8 +53,6 @@ def main() -> int:
                 stack.callback(browser.quit)
                 browser.size(1280, 900)
                 for number, job in enumerate(JOBS):
-                    if "keyboard" in job.name and name != "chromium":  # a window that nobody sees has no focus there
-                        continue
                     folder = Path(place) / f"{name}-{number}"
                     folder.mkdir()
                     environment = os.environ | {"UNDERBOW_CACHE": str(Path(place) / f"cache-{name}-{number}")}

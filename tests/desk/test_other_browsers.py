@@ -11,16 +11,15 @@ from typing import Any
 
 import pytest
 
-from ..lesson.practice.browsers import Firefox, display, sound_server, webkit  # noqa: TID252  the tests are no package to import from
+from ..lesson.practice.browsers import Firefox, sound_server, webkit, window  # noqa: TID252  the tests are no package to import from
 from .conftest import running
 from .jobs_by_hand import Hands
 
 
 def opened(name: str, program: Callable[[str], str], place: Path, stack: ExitStack) -> Any:
     stack.enter_context(sound_server(program, place / "sound"))
-    if name == "webkit":
-        stack.enter_context(display(program))
-    browser = Firefox(program, place / name) if name == "firefox" else webkit(program, place / name)
+    stack.enter_context(window(program))
+    browser = Firefox(program, place / name, seen=True) if name == "firefox" else webkit(program, place / name)
     stack.callback(browser.quit)
     return browser
 
@@ -65,3 +64,32 @@ def test_a_round_is_begun_changed_heard_and_bowed(name: str, program: Callable[[
         while not list(folder.glob("*my-way.toml")):
             assert time.monotonic() < end, "the bowing isn't kept"
             time.sleep(0.1)
+
+
+@pytest.mark.parametrize("name", ["firefox", "webkit"])
+def test_a_round_is_begun_changed_and_its_lesson_asked_for_by_keys_alone(
+    name: str, program: Callable[[str], str], tmp_path: Path
+) -> None:
+    folder = tmp_path / "lessons"
+    folder.mkdir()
+    with ExitStack() as stack:
+        browser = opened(name, program, tmp_path, stack)
+        _, address = stack.enter_context(running(folder))
+        browser.size(1280, 900)
+        browser.go(address)
+        hands = Hands(browser, patience=120)
+        hands.tab_to("#begin-chords")
+        hands.key("Enter")
+        hands.see("#new-chords")
+        hands.type("G C D G")
+        hands.key("Enter")
+        hands.on_the_stand()
+        hands.tab_to("#bars")
+        hands.type("1-2")
+        hands.key("Enter")
+        hands.kept()
+        assert tomllib.loads((folder / "round-g-c-d.toml").read_text("utf-8"))["bars"] == "1-2"
+        hands.tab_to("#make")
+        hands.key("Enter")
+        hands.see("#begin-lesson")
+        assert browser.run("return document.activeElement.id") == "begin-lesson"

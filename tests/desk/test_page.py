@@ -53,6 +53,9 @@ class At:
         """What a promise calls ``done`` with; None where it can't be had yet."""
         return self.browser.wait(f"({script}).catch(() => done(null))")
 
+    def sheet_staff(self) -> str:
+        return self.browser.run("return document.querySelector('.music').innerHTML")
+
     def complaints(self) -> list[str]:
         """Everything that the console and the spy have to say."""
         return [*self.browser.said(), *self.browser.run("return spy.faults")]
@@ -431,6 +434,32 @@ def test_nothing_overflows_and_nothing_hides_what_is_worked_on(at: At, size: tup
         "return getComputedStyle(d).position === 'fixed' ? d.offsetHeight / innerHeight : 0"
     )
     assert height < 0.34
+
+
+def test_the_paper_follows_when_the_window_is_made_wider(at: At) -> None:
+    """A screen that is turned: the staff is engraved for the wider paper, and no field keeps the width of smaller type."""
+    at.browser.size(390, 844)
+    at.open("lamplight.toml")
+    narrow = at.sheet_staff()
+    at.browser.size(1280, 900)
+    at.until(lambda: at.sheet_staff() != narrow)
+    at.until(
+        lambda: at.browser.run(
+            "const one = document.querySelector('#title'); return one.scrollWidth <= one.clientWidth"
+        )
+    )
+
+
+def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_stand_in_columns(at: At) -> None:
+    at.browser.size(390, 844)
+    at.open("lamplight.toml")
+    assert at.browser.run("return document.querySelector('#dock').offsetHeight") < 0.17 * 844
+    at.hands.press("#who")
+    columns = at.browser.run(
+        "return ['near', 'middle_way', 'far', 'out'].map((place) => [...document.querySelectorAll("
+        "`.places input[value=\"${place}\"]`)].map((one) => one.closest('label').getBoundingClientRect().left))"
+    )
+    assert all(len(column) == 4 and max(column) - min(column) < 6 for column in columns), columns
 
 
 def test_the_keys_do_what_the_list_says(at: At) -> None:

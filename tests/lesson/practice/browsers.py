@@ -234,12 +234,17 @@ class Chromium(Driven):
 
 
 class Firefox(Browser):
-    """Firefox over WebDriver BiDi (https://www.w3.org/TR/webdriver-bidi/)."""
+    """Firefox over WebDriver BiDi (https://www.w3.org/TR/webdriver-bidi/).
+
+    It has no window, unless ``seen``: then :func:`window` is needed, and the page has the focus as under somebody's eyes.
+    Without it the tab key moves, but Enter and Space press nothing.
+    """
 
     name = "firefox"
 
-    def __init__(self, program: Program, folder: Path) -> None:
+    def __init__(self, program: Program, folder: Path, *, seen: bool = False) -> None:
         self._program, self._folder, self._numbers = program("firefox-esr"), folder, itertools.count(1)
+        self._hand = program("xdotool") if seen else ""
         self._launch()
 
     def _launch(self) -> None:
@@ -250,13 +255,25 @@ class Firefox(Browser):
         (folder / "user.js").write_text("\n".join(lines), encoding="utf-8")
         self._log = (folder / "log.txt").open("w+", encoding="utf-8")
         self._process = subprocess.Popen(
-            [self._program, "--headless", "--no-remote", "--profile", folder, "--remote-debugging-port=0"],
+            [self._program, *([] if self._hand else ["--headless"]), "--no-remote", "--profile", folder,
+             "--remote-debugging-port=0"],
             stderr=self._log,
             stdout=subprocess.DEVNULL,
-        )
+        )  # fmt: skip
         self._socket = create_connection(self._address() + "/session", suppress_origin=True, timeout=60)
         self._ask("session.new", capabilities={})
         self._page = self._ask("browsingContext.getTree")["contexts"][0]["context"]
+        if self._hand:
+            self._take_focus()
+
+    def _take_focus(self) -> None:
+        """Press the mouse on an empty page, as a hand does: what BiDi presses gives a page no focus."""
+        self.go("about:blank")
+        end = time.monotonic() + 60
+        while not self.run("return document.hasFocus()"):
+            assert time.monotonic() < end, "the window doesn't take the focus"
+            subprocess.run([self._hand, "mousemove", "800", "700", "click", "1"], check=True, timeout=20)
+            time.sleep(0.3)
 
     def _address(self) -> str:
         for _ in range(300):
@@ -407,6 +424,18 @@ def display(program: Program) -> Iterator[None]:
     finally:
         server.terminate()
         server.wait(20)
+
+
+@contextmanager
+def window(program: Program) -> Iterator[None]:
+    """Run a display that nobody sees, with somebody who gives windows the focus, so that a page can be used by keys alone."""
+    with display(program):
+        manager = subprocess.Popen([program("matchbox-window-manager")], stderr=subprocess.DEVNULL)
+        try:
+            yield
+        finally:
+            manager.terminate()
+            manager.wait(20)
 
 
 @contextmanager

@@ -24,6 +24,7 @@ from underbow.track.sheet.model import Sheet
 __all__ = ["Ready"]
 
 _STILL = 1.5  # seconds, from where somebody begins to hear
+_GRACE = 0.2  # seconds, from where a sheet is shown: whoever presses at once has the desk for himself
 _LOOK = 0.02
 
 
@@ -66,11 +67,15 @@ class Ready:
 
     def begin(self, name: str) -> None:
         """Make a sheet ready as it is now, in place of what is being made ready."""
+        self._stand_still(_GRACE)
         self._submit(lambda turn: self._prepare(name, turn))
 
     def still(self) -> None:
         """Stand still: somebody begins to hear."""
-        self._still_until = monotonic() + _STILL
+        self._stand_still(_STILL)
+
+    def _stand_still(self, seconds: float) -> None:
+        self._still_until = max(self._still_until, monotonic() + seconds)
 
     def close(self) -> None:
         """Make nothing ready any more."""
