@@ -36,11 +36,16 @@ count_in = 1
 
 def played(notes: list[int], beat: float = 0.5, pitch: float = 446.0) -> np.ndarray:
     """A plain tone for each note from the first second on, with some noise."""
+    return toned([(1 + at * beat, 1 + (at + 1) * beat, midi) for at, midi in enumerate(notes)], pitch)
+
+
+def toned(notes: list[tuple[float, float, int]], pitch: float) -> np.ndarray:
+    """A plain tone for each note, from one second to another, with some noise."""
     rng = np.random.default_rng(1)
-    out = rng.normal(0, 1e-4, round((beat * len(notes) + 3) * RATE))
-    for number, midi in enumerate(notes):
-        begin = round((1 + number * beat) * RATE)
-        time = np.arange(round(beat * RATE) + 400) / RATE
+    out = rng.normal(0, 1e-4, round((notes[-1][1] + 2) * RATE))
+    for start, end, midi in notes:
+        begin = round(start * RATE)
+        time = np.arange(round((end - start) * RATE) + 400) / RATE
         shape = np.minimum(1, time / 0.008) * np.minimum(1, (time[-1] - time) / 0.015)
         hertz = pitch * 2 ** ((midi - 69) / 12)
         tone = sum(np.sin(2 * np.pi * hertz * k * time) / k for k in range(1, 8))

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import base64
 import json
+import os
+import shutil
 import time
 import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +18,13 @@ import numpy as np
 import pytest
 import soundfile
 
+from underbow.track.sheet.read import read_sheet
+from underbow.tune.written_out import write_out
+
 from ..lesson.practice.browsers import Chromium  # noqa: TID252  the tests are no package to import from
-from .conftest import running
+from .conftest import TRACKS, running
 from .jobs_by_hand import SPY, Hands
-from .test_melodies import ABC, NOTES, RATE, SHEET, played
+from .test_melodies import ABC, NOTES, RATE, SHEET, played, toned
 from .test_other_browsers import opened
 
 DROP = """
@@ -29,6 +35,7 @@ Object.defineProperty(event, "dataTransfer", {value: files});
 dispatchEvent(event);
 """
 WANTED = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}"
+HOSTILE = "<img src=x onerror='window.caught=1'>\"&\u202e.wav"
 OTHER = [62, 66, 69, 76, *NOTES[4:]]  # e for d in the first bar
 
 
@@ -37,8 +44,8 @@ def as_wav(path: Path, notes: list[int]) -> Path:
     return path
 
 
-def drop(browser: Any, path: Path) -> None:
-    browser.run(DROP, base64.b64encode(path.read_bytes()).decode(), path.name)
+def drop(browser: Any, path: Path, name: str = "") -> None:
+    browser.run(DROP, base64.b64encode(path.read_bytes()).decode(), name or path.name)
 
 
 @pytest.fixture
@@ -206,15 +213,17 @@ def test_another_tune_is_refused_on_the_page_and_a_take_is_still_a_take(
     with running(folder) as (_, address):
         hands = on_the_sheet(chromium, address)
         rng = np.random.default_rng(4)
-        drop(chromium, as_wav(tmp_path / "other.wav", [int(note) for note in rng.choice([60, 63, 65, 68, 70, 72], 40)]))
+        other = as_wav(tmp_path / "other.wav", [int(note) for note in rng.choice([60, 63, 65, 68, 70, 72], 40)])
+        drop(chromium, other, HOSTILE)
         hands.press("#is-tune")
         hands.see(".slip .wrong")
         assert "this tune" in chromium.run("return document.querySelector('.slip .wrong').textContent")
         assert "recording" not in table(folder)
         chromium.keys("Escape")
-        drop(chromium, tmp_path / "other.wav")
+        drop(chromium, other, HOSTILE)
         hands.press("#is-take")
         hands.see("a.made.heard")
+        assert chromium.run("return [window.caught ?? null, document.querySelector('.slip img')]") == [None, None]
         hands.press("#remember")
         hands.press("#show-history")
         hands.see("#forget-history, .slip .press")
@@ -286,3 +295,33 @@ def test_in_the_other_browsers_too(name: str, program: Callable[[str], str], fol
         hands.press("#hear")
         hands.see(".sounding")
         assert json.loads(json.dumps(browser.run("return document.querySelector('.wrong')?.textContent ?? ''"))) == ""
+
+
+@pytest.mark.skipif("UNDERBOW_PICTURES" not in os.environ, reason="makes a picture of docs/")
+def test_picture(chromium: Chromium, folder: Path, tmp_path: Path) -> None:
+    """The Four Gateposts as somebody plays it who takes his time here and there, with an e for a d in bar 11."""
+    for name in ("gateposts.abc", "gateposts.toml"):
+        shutil.copy(TRACKS / name, folder)
+    melody = write_out(read_sheet(folder / "gateposts.toml").tune)
+
+    def when(quarter: Fraction) -> float:
+        return 1.2 + 0.42 * float(quarter) + 0.12 * np.sin(float(quarter) / 5)
+
+    first = next(bar.start for bar in melody.bars if bar.number == 11)
+    notes = [
+        (when(note.start), when(note.start + note.length), note.pitch.midi + 2 * (note.start == first))
+        for note in melody.notes
+    ]
+    soundfile.write(tmp_path / "me.wav", toned(notes, 442.5), RATE, subtype="PCM_16")
+    with running(folder) as (_, address):
+        hands = on_the_sheet(chromium, address)
+        chromium.run("location.hash = '#sheet/gateposts.toml'")
+        hands.on_the_stand()
+        put_on(hands, tmp_path / "me.wav")
+        chromium.run("scrollTo(0, document.querySelector('#part-tune').getBoundingClientRect().top + scrollY - 30)")
+        box = chromium.run(
+            "const b = document.getElementById('line-7').getBoundingClientRect(); return [b.x + 12, b.bottom - 4]"
+        )
+        for kind, x in (("mousePressed", 0), ("mouseMoved", 10), ("mouseMoved", 17)):
+            chromium.tell("Input.dispatchMouseEvent", type=kind, x=box[0] + x, y=box[1], button="left", buttons=1)
+        chromium.picture(Path(os.environ["UNDERBOW_PICTURES"]) / "desk-playing.png")
