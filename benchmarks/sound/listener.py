@@ -1,7 +1,7 @@
 """Ask an independent listener what it hears: two networks trained on MagnaTagATune, from the package musicnn 0.1.0.
 
 It needs an environment of its own (Python 3.11, ``pip install tensorflow-cpu==2.15.1 librosa==0.9.2 "numpy<1.24"`` and
-``pip install --no-deps musicnn==0.1.0``), so this file imports nothing of ours: give it WAV files.
+``pip install --no-deps musicnn==0.1.0``), so this file imports nothing of ours: give it WAV files, those of ``parts.py``.
 """
 
 from __future__ import annotations

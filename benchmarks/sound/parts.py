@@ -1,7 +1,8 @@
-"""Play parts alone, for ``listener.py``: ``python benchmarks/sound/parts.py FOLDER [--bank FILE] [--voice NAME]``.
+"""Play parts alone, for ``listener.py``: ``python benchmarks/sound/parts.py FOLDER [--bank FILE] [--loudness LUFS]``.
 
 Of every shipped track, and of ten tracks with a melody composed over the changes, 20 seconds of melody and backup, each alone in
-the room, from the first pass on, as mono WAV files in FOLDER. With a bank its instruments play, else the built-in ones.
+the room, from the first pass on, as mono WAV files in FOLDER, all of one loudness, on which the answer depends. With a bank its
+instruments play, else the built-in ones.
 """
 
 from __future__ import annotations
@@ -9,13 +10,13 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
 from underbow.sound.choose import choose_voice
+from underbow.sound.mastering.loudness import LoudnessMeter
 from underbow.sound.mix import Mixer
 from underbow.sound.stems import Stems
 from underbow.sound.voice.voices import Remembered
@@ -64,8 +65,7 @@ def alone(performance: Performance, part: str, bank: Path | None) -> np.ndarray:
             frames += len(block)
             if frames >= end:
                 break
-    sound = np.concatenate(found)[begin:end]
-    return sound * (0.7 / np.abs(sound).max())
+    return np.concatenate(found)[begin:end]
 
 
 def main() -> None:
@@ -73,15 +73,17 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("folder", type=Path)
     asked.add_argument("--bank", type=Path)
-    asked.add_argument("--voice", help="of the melody, instead of the sheet's")
+    asked.add_argument("--loudness", type=float, default=-23.0, help="LUFS")
     options = asked.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     for path in (*sorted(TRACKS.glob("*.toml")), *composed(options.folder)):
-        sheet = read_sheet(path)
-        performance = perform(replace(sheet, voice=options.voice) if options.voice else sheet)
+        performance = perform(read_sheet(path))
         for part in ("melody", "backup"):
             sound = alone(performance, part, options.bank)
-            soundfile.write(options.folder / f"{path.stem}-{part}.wav", sound, RATE)
+            meter = LoudnessMeter(RATE, 1)
+            meter.add(sound[:, None])
+            sound *= 10 ** ((options.loudness - meter.integrated()) / 20)
+            soundfile.write(options.folder / f"{path.stem}-{part}.wav", sound, RATE, subtype="FLOAT")
 
 
 if __name__ == "__main__":

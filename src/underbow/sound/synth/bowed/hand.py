@@ -75,7 +75,7 @@ class Style:
 
 
 SOLO = Style()
-BACKING = replace(SOLO, turn=0.06, apart=0.03, rise=(0.06, 0.03), speed=(0.25, 0.35), bite=(0.2, 0.4))
+BACKING = replace(SOLO, turn=0.06, apart=0.012, rise=(0.06, 0.03), speed=(0.25, 0.35), bite=(0.2, 0.4))
 STEADY = Style(
     speed=(0.2, 0.2), press=(0.28, 0.28), bite=(0.6, 0.6), rise=(0.15, 0.15), surge=(0.0, 0.0), turn=0.08, flutter=0.015
 )  # fmt: skip
