@@ -7,6 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from underbow.desk.folder import Folder
+from underbow.desk.lessons import Making
+from underbow.jobs.gather import gather
+from underbow.lesson.options import LessonOptions
 from underbow.lesson.video.options import VideoOptions
 
 from .conftest import Opened
@@ -27,6 +31,25 @@ def test_a_video_is_made_where_it_is_chosen(
     answer = desk.post("/lessons", {"sheets": ["gateposts.toml"], "title": "", "video": asked})
     assert answer.json() == {"lesson": "key"}
     assert seen == [made]
+
+
+def test_what_breaks_off_because_the_desk_ends_is_stopped_and_anything_else_is_told(
+    lessons: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As an interpreter ends, it begins no more threads: a lesson that is still being made comes upon that."""
+
+    def broken(*_: object, **__: object) -> None:
+        raise RuntimeError("cannot schedule new futures after interpreter shutdown")
+
+    monkeypatch.setattr("underbow.desk.lessons.make_lesson", broken)
+    gathered = gather([lessons / "gateposts.toml"], LessonOptions())
+    ended, going_on = Making("a"), Making("b")
+    ended.stop()
+    ended.run(Folder(lessons), gathered)
+    assert (ended.state, ended.what) == ("stopped", "")
+    with pytest.raises(RuntimeError):
+        going_on.run(Folder(lessons), gathered)
+    assert going_on.state == "failed"
 
 
 def test_the_video_lies_beside_the_zip(desk: Opened, lessons: Path) -> None:

@@ -60,6 +60,9 @@ class Making(Underway):
         except UnderbowError as error:
             self.say(state="failed", what=_short(str(error), folder))
         except Exception as error:  # the page must hear of it, whatever it was
+            if self._stop.is_set():  # as the desk ends, threads can't be begun any more: that is no trouble
+                self.say(state="stopped", what="")
+                return
             self.say(state="failed", what=f"{type(error).__name__}: {error}")
             raise
 
