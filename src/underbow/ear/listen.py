@@ -31,6 +31,9 @@ SILENT = -55.0  # dBFS of the loudest tenth
 CLIPPED = 0.004  # share of samples
 _SHORTEST = 6  # strokes that must lie within a take
 _OWN, _FITS = 0.6, 9.0  # share of strokes that fit their own hand; dB by which they fit it
+_OWN_MOVED = (
+    0.9  # where the piece seems to be at another pitch: among many pitches, one fits another piece's hands by chance
+)
 _IN_TUNE = 45  # cents by which a fiddle may be off as a whole and still be judged
 _UNSURE = 0.12
 _CLEAR = 0.3  # what a stroke must reach to be judged
@@ -137,6 +140,8 @@ def _verdict(place: Place, fit: Match, found: Sequence[HeardStroke]) -> tuple[Ve
     if fit.own < _OWN or fit.fits < _FITS:
         return "other piece", _NOT_THIS
     if abs(fit.shift) > _IN_TUNE:
+        if fit.own < _OWN_MOVED:
+            return "other piece", _NOT_THIS
         steps = abs(fit.shift) / 100
         how = f"{steps:g} {'semitone' if steps == 1 else 'semitones'} {'lower' if fit.shift < 0 else 'higher'}"
         cure = "tune to the track, or choose the key and concert pitch that were played"
