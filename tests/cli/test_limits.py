@@ -9,9 +9,12 @@ from pathlib import Path
 from types import ModuleType
 
 import mido
+import numpy as np
 import pytest
+import soundfile
 
 from underbow.errors import Fault, InputError
+from underbow.jobs.recorded import listened
 from underbow.tables import read_table, read_text
 from underbow.theory.progression import Progression
 from underbow.track.sheet import melody
@@ -51,6 +54,11 @@ def midi(quarters: int = 1, notes: int = 1) -> bytes:
     return data.getvalue()
 
 
+def silence(tmp_path: Path, seconds: int) -> Path:
+    soundfile.write(tmp_path / "me.wav", np.zeros(seconds * 4000, np.int16), 4000)
+    return tmp_path / "me.wav"
+
+
 def a_file(tmp_path: Path, name: str, size: int) -> Path:
     with (tmp_path / name).open("wb") as file:
         file.truncate(size)
@@ -74,6 +82,10 @@ LIMITS: dict[str, Callable[[Path], str]] = {
     "4 MB": lambda tmp: refused(lambda: read_midi(midi() + bytes(4_000_000))),
     "40,000 quarter notes": lambda tmp: refused(lambda: read_midi(midi(quarters=40_001))),
     "or 10,000 bars": lambda tmp: refused(lambda: read_midi(midi(quarters=40_001))),
+    "30 minutes": lambda tmp: refused(lambda: listened(silence(tmp, 1801), tmp)),
+    "300 MB in a sheet": lambda tmp: refused(
+        lambda: build_sheet(SHEET | {"recording": {"file": a_file(tmp, "me.wav", 301_000_000).name}}, tmp, "s.toml")
+    ),
 }
 # Those that take many seconds to reach are brought down to 100 for the moment: the module, the constant, what goes beyond it.
 LOWERED: dict[str, tuple[ModuleType, str, Callable[[], str]]] = {

@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from selenium import webdriver
+from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.chrome.options import Options as ChromeOptions
 from selenium.webdriver.chrome.service import Service as ChromeService
 from selenium.webdriver.common.action_chains import ActionChains
@@ -155,7 +156,10 @@ class Driven(Browser):
 
     def click(self, selector: str) -> None:
         self.run("document.querySelector(arguments[0]).scrollIntoView({block: 'center'})", selector)
-        self.driver.find_element("css selector", selector).click()
+        try:
+            self.driver.find_element("css selector", selector).click()
+        except StaleElementReferenceException:  # drawn anew between the look and the press
+            self.driver.find_element("css selector", selector).click()
 
     def keys(self, *keys: str) -> None:
         for key in keys:

@@ -195,9 +195,9 @@ def test_another_tempo_keeps_every_onset_where_the_clock_wants_it(browser: Page,
     off = []
     for one in notes:
         start = seconds(one.start) + one.offset - first
-        a, b = rise(original, start), rise(sent, start * stretch)
-        if a is not None and b is not None and abs(a) < 0.012:  # an attack, not a slurred note's swell
-            off.append(1000 * (b - a))
+        found = late(original, start, sent, start * stretch)
+        if found is not None:  # an attack, not a slurred note's swell
+            off.append(1000 * found)
     assert len(off) >= 5
     assert np.median(np.abs(off)) < 1, off
     assert np.quantile(np.abs(off), 0.9) < 10, off
@@ -206,13 +206,25 @@ def test_another_tempo_keeps_every_onset_where_the_clock_wants_it(browser: Page,
     assert page.complaints() == []
 
 
-def rise(sound: np.ndarray, near: float) -> float | None:
-    """Seconds where the sound rises most within 25 ms of a place, and how far from it; None where it hardly does."""
+def rises(sound: np.ndarray, near: float, reach: float) -> np.ndarray:
+    """How much the sound rises at every millisecond round a place: the power of the 6 ms after it less that before it."""
     step = RATE // 1000
-    at = np.arange(round((near - 0.025) * RATE), round((near + 0.025) * RATE), step)
-    at = at[at >= 6 * step]
-    power = np.array([np.sum(sound[i : i + 6 * step] ** 2) - np.sum(sound[i - 6 * step : i] ** 2) for i in at])
-    return float(at[power.argmax()] / RATE - near) + 0.0 if power.max() > 1e-3 else None
+    begin = round((near - reach) * RATE)
+    sound = np.concatenate([np.zeros(max(6 * step - begin, 0)), sound])
+    places = max(begin, 6 * step) + step * np.arange(round(2000 * reach) + 1)
+    return np.array([np.sum(sound[i : i + 6 * step] ** 2) - np.sum(sound[i - 6 * step : i] ** 2) for i in places])
+
+
+def late(original: np.ndarray, start: float, sent: np.ndarray, there: float) -> float | None:
+    """Seconds by which an attack comes late: where its rises lie over one another best; None where none is within 12 ms.
+
+    A bowed note rises several times while the string finds its motion: which of them is the largest says little.
+    """
+    before, after = rises(original, start, 0.02), rises(sent, there, 0.045)
+    if before.max() <= 1e-3 or abs(int(before.argmax()) - 20) >= 12:
+        return None
+    apart = ((np.lib.stride_tricks.sliding_window_view(after, len(before)) - before) ** 2).sum(axis=1)
+    return (int(apart.argmin()) - 25) / 1000
 
 
 def test_a_loop_rises_by_itself_up_to_the_goal(browser: Page, track: Track) -> None:

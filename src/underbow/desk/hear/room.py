@@ -17,7 +17,7 @@ def answer(rate: int) -> bytes:
 
     >>> sides = np.frombuffer(answer(44_100), "<f4").reshape(2, -1)
     >>> sides.shape, bool(np.abs(sides[:, 0]).max() < 1e-6), round(10 * float(np.log10((sides.sum(axis=0) ** 2).sum())))
-    ((2, 13495), True, -10)
+    ((2, 13495), True, -13)
     """
     clap = np.zeros(
         (round((SECONDS + 0.006) * rate), 2), np.float32
