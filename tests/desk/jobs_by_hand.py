@@ -244,13 +244,17 @@ def class_of_three(hands: Hands) -> None:
     hands.lesson()
 
 
-def round_by_keys(hands: Hands) -> None:
+def round_begun_by_keys(hands: Hands) -> None:
     hands.tab_to("#begin-chords")
     hands.key("Enter")
     hands.see("#new-chords")
     hands.type("G C D G")
     hands.key("Enter")
     hands.on_the_stand()
+
+
+def round_by_keys(hands: Hands) -> None:
+    round_begun_by_keys(hands)
     make_by_keys(hands)
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from ..lesson.practice.browsers import Firefox, sound_server, webkit, window  # noqa: TID252  the tests are no package to import from
 from .conftest import running
-from .jobs_by_hand import Hands
+from .jobs_by_hand import Hands, round_begun_by_keys
 
 
 def opened(name: str, program: Callable[[str], str], place: Path, stack: ExitStack) -> Any:
@@ -24,16 +24,22 @@ def opened(name: str, program: Callable[[str], str], place: Path, stack: ExitSta
     return browser
 
 
+def at_the_desk(name: str, program: Callable[[str], str], place: Path, stack: ExitStack) -> tuple[Hands, Path]:
+    """Open the desk on an empty folder in a browser of this name."""
+    folder = place / "lessons"
+    folder.mkdir()
+    browser = opened(name, program, place, stack)
+    _, address = stack.enter_context(running(folder))
+    browser.size(1280, 900)
+    browser.go(address)
+    return Hands(browser, patience=120), folder
+
+
 @pytest.mark.parametrize("name", ["firefox", "webkit"])
 def test_a_round_is_begun_changed_heard_and_bowed(name: str, program: Callable[[str], str], tmp_path: Path) -> None:
-    folder = tmp_path / "lessons"
-    folder.mkdir()
     with ExitStack() as stack:
-        browser = opened(name, program, tmp_path, stack)
-        _, address = stack.enter_context(running(folder))
-        browser.size(1280, 900)
-        browser.go(address)
-        hands = Hands(browser, patience=120)
+        hands, folder = at_the_desk(name, program, tmp_path, stack)
+        browser = hands.browser
         hands.press("#begin-chords")
         hands.see("#new-chords")
         hands.type("G C D G")
@@ -70,20 +76,10 @@ def test_a_round_is_begun_changed_heard_and_bowed(name: str, program: Callable[[
 def test_a_round_is_begun_changed_and_its_lesson_asked_for_by_keys_alone(
     name: str, program: Callable[[str], str], tmp_path: Path
 ) -> None:
-    folder = tmp_path / "lessons"
-    folder.mkdir()
     with ExitStack() as stack:
-        browser = opened(name, program, tmp_path, stack)
-        _, address = stack.enter_context(running(folder))
-        browser.size(1280, 900)
-        browser.go(address)
-        hands = Hands(browser, patience=120)
-        hands.tab_to("#begin-chords")
-        hands.key("Enter")
-        hands.see("#new-chords")
-        hands.type("G C D G")
-        hands.key("Enter")
-        hands.on_the_stand()
+        hands, folder = at_the_desk(name, program, tmp_path, stack)
+        browser = hands.browser
+        round_begun_by_keys(hands)
         hands.tab_to("#bars")
         hands.type("1-2")
         hands.key("Enter")
