@@ -110,34 +110,33 @@ def _in_parts(measures: list[Draft], parts: tuple[str, ...], stretches: list[tup
 def _expanded(measures: list[Draft], start: int, end: int, say: Say) -> list[int]:
     """Write out the repeats of measures ``start`` to ``end``."""
     order: list[int] = []
-    done = back = start  # measures before `done` are written out; a repeat sign goes back to `back`
+    back = start  # measures before it are written out; a repeat sign goes back to it
     opened = False
     i = start
     while i < end:
         measure = measures[i]
         if measure.repeat_start:
-            order += range(done, i)
+            order += range(back, i)
             if opened and i > back:
                 say("|: while the |: before it has no :|; the repeat is assumed to end here", measure.place)
                 order += list(range(back, i)) * measures[back].repeat_start
-            done, back, opened = i, i, True
+            back, opened = i, True
         if measure.ending_start and i >= back:
             block = _block(measures, back, i, end, say)
         elif measure.repeat_end:
             block = _plain_block(measures, back, i, end, say)
         else:
             if measure.final and not opened and not (i + 1 < end and measures[i + 1].ending_start):
-                order += range(done, i + 1)
-                done = back = i + 1
+                order += range(back, i + 1)
+                back = i + 1
             i += 1
             continue
         for number in range(1, block.passes + 1):
-            order += range(done, block.start) if number == 1 else ()
             order += block.played(number)
             _limit(order)
-        i = done = back = block.end
+        i = back = block.end
         opened = False
-    order += range(done, end)
+    order += range(back, end)
     _limit(order)
     return order
 
