@@ -130,6 +130,28 @@ def test_nothing_lies_outside_the_picture():
                 assert 0 < float(t.get("y")) < high / len(shapes)
 
 
+@pytest.mark.parametrize("least", [0.0, 13.3, 17.8])
+def test_larger_letters_stay_in_their_rings_and_clear_of_each_other(least):
+    """A letter is 0.56 of its size wide on the average (measured on the printed sheet's face)."""
+    for shapes in (placed("F", {"F": "1-L2"}), placed("C#m", {"C#m": "H3-1"}), placed("F#")):
+        root = ET.fromstring(draw_svg(shapes, least=least))
+        sizes = [float(text.get("font-size")) for text in root.iter(f"{SVG}text")]
+        assert min(sizes) >= least
+        for text in root.iter(f"{SVG}text"):
+            x, wide = float(text.get("x")), 0.56 * float(text.get("font-size")) * len(text.text)
+            if text.text in {"L2", "H3"}:
+                (ring,) = [
+                    r for r in root.iter(f"{SVG}rect") if abs(float(r.get("x")) + float(r.get("width")) / 2 - x) < 1
+                ]
+                assert wide < float(ring.get("width"))
+            if re.fullmatch("[A-G][♯♭]?[0-9]", text.text):
+                assert x + wide <= min(
+                    float(degree.get("x"))
+                    for degree in root.iter(f"{SVG}text")
+                    if degree.get("y") == text.get("y") and float(degree.get("x")) > x
+                )
+
+
 def test_a_technique_beyond_first_position_makes_the_neck_longer():
     chord = Chord.parse("G")
     third = next(s for s in shapes_for(chord, FIDDLE, (0, 1), Technique(position=3)) if s.position == 3)

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 import pytest
 
@@ -207,6 +207,29 @@ def sizes(svg: str) -> list[float]:
     return [float(size) for size in re.findall(r'font-size="([\d.]+)', svg) if float(size)]
 
 
+def least_letter(data: dict[str, Any]) -> float:
+    """The smallest letter of the drawings, in points."""
+    drawn = [(data["shapes"], data["shapes_share"]), *((one["grid"], one["share"]) for one in data["patterns"])]
+    found = []
+    for svg, share in drawn:
+        width = re.search(r'viewBox="0 0 ([\d.]+)', svg)
+        assert width is not None
+        found.append(min(sizes(svg)) * 504 * share / float(width[1]))
+    return min(found)
+
+
+@pytest.mark.parametrize("paper", get_args(Paper))
+def test_twelve_chords_and_their_plan_fit_one_page(paper: Paper, program: Program, tmp_path: Path) -> None:
+    sheet = build_sheet(
+        {"title": "Twelve", "meter": "4/4", "pattern": "nashville-shuffle", "compose": {"seed": 1},
+         "progression": "G | A | B | C | D | E | F | Am | Bm | Em | F#m | C#m",
+         "tempo": {"start": 60, "goal": 120, "step": 10}}
+    )  # fmt: skip
+    (tmp_path / "twelve.pdf").write_bytes(make_handout(sheet, paper=paper))
+    assert re.search(r"Pages: +1\n", tool(program, "pdfinfo", tmp_path / "twelve.pdf"))
+    assert least_letter(handout_data(sheet, paper, ENGLISH)) >= 7.9
+
+
 @pytest.mark.parametrize("paper", get_args(Paper))
 @pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
 def test_no_letter_is_smaller_than_8_points(path: Path, paper: Paper) -> None:
@@ -216,11 +239,7 @@ def test_no_letter_is_smaller_than_8_points(path: Path, paper: Paper) -> None:
         width = re.search(r'definition-scale".*?viewBox="0 0 (\d+)', page)
         assert width is not None
         assert min(sizes(page)) * 504 / float(width[1]) >= 7.99
-    bows = [(one["grid"], one["share"]) for one in data["patterns"]]
-    for svg, share in [(data["shapes"], data["shapes_share"]), *bows]:
-        width = re.search(r'viewBox="0 0 ([\d.]+)', svg)
-        assert width is not None
-        assert min(sizes(svg)) * 504 * share / float(width[1]) >= 7.9
+    assert least_letter(data) >= 7.9
     template = files("underbow.lesson.print").joinpath("handout.typ").read_text("utf-8")
     assert min(float(size) for size in re.findall(r"text\(([\d.]+)pt", template)) >= 8
 

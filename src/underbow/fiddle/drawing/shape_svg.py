@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from html import escape
 
 from underbow.fiddle.shapes.change import staying
-from underbow.fiddle.shapes.fingerboard import FIRST_POSITION, TAPES, HandShape, along
+from underbow.fiddle.shapes.fingerboard import FIRST_POSITION, TAPES, HandShape, Stop, along
 from underbow.text import signs
 from underbow.theory.chord import Chord
 
@@ -24,6 +24,7 @@ _STRING_LENGTH = 460.0  # units from nut to bridge; the fourth finger lies at 15
 _GAP = 17.5  # between strings at the nut
 _FAN = 1.0  # how much wider the gap is at the bridge: as much again (16 mm at the nut, 33 mm at the bridge, over all)
 _RING = 8.0
+_MARKED = 9.5  # letters of a finger that has one beside its number
 _NUT = 34.0  # from the left edge
 _TOP = 34.0  # from the upper edge to the highest string at its end
 _LABELS = 64.0  # right of the neck, for the notes
@@ -31,10 +32,11 @@ _LABELS = 64.0  # right of the neck, for the notes
 
 @dataclass(frozen=True, slots=True)
 class _Neck:
-    """Where things lie in one picture: how many strings are drawn, and how far up the neck."""
+    """Where things lie in one picture: how many strings are drawn, how far up the neck, and how small letters may be."""
 
     strings: tuple[int, ...]
     reach: float
+    least: float = 0.0
 
     @property
     def width(self) -> float:
@@ -48,6 +50,15 @@ class _Neck:
     def end(self) -> float:
         """Where the drawn neck ends, from the left edge."""
         return _NUT + _STRING_LENGTH * along(self.reach)
+
+    @property
+    def degrees(self) -> float:
+        """Where the degrees stand, clear of the notes before them, from the left edge."""
+        return self.end + 36 * max(1.0, self.least / 14)
+
+    def ring(self, stop: Stop) -> float:
+        """The radius of a finger's ring; a letter beside its number needs room."""
+        return max(_RING, 0.76 * max(_MARKED, self.least)) if stop.mark else _RING
 
     def x(self, semitones: float) -> float:
         return _NUT + _STRING_LENGTH * along(semitones)
@@ -67,6 +78,7 @@ def draw_svg(
     tapes: bool = False,
     columns: int = 4,
     font: str = "sans-serif",
+    least: float = 0.0,
 ) -> str:
     """Draw one hand shape or a row of them.
 
@@ -82,6 +94,8 @@ def draw_svg(
         Pictures beside each other, >= 1; more go below.
     font : str
         Font family of the text.
+    least : float
+        Size of the smallest letters, in units of the picture, 0 to 18.
 
     Returns
     -------
@@ -100,7 +114,7 @@ def draw_svg(
         raise ValueError(f"columns must be at least 1, not {columns}")
     reach = max([FIRST_POSITION, *(stop.semitones for _, shape in shapes for stop in shape.stops)]) + 1.4
     bowed = sorted({string for _, shape in shapes for string in shape.strings}) or [0, 1]
-    neck = _Neck((0, 1, 2, 3) if all_strings else tuple(range(bowed[0], bowed[-1] + 1)), reach)
+    neck = _Neck((0, 1, 2, 3) if all_strings else tuple(range(bowed[0], bowed[-1] + 1)), reach, least)
     rows = -(-len(shapes) // columns)
     wide, high = neck.width * min(columns, max(len(shapes), 1)), neck.height * max(rows, 1)
     parts = [
@@ -125,8 +139,8 @@ def _said(chord: Chord, shape: HandShape) -> str:
 
 
 def _picture(chord: Chord, shape: HandShape, neck: _Neck, stays: Sequence[int], tapes: bool) -> Iterator[str]:
-    yield _text(signs(str(chord)), 4, 16, 15, "start", bold=True)
-    yield _text(signs(shape.label), neck.end + 9, 16, 11, "start")
+    yield _text(signs(str(chord)), 4, 16, max(15, neck.least), "start", bold=True)
+    yield _text(signs(shape.label), neck.end + 9, 16, max(11, neck.least), "start")
     low, high = neck.strings[0], neck.strings[-1]
     edges = (low - 0.6, high + 0.6)
     yield _line(_NUT, neck.y(edges[0], _NUT), _NUT, neck.y(edges[1], _NUT), width=3.5)
@@ -140,7 +154,7 @@ def _picture(chord: Chord, shape: HandShape, neck: _Neck, stays: Sequence[int], 
     yield from _bow(shape, neck)
     if stays:
         words = f"finger {stays[0]} stays" if len(stays) == 1 else f"fingers {' and '.join(map(str, stays))} stay"
-        yield _text(words, _NUT, neck.height - 5, 9.5, "start")
+        yield _text(words, _NUT, neck.height - 5, max(9.5, neck.least), "start")
 
 
 def _tape(shape: HandShape, neck: _Neck, tape: int) -> Iterator[str]:
@@ -161,7 +175,7 @@ def _string(chord: Chord, shape: HandShape, neck: _Neck, string: int) -> Iterato
     at_nut, at_end = neck.y(string, _NUT), neck.y(string, neck.end)
     name = signs(str(shape.tuning.strings[string].pitch_class))
     sounds = string in shape.strings
-    yield _text(name, 4, at_nut + 3.5, 10, "start")
+    yield _text(name, 4, at_nut + 3.5, max(10, neck.least), "start")
     if not sounds:
         yield _line(_NUT, at_nut, neck.end, at_end, width=0.6, dashes="1 3")
         return
@@ -169,15 +183,15 @@ def _string(chord: Chord, shape: HandShape, neck: _Neck, string: int) -> Iterato
     stop = shape.stops[i]
     if stop.finger:  # the line leaves room for the ring, so that the number stands on nothing
         x = neck.x(stop.semitones)
-        left, right = x - _RING, x + _RING
+        left, right = x - neck.ring(stop), x + neck.ring(stop)
         yield _line(_NUT, at_nut, left, neck.y(string, left), width=1.3)
         yield _line(right, neck.y(string, right), neck.end, at_end, width=1.3)
     else:
         yield _line(_NUT, at_nut, neck.end, at_end, width=1.3)
-        yield _text("0", _NUT - 8, at_nut + 4.3, 12.5, "middle", bold=True)
+        yield _text("0", _NUT - 8, at_nut + 4.3, max(12.5, neck.least), "middle", bold=True)
     note, degree = signs(str(shape.spelled(chord)[i])), signs(shape.degrees(chord)[i])
-    yield _text(note, neck.end + 9, at_end + 3.8, 11, "start", bold=True)
-    yield _text(degree, neck.end + 36, at_end + 3.8, 10, "start")
+    yield _text(note, neck.end + 9, at_end + 3.8, max(11, neck.least), "start", bold=True)
+    yield _text(degree, neck.degrees, at_end + 3.8, max(10, neck.least), "start")
 
 
 def _fingers(shape: HandShape, neck: _Neck, stays: Sequence[int]) -> Iterator[str]:
@@ -186,12 +200,12 @@ def _fingers(shape: HandShape, neck: _Neck, stays: Sequence[int]) -> Iterator[st
         x = neck.x(stop.semitones)
         ys = [neck.y(string, x) for string, other in zip(shape.strings, shape.stops, strict=True) if other == stop]
         for grow in (0.0, 2.8) if stop.finger in stays else (0.0,):
-            ring = _RING + grow
+            ring = neck.ring(stop) + grow
             yield (
                 f'<rect x="{x - ring:.1f}" y="{min(ys) - ring:.1f}" width="{2 * ring:.1f}" '
                 f'height="{max(ys) - min(ys) + 2 * ring:.1f}" rx="{ring:.1f}" stroke-width="{0.9 if grow else 1.4}"/>'
             )
-        size = 9.5 if stop.mark else 12.5
+        size = max(_MARKED if stop.mark else 12.5, neck.least)
         yield _text(str(stop), x, (min(ys) + max(ys)) / 2 + size * 0.36, size, "middle", bold=True)
 
 

@@ -139,7 +139,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     marked = any(stop.mark for _, shape in shown for stop in shape.stops)
     changes, order = changes_of(sheet, words)
     several = any(label for _, bars in changes for bar in bars for _, label in bar)
-    columns = 2 if len(shown) in {2, 4} else 3
+    columns = 2 if len(shown) in {2, 4} else 3 if len(shown) <= 9 else 4
     first, last = sheet.ramp.tempos[0], sheet.ramp.spans[-1][1]
     tempo = f"{words.get(first.beat_name, first.beat_name)} = {float(first.count):g}"
     if first != last:
@@ -152,7 +152,8 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     if sheet.recording and sheet.recording.by:
         facts.append(words["played_by"].replace("{by}", sheet.recording.by))
     tune = engrave(staff_tune(sheet), width=_ENGRAVED, scale=40, height=_LINES, only=shown_measures(sheet))
-    drawn = draw_svg(shown, all_strings=True, columns=columns)
+    share = _share(columns, paper)
+    drawn = draw_svg(shown, columns=columns, least=_LEAST * _SHAPE * columns / (_TEXT * share))
     title = one_line(sheet.title)
     if sheet.bars:
         title = words["only_bars"].replace("{title}", title).replace("{bars}", sheet.bars.replace("-", "–"))
@@ -166,8 +167,8 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "across": ACROSS,
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
         "times": " · ".join(_below(sheet, order, words)),
-        "shapes": _legible(_roomy(drawn) if marked else drawn, _SHAPE * columns / (_TEXT * _share(columns, paper))),
-        "shapes_share": _share(columns, paper),
+        "shapes": _bold_signs(drawn),
+        "shapes_share": share,
         "fingers": "; ".join(f"{signs(str(chord))}: {signs(shape.label)}" for chord, shape in shown),
         "told": [words["stays"]] * stays + [words["low_high"]] * marked + [words["which"]] * several,
         "patterns": list(_patterns(sheet, paper)),
@@ -199,7 +200,7 @@ def rounds_of(ramp: Ramp, words: Mapping[str, str] = ENGLISH) -> list[str]:
 
 def _share(columns: int, paper: Paper) -> float:
     """How much of the paper's width the hand shapes take; less where it is lower."""
-    return (1.0 if columns == 3 else 0.72) * (0.86 if paper == "us-letter" else 1.0)
+    return (0.72 if columns == 2 else 1.0) * (0.86 if paper == "us-letter" else 1.0)
 
 
 def _wide(bars: int, paper: Paper, *, several: bool) -> float:
@@ -221,14 +222,17 @@ def _legible(svg: str, units: float) -> str:
     return re.sub(r'font-size="([\d.]+)(px|)"', raised, svg)
 
 
-def _roomy(svg: str) -> str:
-    """Widen the rings of hand shapes in which a finger has a letter beside its number."""
+def _bold_signs(svg: str) -> str:
+    """Make bold by an outline what has a sharp or flat: the bold face has none, and all letters beside one would go without.
 
-    def wider(ring: re.Match[str]) -> str:
-        x, y, wide, high, radius = (float(value) for value in ring.groups())
-        return f'<rect x="{x - 2.5:.1f}" y="{y - 2.5:.1f}" width="{wide + 5:.1f}" height="{high + 5:.1f}" rx="{radius + 2.5:.1f}"'
-
-    return re.sub(r'<rect x="([\d.]+)" y="([\d.]+)" width="([\d.]+)" height="([\d.]+)" rx="([\d.]+)"', wider, svg)
+    >>> _bold_signs('<text x="4" font-weight="bold" fill="currentColor" stroke="none">F♯m</text>')
+    '<text x="4" fill="currentColor" stroke-width="0.4">F♯m</text>'
+    """
+    return re.sub(
+        r'font-weight="bold" fill="currentColor" stroke="none">(?=[^<]*[♯♭])',
+        'fill="currentColor" stroke-width="0.4">',
+        svg,
+    )
 
 
 def _patterns(sheet: Sheet, paper: Paper) -> Iterator[dict[str, Any]]:
