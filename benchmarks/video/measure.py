@@ -139,7 +139,7 @@ def main() -> None:
         spent = cpu()
         subprocess.run(
             [encoder.path, "-v", "error", "-i", path, "-map", "0:0", "-c:v", "libx264", "-preset", "veryfast",
-             "-tune", "stillimage", "-crf", "28", "-g", "600", "-threads", "2", "-f", "null", "-"],
+             "-tune", "stillimage", "-crf", "31", "-g", "600", "-threads", "2", "-f", "null", "-"],
             check=True,
         )  # fmt: skip
         alone = cpu() - spent

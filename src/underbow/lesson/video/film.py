@@ -132,7 +132,7 @@ def _command(options: VideoOptions, track: Path, folder: Path, seconds: float, p
         ["-f", "png_pipe", "-i", f"file:{folder / 'cover.png'}"],
     ]
     picture = [
-        "-c:v:0", "libx264", "-preset", "veryfast", "-tune", "stillimage", "-crf", "28", "-g", str(20 * RATE),
+        "-c:v:0", "libx264", "-preset", "veryfast", "-tune", "stillimage", "-crf", "31", "-g", str(20 * RATE),
         "-threads:v:0", "2", "-pix_fmt:v:0", "yuv420p",
         "-colorspace:v:0", "bt709", "-color_primaries:v:0", "bt709", "-color_trc:v:0", "bt709", "-color_range:v:0", "tv",
     ]  # fmt: skip
