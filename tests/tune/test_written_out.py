@@ -51,6 +51,18 @@ def test_bars_leave_no_gap(music: str) -> None:
         assert [bar for section in melody.sections for bar in section.bars] == list(melody.full_bars)
 
 
+def test_bars_know_their_measures_and_exact_ones_keep_their_length() -> None:
+    tune = read("G2|c8|c4||c4|c6|")
+    assert [bar.measures for bar in write_out(tune).bars] == [
+        ((0, 0),),
+        ((1, 0),),
+        ((2, 0), (3, 2)),
+        ((4, 0),),
+    ]
+    pickup_at_its_end = read("E2|:G2A2B2c2|A6E2:|")
+    assert [write_out(pickup_at_its_end, exact=exact).bars[-1].length for exact in (False, True)] == [3, 4]
+
+
 def test_a_careless_full_bar_before_a_pickup() -> None:
     """The pickup is played over the end of the bar, as a player does; exact keeps the extra beat."""
     tune = read("|:G2|c8|c8:|")

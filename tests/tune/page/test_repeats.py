@@ -56,6 +56,8 @@ def played(signs: str, parts: str = "", *, jumps: bool = True) -> tuple[str, lis
         ("a b c", "abc"),
         ("a b :|", "abab"),
         ("|: a b :| c", "ababc"),
+        ("|: a :| b |: c :|", "aabcc"),
+        ("a b || [1 c :| [2 d", "abcabd"),  # an ending belongs to what stands before its double bar
         ("a |: b :| c", "abbc"),
         ("|:: a ::| b", "aaab"),
         ("|:: a :| b", "aaab"),  # the larger number of colons counts
@@ -132,6 +134,7 @@ def test_parts(signs: str, parts: str, expected: str, says: list[str]) -> None:
         ("a b!segno! c!fine! d!D.S.! e", "abcdbc", []),
         ("|: a :| b!fine! c!D.C.!", "aabcab", []),  # the repeats are not played again
         ("|: a [1 b :| [2 c!fine! || d!D.C.!", "abacdac", []),  # nor the first ending
+        ("|: a [1 b :| [2 c || |: d [1 e :| [2 f!fine!D.C.!", "abacdedfacdf", []),
         ("a b!to_coda! c!D.C._al_coda! d!coda! e", "abcabde", []),  # up to the words and with them
         ("a b!coda! c!D.C._al_coda! d!coda! e", "abcade", []),  # up to the sign, without what follows
         ("a b!coda! c!D.C.! d!coda!", "abcad", []),

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from itertools import accumulate, pairwise
 
 from underbow.tune.page.draft import Draft
 
@@ -161,7 +162,6 @@ def _plain_block(measures: list[Draft], start: int, last: int, end: int, say: Sa
 def _block(measures: list[Draft], start: int, first: int, end: int, say: Say) -> _Block:
     """Read the endings that begin at measure ``first``."""
     endings: list[tuple[tuple[int, ...], int, int]] = []
-    colons = measures[start].repeat_start if start < first else 0
     first_bar = first
     while first_bar < end and measures[first_bar].ending_start:
         if first_bar > first and measures[first_bar].ending[:1] == (1,) and 1 in endings[0][0]:
@@ -170,15 +170,16 @@ def _block(measures: list[Draft], start: int, first: int, end: int, say: Say) ->
         while stop < end and not _ends(measures, stop):
             stop += 1
         endings.append((measures[first_bar].ending, first_bar, stop))
-        if len(endings) == 1 or measures[stop - 1].repeat_end > 1:
-            colons = max(colons, measures[stop - 1].repeat_end)
         first_bar = stop
     numbers = [number for group, _, _ in endings for number in group]
     passes = max(numbers)
-    if len(endings) == 1 and passes == 1:
-        passes = 2 if measures[first_bar - 1].repeat_end or colons else 1
-    elif len(endings) == 1:
-        passes = max(passes + 1 if measures[first_bar - 1].repeat_end else passes, colons + 1)
+    if len(endings) == 1:
+        closed = measures[first_bar - 1].repeat_end
+        colons = max(measures[start].repeat_start if start < first else 0, closed)
+        if passes == 1:
+            passes = 2 if colons else 1
+        else:
+            passes = max(passes + 1 if closed else passes, colons + 1)
     gaps = [number for number in range(1, passes) if number not in numbers]
     if gaps and start < first:
         say(f"ending {gaps[0]} is missing; the endings are played in the order written", measures[first].place)
@@ -227,19 +228,12 @@ def _with_jumps(measures: list[Draft], order: list[int], say: Say) -> list[int]:
 
 
 def _straight(measures: list[Draft], order: list[int], target: int) -> list[int]:
-    """Play once through from a measure without repeats: the last time of each measure, in the order of the page."""
+    """Play once through from a measure without repeats, in the order of the page: of endings the one that is played last."""
+    begins = (
+        not here.ending or (here.ending_start and (here.ending[0] == 1 or not before.ending))
+        for before, here in pairwise([measures[0], *measures])
+    )
+    repeats = list(accumulate(begins))  # the endings of one repeat have one number, any other measure has its own
     last = {index: n for n, index in enumerate(order)}
-    later = [i for i in sorted(last) if i >= target]
-    out: list[int] = []
-    for i in later:
-        group = measures[i].ending
-        if group and any(measures[k].ending and measures[k].ending != group and last[k] > last[i] and _same_group(measures, i, k)
-                         for k in range(i + 1, min(i + 64, len(measures))) if k in last):  # fmt: skip
-            continue
-        out.append(i)
-    return out
-
-
-def _same_group(measures: list[Draft], first: int, later: int) -> bool:
-    """Whether two measures lie in endings of the same repeat: nothing but endings between them."""
-    return all(measures[k].ending for k in range(first, later + 1))
+    ending = {repeats[index]: measures[index].ending for index in sorted(last, key=lambda index: last[index])}
+    return [i for i in sorted(last) if i >= target and measures[i].ending == ending[repeats[i]]]
