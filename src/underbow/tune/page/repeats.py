@@ -176,10 +176,7 @@ def _block(measures: list[Draft], start: int, first: int, end: int, say: Say) ->
     if len(endings) == 1:
         closed = measures[first_bar - 1].repeat_end
         colons = max(measures[start].repeat_start if start < first else 0, closed)
-        if passes == 1:
-            passes = 2 if colons else 1
-        else:
-            passes = max(passes + 1 if closed else passes, colons + 1)
+        passes = min(colons, 1) + 1 if passes == 1 else max(passes + min(closed, 1), colons + 1)
     gaps = [number for number in range(1, passes) if number not in numbers]
     if gaps and start < first:
         say(f"ending {gaps[0]} is missing; the endings are played in the order written", measures[first].place)
