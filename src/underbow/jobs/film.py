@@ -71,6 +71,7 @@ def add_videos(
     """
     listed: list[dict[str, Any]] = [dict(file) for file in document["files"]]
     made = []
+    told = dict.fromkeys(document["told"])
     for number, mix in enumerate(mixes):
         track = next(
             file for file in listed
@@ -83,8 +84,9 @@ def add_videos(
             progress((number + share) / len(mixes))
 
         seconds = make_video(
-            sheet, performance, source, track["seconds"], path, mix=mix.name, options=options, progress=tell
-        )
+            sheet, performance, source, track["seconds"], path, mix=mix.name, options=options, progress=tell,
+            remark=lambda line: told.update({line: None}),
+        )  # fmt: skip
         figures = {key: track[key] for key in ("lufs", "dbtp") if key in track}
         made.append(
             {"path": str(Path(track["path"]).with_suffix(".mp4")), "kind": "video", "mix": mix.name, "seconds": seconds}
@@ -95,7 +97,7 @@ def add_videos(
         if file["kind"] in {"audio", "stem"} and _format(file) not in sound.formats:
             _place(folder, file).unlink()
     kept = [file for file in listed if _place(folder, file).exists()]
-    return dict(document) | {"files": [*kept, *made]}
+    return dict(document) | {"told": list(told), "files": [*kept, *made]}
 
 
 def _format(file: Mapping[str, Any]) -> str:

@@ -19,6 +19,7 @@ from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
+from underbow.lesson.letters import PATIENCE, left_out_of, unshown, without
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import shown_measures, staff_tune
 from underbow.lesson.words import ENGLISH
@@ -34,12 +35,10 @@ ACROSS = 4  # bars in a row of the changes
 _ENGRAVED = 1150  # pixels of the tune's width
 _STAFF = 25.0 * _ENGRAVED  # the same in the engraver's units
 _LINES = 300  # pixels of a picture of the tune, so that a page may break between two
-_PATIENCE = 12
 _LEAST = 8.0  # points, of any letter
 _TEXT = 504.0  # points, what both papers have of width at the least
 _SHAPE = 280.0  # units of a hand shape's width, as shape_svg draws it
 _BAR = 320.0  # of a bar's
-_UNSHOWN = re.compile(r'the text `("(?:[^"\\]|\\.)*")` could not be displayed')
 _LONGEST = 300  # characters of a composer's name, or of a line about a pattern
 
 
@@ -69,7 +68,7 @@ def make_handout(
     """
     data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
     lost: dict[str, None] = {}
-    for attempt in range(_PATIENCE):
+    for attempt in range(PATIENCE):
         try:
             pdf = _set(data, system_fonts=attempt > 0)
         except _NoLetterError as missing:
@@ -80,21 +79,16 @@ def make_handout(
             raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: {error}") from error
         else:
             if lost:
-                tell(
-                    f"{one_line(sheet.title)}: no font on this machine has {' '.join(lost)}; left out of the printed sheet: "
-                    "install one that has (the Noto fonts have every script)"
-                )
+                tell(left_out_of(sheet.title, list(lost), "the printed sheet"))
             return pdf
     raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: no font has its letters")
 
 
 def _without(data: str, letters: str, words: Mapping[str, str]) -> tuple[str, list[str]]:
-    """Leave letters out, and with them what stands beside them in a script other than Latin: half a word says nothing."""
-    beside = r"[^\s\u0000-\u024f\u2000-\u206f]*"
-    missing = re.compile(f"{beside}[{re.escape(letters)}]{beside}")
-    left = json.loads(missing.sub("", data))
+    rest, left_out = without(data, letters)
+    left = json.loads(rest)
     title = left["title"].strip() or words["no_title"]
-    return json.dumps(left | {"title": title}, ensure_ascii=False), missing.findall(data)
+    return json.dumps(left | {"title": title}, ensure_ascii=False), left_out
 
 
 class _NoLetterError(Exception):
@@ -123,10 +117,10 @@ def _set(data: str, *, system_fonts: bool) -> bytes:
                 pdf_standards="ua-1",
             )
     except typst.TypstError as error:
-        line = str(error).splitlines()[0]
-        if found := _UNSHOWN.search(line):
-            raise _NoLetterError(json.loads(found[1])) from error
-        raise _SettingError(line) from error
+        letters = unshown(error)
+        if letters is not None:
+            raise _NoLetterError(letters) from error
+        raise _SettingError(str(error).splitlines()[0]) from error
     if not isinstance(pdf, bytes):
         raise _SettingError("it came out in several files")
     return pdf

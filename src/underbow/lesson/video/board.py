@@ -21,7 +21,6 @@ __all__ = ["Board", "pillow"]
 _NEEDS_PILLOW = "a video needs Pillow to be drawn; install it with pip install 'underbow[video]'"
 _AT_ONCE = 40  # pieces
 _UNPACKED = 24
-_FOREIGN = 0x2E80  # from here on (Han and what comes after it) no letter is in the fonts that come along
 
 Piece = Mapping[str, Any]
 
@@ -33,10 +32,12 @@ class Board:
     ----------
     colours : mapping of str to str
         By name, as ``#rrggbb``.
+    system_fonts : bool
+        Whether the fonts that come along are not enough.
     """
 
-    def __init__(self, colours: Mapping[str, str]) -> None:
-        self._colours = dict(colours)
+    def __init__(self, colours: Mapping[str, str], *, system_fonts: bool = False) -> None:
+        self._colours, self._system_fonts = dict(colours), system_fonts
         self._packed: dict[str, bytes] = {}
         self._unpack = lru_cache(_UNPACKED)(self._unpacked)
 
@@ -72,7 +73,7 @@ class Board:
                     sys_inputs={"data": data},
                     format="png",
                     ppi=72,
-                    ignore_system_fonts=max(map(ord, data)) < _FOREIGN,
+                    ignore_system_fonts=not self._system_fonts,
                 )
         except typst.TypstError as error:
             raise UnderbowError(f"the video's board could not be drawn: {str(error).splitlines()[0]}") from error

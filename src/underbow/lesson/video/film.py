@@ -11,6 +11,7 @@ from pathlib import Path
 
 from underbow.files.whole import whole_file
 from underbow.files.workplace import scratch
+from underbow.lesson.letters import left_out_of
 from underbow.lesson.practice.words import ENGLISH
 from underbow.lesson.video.board import pillow
 from underbow.lesson.video.captions import chapters, subtitles
@@ -41,6 +42,7 @@ def make_video(
     words: Mapping[str, str] = ENGLISH,
     encoder: Encoder | None = None,
     progress: Callable[[float], None] | None = None,
+    remark: Callable[[str], None] = lambda line: None,
 ) -> float:
     """Make a video of a track.
 
@@ -64,6 +66,8 @@ def make_video(
         By default the one that is found.
     progress : callable, optional
         Told the share done, 0 to 1. What it raises stops the work.
+    remark : callable
+        Called with a line where letters of the title had to be left out because no font of this machine has them.
 
     Returns
     -------
@@ -79,6 +83,8 @@ def make_video(
     """
     encoder, tell = encoder or find_encoder(), progress or (lambda _: None)
     painter = Painter(sheet, performance, options, words)
+    if painter.left_out:
+        remark(left_out_of(sheet.title, painter.left_out, "the video"))
     music = max(seconds, performance.tempo.seconds(performance.length))
     count = ceil((music + _CARE) * RATE)
     with whole_file(path) as part, scratch() as folder:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from underbow.fiddle.drawing.grid_svg import AFAR, BAR_WIDTH
+from underbow.lesson.letters import shown
 from underbow.lesson.timeline import page_timeline
 from underbow.lesson.video.board import Board, pillow
 from underbow.lesson.video.layout import UPRIGHT, WIDE, Box
@@ -22,6 +23,7 @@ from underbow.lesson.video.options import VideoOptions
 from underbow.lesson.video.paint import Canvas, Drawing, Shade, shade
 from underbow.lesson.video.pieces import Piece, Pieces, coloured
 from underbow.lesson.video.staff import staff_lines
+from underbow.lesson.words import ENGLISH as HANDED_OUT
 from underbow.text import one_line
 from underbow.track.performance import Performance
 from underbow.track.sheet.model import Sheet
@@ -62,6 +64,11 @@ class Painter:
     options : VideoOptions
     words : mapping of str to str
         As :data:`~underbow.lesson.practice.words.ENGLISH`.
+
+    Attributes
+    ----------
+    left_out : tuple of str
+        What of the title no font of this machine has.
     """
 
     def __init__(self, sheet: Sheet, performance: Performance, options: VideoOptions, words: Mapping[str, str]) -> None:
@@ -70,9 +77,11 @@ class Painter:
         ink = colours(dark=options.dark)
         self._ink = ink["ink"]
         self._shades = {name: shade(colour) for name, colour in ink.items()}
-        self._board = Board(ink)
+        title = shown(one_line(sheet.title, _LONGEST))
+        self.left_out = title.left_out
+        self._board = Board(ink, system_fonts=title.system_fonts)
         self._moments = Moments(self.data, measures_at(performance.timeline, self.data))
-        self._pieces = Pieces(self.data, words, one_line(sheet.title, _LONGEST), self._layout, ink)
+        self._pieces = Pieces(self.data, words, title.text or HANDED_OUT["no_title"], self._layout, ink)
         self._bow = _Bow(self.data["pictures"], self._layout.bow, ink["ink"])
         self._lines = staff_lines(sheet, self._layout.staff)
         self._places = {
