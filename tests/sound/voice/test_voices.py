@@ -123,6 +123,20 @@ def test_what_sounds_side_by_side_is_kept_and_asked_for_once() -> None:
     assert (voice.calls, remembered.made) == (3, 3)
 
 
+def test_a_voice_that_gets_ready_itself_is_told_what_for() -> None:
+    class Ready(Counting):
+        def __init__(self) -> None:
+            super().__init__()
+            self.ready_for: list[Action] = []
+
+        def prepare(self, actions: Iterable[Action]) -> None:
+            self.ready_for += actions
+
+    voice = Ready()
+    Remembered(voice).prepare([action(60), action(61)])
+    assert (voice.ready_for, voice.calls) == ([action(60), action(61)], 0)
+
+
 def test_no_room_keeps_nothing() -> None:
     voice = Counting()
     remembered = Remembered(voice, room=0)
