@@ -108,6 +108,8 @@ def test_a_stretch_of_bars(melody: Melody, bars: str, notes: str) -> None:
     first, _, last = bars.strip().partition("–" if "–" in bars else "-")
     assert [bar.number for bar in kept.bars] == list(range(int(first), int(last or first) + 1))
     assert {bar.time for bar in kept.bars} == {1}
+    begins = {bar.number for bar in melody.bars if bar.section_start} | {int(first)}
+    assert [bar.section_start for bar in kept.bars] == [bar.number in begins for bar in kept.bars]
     assert kept.length == 4 * len(kept.bars)
     assert kept.pickup == 0
     assert "".join(note.pitch.letter for note in kept.notes) == notes

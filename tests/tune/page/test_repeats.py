@@ -57,6 +57,7 @@ def played(signs: str, parts: str = "", *, jumps: bool = True) -> tuple[str, lis
         ("a b :|", "abab"),
         ("|: a b :| c", "ababc"),
         ("|: a :| b |: c :|", "aabcc"),
+        ("a b || [1 c :|", "abcab"),
         ("a b || [1 c :| [2 d", "abcabd"),  # an ending belongs to what stands before its double bar
         ("a |: b :| c", "abbc"),
         ("|:: a ::| b", "aaab"),
@@ -115,6 +116,7 @@ def test_an_assumption_is_told_where_it_was_made() -> None:
     [
         ("P:A a P:B b", "", "ab", []),
         ("P:A a P:B b", "ABA", "aba", []),
+        ("P:Bridge a P:C b", "BCB", "aba", []),  # a part with a name goes by its first letter
         ("P:A |: a :| P:B b c :|", "BA", "bcbcaa", []),
         ("x P:A a P:B b", "BA", "xba", []),  # what stands before the first part is played first
         ("P:A a b", "", "ab", []),
