@@ -28,6 +28,12 @@ from underbow.track.mixes import Mix
 from underbow.track.performance import Manner, Performance
 
 RATE = 44_100
+#: dB of a tone's maximum at which it is heard to begin: the middle of the 6 to 15 dB below it that listeners' judgements gave
+#: (J. Vos and R. Rasch, "The perceptual onset of musical tones", Perception & Psychophysics 29, 1981; from memory).
+ONSET_DB = -10.0
+STROKE = RATE // 2  # a stroke's maximum is looked for within so many samples
+PITCH_HOP = 441
+LOCKED = 5  # hops from its onset until a note's pitch can be told at all
 Samples = NDArray[np.float32]
 NAMES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
@@ -71,41 +77,83 @@ class Take:
 
 
 class RecordedNotes:
-    """A voice made of recorded notes of a violin, moved in pitch by resampling the nearest one."""
+    """A voice made of recorded notes of a violin, moved in pitch by resampling the nearest one.
+
+    A bowed note swells for up to 100 ms, so where its file begins isn't when it is heard to begin: a player who plays in time
+    turns the bow a little before the beat. It is placed by its perceptual onset instead, :data:`ONSET_DB` below its maximum.
+    """
 
     name, rate = "recorded notes", RATE
 
     def __init__(self, folder: Path) -> None:
-        self._notes: dict[int, tuple[Samples, float]] = {}
+        self._notes: dict[int, _Recorded] = {}
         for path in sorted(folder.glob("*.wav")):
             key = NAMES[path.stem[0]] + 12 * (int(path.stem[1]) + 1)
             if key <= 84:
-                self._notes[key] = _trimmed(path, key)
+                self._notes[key] = _prepared(path, key)
+
+    def _nearest(self, midi: int) -> tuple[_Recorded, float]:
+        key = min(self._notes, key=lambda known: abs(known - midi))
+        return self._notes[key], 100 * (midi - key) - self._notes[key].off
 
     def sounds(self, action: Action) -> Samples:
+        """The note from the bow's turn to the next one's onset: :meth:`early` samples come before its own onset."""
         note = action.notes[0]
-        key = min(self._notes, key=lambda known: abs(known - note.midi))
-        samples, off = self._notes[key]
-        moved = resampled(samples, 100 * (note.midi - key) - off)
-        out = np.array(moved[: note.frames + RATE // 50], np.float32)
+        recorded, cents = self._nearest(note.midi)
+        out = np.array(resampled(recorded.samples, cents)[: self.early(note.midi) + note.frames], np.float32)
         fade = min(RATE // 30, len(out))  # where the bow turns, the string stops and begins again
         out[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)).astype(np.float32)
         return out
 
+    def early(self, midi: int) -> int:
+        """By how many samples a note must begin before it is to be heard to begin."""
+        recorded, cents = self._nearest(midi)
+        return round(recorded.onset / 2 ** (cents / 1200))
 
-def _trimmed(path: Path, key: int) -> tuple[Samples, float]:
-    """A recorded note from its attack on at the voices' reference level, and by how many cents it is off (by librosa's pYIN)."""
+    def strays(self, midi: int, frames: int) -> float:
+        """By how many cents a note of so many samples is off on the whole: no violinist's pitch stands still, and a vibrato is
+        heard at its mean (J. Shonle and K. Horan, "The pitch of vibrato tones", JASA 67, 1980; from memory)."""
+        recorded, _ = self._nearest(midi)
+        return float(np.mean(recorded.pitch[LOCKED : max(frames // PITCH_HOP, LOCKED + 1)]))
+
+
+@dataclass(frozen=True)
+class _Recorded:
+    """A recorded note at the voices' reference level; its onset, samples from its start; by how many cents it is off as a
+    whole, and beyond that every :data:`PITCH_HOP` samples from its onset on."""
+
+    samples: Samples
+    onset: int
+    off: float
+    pitch: NDArray[np.float64]
+
+
+def _prepared(path: Path, key: int) -> _Recorded:
+    """A recorded note, its pitch by librosa's YIN."""
     samples, rate = soundfile.read(path, dtype="float32", always_2d=True)
     mono = samples.mean(axis=1)
     if rate != RATE:
         mono = librosa.resample(mono, orig_sr=rate, target_sr=RATE)
-    loud = np.convolve(mono**2, np.ones(441) / 441, "same")
-    mono = mono[int(np.argmax(loud > np.median(loud[: 2 * RATE]) / 10)) :]  # a soft attack begins 10 dB below the note
+    mono = (mono / np.sqrt((mono[: 2 * RATE] ** 2).mean()) * 0.1).astype(np.float32)
+    power = np.convolve(mono[:STROKE] ** 2, np.ones(441) / 441, "same")
+    onset = int(np.argmax(power > power.max() * 10 ** (ONSET_DB / 10)))
     want = 440 * 2 ** ((key - 69) / 12)
-    f0, voiced, _ = librosa.pyin(mono[: 3 * RATE], fmin=want / 1.3, fmax=want * 1.3, sr=RATE, resolution=0.01)
-    off = 1200 * np.log2(float(np.median(f0[voiced])) / want)
-    mono[:220] *= np.linspace(0, 1, 220)
-    return (mono / np.sqrt((mono[: 2 * RATE] ** 2).mean()) * 0.1).astype(np.float32), off
+    f0 = librosa.yin(mono[onset : onset + RATE], fmin=want / 1.3, fmax=want * 1.3, sr=RATE, hop_length=PITCH_HOP)
+    pitch = 1200 * np.log2(f0 / want)
+    off = float(np.median(pitch[: STROKE // PITCH_HOP]))
+    rise = max(onset, RATE // 200)  # the files begin within the sound: without this they would begin with a click
+    mono[:rise] *= np.sin(np.linspace(0, np.pi / 2, rise)).astype(np.float32) ** 2
+    return _Recorded(mono, onset, off, pitch - off)
+
+
+def _strays(samples: Samples, midi: int, cents: float) -> float:
+    """By how many cents the sound of a note is off from what it should be, by librosa's YIN; 0 for one too short to tell."""
+    heard = samples[LOCKED * PITCH_HOP :]
+    if len(heard) < RATE // 5:
+        return 0.0
+    want = 440 * 2 ** ((midi - 69 + cents / 100) / 12)
+    f0 = librosa.yin(heard, fmin=want / 1.3, fmax=want * 1.3, sr=RATE, hop_length=PITCH_HOP)[5:-5]
+    return float(np.mean(1200 * np.log2(f0 / want)))
 
 
 def resampled(samples: Samples, cents: float) -> Samples:
@@ -183,6 +231,9 @@ def _played(
     sound = np.zeros(int(end * RATE), np.float32)
     take = Take(sound, 0.0)
     fingers: dict[tuple[int, int], float] = {}
+    steady: dict[
+        int, float
+    ] = {}  # by how many cents our own voices are off: under a bow's weight a string sounds a little flat
     period, phase = rng.uniform(15, 40), rng.uniform(0, 2 * np.pi)
     gestures = list(performance.part("backup").gestures)
     starts = [performance.tempo.seconds(gesture.start) for gesture in gestures]
@@ -209,11 +260,11 @@ def _played(
             if note.midi == performance.tuning.midi[string]:
                 finger = fingers[string, note.midi] = finger / 5  # an open string was tuned before
             cents = c.flat + finger + offs
-            take.cents.setdefault((index, string), cents)
+            frames = int((stop - inside) * RATE)
             ratio = 2 ** (cents / 1200)
             action = Action(
                 manner=gesture.manner,
-                notes=(ActionNote(0, max(int((stop - inside) * RATE * ratio), 1), note.midi, 0.0, string),),
+                notes=(ActionNote(0, max(int(frames * ratio), 1), note.midi, 0.0, string),),
                 bow=gesture.bow,
                 accent=accent,
                 joined=joined,
@@ -223,9 +274,16 @@ def _played(
             samples = samples if samples.ndim == 1 else samples.mean(axis=1)
             if gesture.manner is not Manner.CHOP:
                 samples = resampled(samples, cents)
+                if isinstance(voice, RecordedNotes):
+                    strays = voice.strays(note.midi, frames)
+                else:
+                    strays = steady[note.midi] = steady.get(note.midi) or _strays(samples[:frames], note.midi, cents)
+                take.cents.setdefault((index, string), cents + strays)
             gain = 10 ** ((note.level - 3) / 20)
             place = round((felt[index] + inside) * RATE)
-            samples = samples[: len(sound) - place]
+            if isinstance(voice, RecordedNotes):
+                place -= round(voice.early(note.midi) / ratio)
+            samples, place = samples[max(-place, 0) : len(sound) - place], max(place, 0)
             sound[place : place + len(samples)] += samples * np.float32(gain)
     return take
 

@@ -77,6 +77,32 @@ def test_another_key_and_a_flat_fiddle_are_said_to_be_another_pitch(
     assert "1 semitone lower" in found.why
 
 
+def test_a_key_whose_chords_fit_the_round_one_bar_later_is_refused(
+    performance: Performance, sheet: Sheet, fluidsynth_library: str, tmp_path: Path
+) -> None:
+    # F C G D is C G D A a fifth lower: three of its four bars are the sheet's own, a bar away
+    lower = build_sheet({**TABLE, "progression": "F | C | G | D | F | C", "shapes": {}})
+    simulate = simulation()
+    take = simulate.make_take(perform(lower), lower.mixes[0], simulate.ROOM, 7, learner="soundfont", leak="soundfont")
+    path = tmp_path / "lower.flac"
+    soundfile.write(path, take.sound, simulate.RATE)
+    assert listen(path, performance, sheet.mixes[0], voices="soundfont").verdict in ("other pitch", "other piece")
+
+
+def test_on_headphones_as_many_strokes_are_early_as_late(
+    performance: Performance, sheet: Sheet, fluidsynth_library: str, tmp_path: Path
+) -> None:
+    simulate = simulation()
+    take = simulate.make_take(performance, sheet.mixes[0], simulate.CLEAN, 8, learner="soundfont", leak="soundfont")
+    path = tmp_path / "clean.flac"
+    soundfile.write(path, take.sound, simulate.RATE)
+    found = listen(path, performance, sheet.mixes[0], voices="soundfont")
+    offs = [stroke.off_ms for stroke in found.strokes if stroke.off_ms is not None]
+    assert not found.place.leak
+    assert abs(np.mean(offs)) < 4
+    assert abs(found.place.offset - take.offset) < 0.010
+
+
 def test_another_piece_is_not_judged(in_room: tuple[Path, Any]) -> None:
     other = build_sheet({**TABLE, "progression": "F | Bb | Eb | Bb | F | Cm", "shapes": {}, "pattern": "saw"})
     # its chords are nearly those of the sheet, moved

@@ -39,6 +39,28 @@ def test_the_upper_note_of_an_octave_is_not_judged() -> None:
     assert high is None
 
 
+@pytest.mark.parametrize("turn", [0.0, 1.5, 3.0, 4.5])
+def test_a_vibrato_is_heard_at_its_mean(turn: float) -> None:
+    # Shonle and Horan 1980, "The pitch of vibrato tones" (from memory); here 5.5 Hz, 15 cents either way
+    time = np.arange(int(0.6 * RATE)) / RATE
+    frequency = hertz(60, 440.0) * 2 ** (15 * np.sin(2 * np.pi * 5.5 * time + turn) / 1200)
+    phase = 2 * np.pi * np.cumsum(frequency) / RATE
+    sound = sum(np.sin(k * phase + k) / k for k in range(1, 9)).astype(np.float32)
+    found = stroke_cents(sound, 0.0, 0.6, [ExpectedNote(0, 60, 0.0, 0.6)], 440.0)[0].cents
+    assert found == pytest.approx(0, abs=4)
+
+
+def test_a_partial_of_the_other_note_is_not_taken_for_ones_own() -> None:
+    # the eleventh partial of a D lies 52 cents from the sixteenth of the G below it
+    sound = tone(hertz(55, 440.0)) + 0.02 * tone(hertz(62, 440.0))
+    time = np.arange(len(sound)) / RATE
+    sound = sound + sum(np.sin(2 * np.pi * k * hertz(55, 440.0) * time) / 9 for k in range(9, 24)).astype(np.float32)
+    notes = [ExpectedNote(0, 55, 0.0, 0.5), ExpectedNote(1, 62, 0.0, 0.5)]
+    low, high = (heard.cents for heard in stroke_cents(sound, 0.0, 0.5, notes, 440.0))
+    assert low == pytest.approx(0, abs=1)
+    assert high is None or high == pytest.approx(0, abs=5)
+
+
 def test_a_short_stroke_is_not_judged() -> None:
     note = ExpectedNote(0, 60, 0.0, 0.12)
     assert stroke_cents(tone(hertz(60, 440.0)), 0.0, 0.12, [note], 440.0)[0].cents is None

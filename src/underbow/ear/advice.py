@@ -34,9 +34,9 @@ def advise(heard: Heard) -> tuple[Advice, ...]:
     tuple of Advice
         Three at most; one with praise where nothing stands out.
     """
-    found = sorted(
-        [*_fingers(heard), *_changes(heard), *_steadiness(heard), *_missing(heard)], key=lambda item: -item[0]
-    )
+    # of the beat only one thing is said: that of the pass where it shows most
+    steadiness = sorted(_steadiness(heard), key=lambda item: -item[0])[:1]
+    found = sorted([*_fingers(heard), *_changes(heard), *steadiness, *_missing(heard)], key=lambda item: -item[0])
     if not found:
         return (Advice("In time and in tune, as far as I could hear. Move on to the next tempo once it feels easy."),)
     return tuple(advice for _, advice in found[:MOST])
@@ -117,7 +117,9 @@ def _steadiness(heard: Heard) -> Iterator[tuple[float, Advice]]:
             way = "slower" if more > 0 else "faster"
             yield (
                 abs(more) / 30,
-                Advice(f"You get a little {way} on the way through {tempo}: listen for the guitar's bass notes."),
+                Advice(
+                    f"{tempo[0].upper()}{tempo[1:]} you get a little {way} as you go: listen for the guitar's bass notes."
+                ),
             )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -119,6 +120,8 @@ def compare(take: Floats, track: Floats, performance: Performance, *, near: floa
     leak = track if place.leak else None
     frames = len(take) // HOP
     found = follow(onset_curve(take, leak, place, frames), strokes, place)
+    if leak is None and place.offset != near:
+        place, found = _even(place, strokes, found)
     late = _lateness(strokes, found)
     fit = match(take, place, strokes, late, pitch)
     verdict, why = _verdict(place, fit, found)
@@ -139,11 +142,13 @@ _NOT_THIS = "it doesn't sound like this sheet; is it the right take, the right s
 def _verdict(place: Place, fit: Match, found: Sequence[HeardStroke]) -> tuple[Verdict, str]:
     if fit.own < _OWN or fit.fits < _FITS:
         return "other piece", _NOT_THIS
-    if abs(fit.shift) > _IN_TUNE:
-        if fit.own < _OWN_MOVED:
-            return "other piece", _NOT_THIS
-        steps = abs(fit.shift) / 100
-        how = f"{steps:g} {'semitone' if steps == 1 else 'semitones'} {'lower' if fit.shift < 0 else 'higher'}"
+    out_of_tune = abs(fit.shift) > _IN_TUNE
+    if out_of_tune and fit.own < _OWN_MOVED:
+        return "other piece", _NOT_THIS
+    if out_of_tune or place.key:
+        moved = fit.shift if out_of_tune else 100 * place.key
+        steps = abs(moved) / 100
+        how = f"{steps:g} {'semitone' if steps == 1 else 'semitones'} {'lower' if moved < 0 else 'higher'}"
         cure = "tune to the track, or choose the key and concert pitch that were played"
         return "other pitch", f"it is the piece, but about {how}; {cure}"
     if float(np.mean([onset.clear >= _CLEAR for onset in found])) < 0.4:
@@ -154,6 +159,20 @@ def _verdict(place: Place, fit: Match, found: Sequence[HeardStroke]) -> tuple[Ve
     if place.sure < _UNSURE:
         return "unsure", "it fits the track in more than one place; bars and passes may be named wrongly"
     return "judged", ""
+
+
+def _even(
+    place: Place, strokes: Sequence[ExpectedStroke], found: Sequence[HeardStroke]
+) -> tuple[Place, list[HeardStroke]]:
+    """Where only the strokes tell where the track lies, as many are taken to be early as late."""
+    offs = sorted(
+        onset.seconds - stroke.start for onset, stroke in zip(found, strokes, strict=True) if onset.clear >= _CLEAR
+    )
+    # the mean, less a tenth at either end: a slow wave about the beat spends most of its time at its turning points
+    middle = offs[len(offs) // 10 : len(offs) - len(offs) // 10]
+    late = float(np.mean(middle)) if middle else 0.0
+    moved = replace(place, offset=place.offset + place.rate * late)
+    return moved, [replace(onset, seconds=onset.seconds - late) for onset in found]
 
 
 def _lateness(strokes: Sequence[ExpectedStroke], found: Sequence[HeardStroke]) -> list[float]:

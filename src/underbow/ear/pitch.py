@@ -29,6 +29,9 @@ _SHORTEST, _LONGEST = 0.11, 0.7  # seconds that are
 _HIGHEST = 5500.0  # Hz
 _PARTIALS = 12
 _REACH = 60.0  # cents by which a finger may be off
+_STRAY = 25.0  # cents by which the other finger is likely to be off at most
+_VIBRATO = 35.0  # cents on either side of its peak that a partial may fill
+_SKIRT_DB = 20.0  # below its peak a partial's power no longer counts
 _CLEAR_DB = 9.0  # by which a partial must stand over what is around it
 
 
@@ -104,7 +107,7 @@ class Spectrum:
             partial = k * pitch
             if partial > _HIGHEST:
                 break
-            room = max(1.2 * self._lobe, partial * (2 ** (35 / 1200) - 1))
+            room = max(1.2 * self._lobe, partial * (2 ** ((_REACH + _STRAY) / 1200) - 1))
             if all(abs(partial - other) > room for other in others):
                 vote = self._peak(partial)
                 if vote is not None:
@@ -112,7 +115,7 @@ class Spectrum:
         return _agreed(votes)
 
     def _peak(self, partial: float) -> tuple[float, float] | None:
-        """Cents of the peak near a frequency and how far it stands out (dB)."""
+        """Cents of the partial near a frequency and how far it stands out (dB)."""
         wide = partial * (2 ** (_REACH / 1200) - 1)
         low, high = int((partial - wide) / self._step), int((partial + wide) / self._step) + 1
         best = low + int(self._log[low : high + 1].argmax())
@@ -123,9 +126,15 @@ class Spectrum:
         clear = float(self._log[best]) - floor
         if clear < _CLEAR_DB:
             return None
-        left, mid, right = (float(value) for value in self._log[best - 1 : best + 2])
-        exact = best + 0.5 * (left - right) / (left - 2 * mid + right - 1e-12)
-        return cents(exact * self._step, partial), min(clear, 40.0)
+        return cents(self._centre(best, partial) * self._step, partial), min(clear, 40.0)
+
+    def _centre(self, best: int, partial: float) -> float:
+        """Where the power around a peak has its centre of mass: all of it that isn't far below the peak."""
+        wide = int(max(self._lobe, partial * (2 ** (_VIBRATO / 1200) - 1)) / self._step) + 1
+        begin = max(best - wide, 0)
+        levels = self._log[begin : best + wide + 1]
+        power = np.where(levels > self._log[best] - _SKIRT_DB, 10 ** (levels / 10), 0)
+        return begin + float((power * np.arange(len(power))).sum() / power.sum())
 
 
 def _agreed(votes: list[tuple[float, float]]) -> float | None:

@@ -1,7 +1,8 @@
 """Where the track lies in a take: by what sounds together, by when it begins to sound, and by the play-along itself.
 
 First the whole take is laid against the whole track at every shift, by its harmony (chroma) and by its onsets, each as a
-normalised cross-correlation over what overlaps; nothing need be complete on either side. Then, where the play-along
+normalised cross-correlation over what overlaps; nothing need be complete on either side. (Where that agrees better with all
+notes moved by some semitones, another key was played.) Then, where the play-along
 leaked into the microphone, it is found to the sample by its phase (Knapp and Carter 1976, "The generalized correlation
 method for estimation of time delay": the phase transform) in one stretch after the other, which also tells how the two
 clocks run apart. On headphones the strokes alone tell.
@@ -45,12 +46,15 @@ class Place:
         0 to 1.
     leak : bool
         Whether the play-along itself was heard in the take.
+    key : int
+        Semitones, -5 to 6, by which the whole must be moved to agree best with the take: 0 unless another key was played.
     """
 
     offset: float
     rate: float
     sure: float
     leak: bool
+    key: int = 0
 
     def in_take(self, track: float) -> float:
         """Second of the take of a second of the track."""
@@ -82,7 +86,8 @@ def find_place(
         Where it was measured to lie, in seconds, by who recorded it. Taken at its word where the play-along isn't heard, unless
         the take contradicts it.
     """
-    candidates = _whole(take, track, strokes, concert_pitch, near)
+    views = _Views(take, track, strokes, concert_pitch)
+    candidates = _whole(views, near)
     offset, score = candidates[0]
     by_phase = [found for start, _ in candidates if (found := _by_phase(take, track, start)) is not None]
     if by_phase:
@@ -91,8 +96,9 @@ def find_place(
         known = near is not None and abs(best[0] - near) <= _NEAR
         return Place(best[0], best[1], 1.0 if known else _apart(best[2], max(others, default=0.0)), leak=True)
     if near is not None and abs(offset - near) <= _NEAR:
-        return Place(near, 1.0, 1.0, leak=False)
-    return Place(offset, 1.0, _apart(score, max((other for _, other in candidates[1:]), default=0.0)), leak=False)
+        return Place(near, 1.0, 1.0, leak=False, key=views.key())
+    sure = _apart(score, max((other for _, other in candidates[1:]), default=0.0))
+    return Place(offset, 1.0, sure, leak=False, key=views.key())
 
 
 def _apart(best: float, second: float) -> float:
@@ -103,22 +109,38 @@ def _apart(best: float, second: float) -> float:
 # -- the whole take at once
 
 
-def _whole(
-    take: Floats, track: Floats, strokes: Sequence[ExpectedStroke], pitch: float, near: float | None
-) -> list[tuple[float, float]]:
+class _Views:
+    """A take and a track as their harmony and their onsets show them."""
+
+    def __init__(self, take: Floats, track: Floats, strokes: Sequence[ExpectedStroke], pitch: float) -> None:
+        step = _CHROMA_HOP // _NOVELTY_HOP
+        least = int(_LEAST * RATE / _NOVELTY_HOP)
+        self._heard, self._played = chroma(take, pitch), chroma(track, pitch)
+        self._backing = _stroke_chroma(strokes, len(self._played))
+        self._least = least // step
+        onsets, clicks = novelty(take), novelty(track)
+        beats = _stroke_novelty(strokes, len(clicks))
+        self._rhythm = _agreement(onsets[:, None], beats[:, None], least)
+        self._rhythm += _agreement(onsets[:, None], clicks[:, None], least)
+        # shift 0 of both lies at the end of the track
+        self.seconds = (np.arange(len(self._rhythm)) - (len(clicks) - 1)) * _NOVELTY_HOP / RATE
+
+    def together(self, key: int = 0) -> Array:
+        """How well both agree at each of the shifts :attr:`seconds`, the track moved up by so many semitones."""
+        harmony = sum(
+            _agreement(self._heard, np.roll(part, key, axis=1), self._least) for part in (self._backing, self._played)
+        )
+        coarse = (np.arange(len(self._heard) + len(self._played) - 1) - (len(self._played) - 1)) * _CHROMA_HOP / RATE
+        return np.asarray(self._rhythm + np.interp(self.seconds, coarse, harmony))
+
+    def key(self) -> int:
+        """By how many semitones the track must be moved to agree best."""
+        return max(range(-5, 7), key=lambda key: (self.together(key).max(), -abs(key)))
+
+
+def _whole(views: _Views, near: float | None) -> list[tuple[float, float]]:
     """The likeliest offsets, each with how well both agree there, the best first; a known one alone, if it is likely."""
-    step = _CHROMA_HOP // _NOVELTY_HOP
-    least = int(_LEAST * RATE / _NOVELTY_HOP)
-    heard, played = chroma(take, pitch), chroma(track, pitch)
-    backing = _stroke_chroma(strokes, len(played))
-    harmony = _agreement(heard, backing, least // step) + _agreement(heard, played, least // step)
-    onsets, clicks = novelty(take), novelty(track)
-    beats = _stroke_novelty(strokes, len(clicks))
-    rhythm = _agreement(onsets[:, None], beats[:, None], least) + _agreement(onsets[:, None], clicks[:, None], least)
-    # shift 0 of both lies at the end of the track
-    fine = (np.arange(len(rhythm)) - (len(clicks) - 1)) * _NOVELTY_HOP / RATE
-    coarse = (np.arange(len(harmony)) - (len(played) - 1)) * _CHROMA_HOP / RATE
-    together = rhythm + np.interp(fine, coarse, harmony)
+    together, fine = views.together(), views.seconds
     if near is not None:
         there = np.where(np.abs(fine - near) <= _NEAR, together, 0)
         best = int(np.argmax(there))

@@ -27,6 +27,7 @@ from underbow.track.sheet.model import Sheet
 
 _TIMES = 4.0  # how much further than in truth a stroke is drawn from its place
 _HIGH = 26.0  # units below the bow's picture for what was heard
+_FARTHEST = 30.0  # units from its place at which a stroke is drawn at most
 _PLAIN_MS, _PLAIN_CENTS = 30.0, 10.0  # what is off by more is marked
 
 
@@ -203,9 +204,10 @@ def _bar(picture: int, strokes: Sequence[StrokeHeard], begin: float, end: float)
             )
             said.append(WORDS["said_missing"])
         elif stroke.off_ms is not None:
-            off = float(np.clip(stroke.off_ms * _TIMES / 1000 * scale, -36, 36))
+            off = float(np.clip(stroke.off_ms * _TIMES / 1000 * scale, -_FARTHEST, _FARTHEST))
             plain = abs(stroke.off_ms) <= _PLAIN_MS
-            marks.append(
+            marks.append(  # a thread to its line says which one it belongs to
+                f'<path d="M{x:.1f} {y:.1f}h{off:.1f}" stroke="currentColor" stroke-width="1"/>'
                 f'<circle class="{"near" if plain else "far"}" cx="{x + off:.1f}" cy="{y:.1f}" r="{5 if plain else 6.5}"/>'
             )
             said.append(f"{stroke.off_ms:+.0f}")
@@ -213,7 +215,8 @@ def _bar(picture: int, strokes: Sequence[StrokeHeard], begin: float, end: float)
             said.append("?")
     label = WORDS["said_bar"].format(offs=", ".join(said))
     bow = f'<use href="#bow{picture}" width="{BAR_WIDTH + 2:.0f}" height="{high:.0f}"/>'
-    box = f"-10 0 {BAR_WIDTH + 20:.0f} {high + _HIGH + 2:.0f}"
+    margin = _FARTHEST + 9
+    box = f"{-margin:.0f} 0 {BAR_WIDTH + 2 * margin:.0f} {high + _HIGH + 2:.0f}"
     return f'<svg viewBox="{box}" role="img" aria-label="{escape(label)}">{bow}{"".join(marks)}</svg>'
 
 

@@ -21,7 +21,7 @@ WORDS = {
     "judged": "Strokes judged",
     "late": "In the middle",
     "within": "95 of 100 within",
-    "drift": "On the way, a minute",
+    "drift": "Drift in a minute",
     "swing": "Beat divided",
     "steady": "steady",
     "on_time": "on time",
@@ -43,7 +43,8 @@ WORDS = {
     "bars_title": "Bar by bar",
     "bars_note": (
         "Lines are where strokes belong, dots where yours came, four times as far off as they were: left of the line is early. "
-        "A cross is a stroke that I could not hear."
+        "An open dot is more than 30 ms off. A line without a dot is a stroke that I could not judge, a cross one that I could "
+        "not hear at all."
     ),
     "bar": "Bar {number}",
     "time": "time {time}",
