@@ -120,5 +120,5 @@ def surely_missing(levels: Array, clear: Sequence[float]) -> list[float]:
     return out
 
 
-SURE = 0.985  # what is said to be missing is at least so sure: to say so wrongly is worse than to say nothing
+SURE = 0.995  # what is said to be missing is at least so sure: to say so wrongly is worse than to say nothing
 _INTERCEPT, _SILENCE, _TOGETHER, _BEGUN = -0.83, 0.42, 0.14, 4.84
