@@ -1,10 +1,12 @@
 """Make src/underbow/ear/writing/barlines.json again, and measure it.
 
-    python benchmarks/recording/barlines.py FOLDER [--write]
+    python benchmarks/recording/barlines.py FOLDER [--write] [--pages]
 
-FOLDER holds tunebooks in ABC. Every second tune is counted and, in five parts, the weights are found on what was counted in
-the other four; the tunes between them are for measuring alone. What is maximised is how likely the pickups are that are written.
-Nothing is played: the notes are taken as they are written, from the first one on.
+FOLDER holds tunebooks in ABC. Every second tune that ``measure.py`` may draw is counted, and what it never draws (short tunes,
+songs without parts); the tunes between them are for measuring alone. In five parts, the weights are found on what was counted
+in the other four. What is maximised is how likely the meters and pickups are that are written, each meter having the same say.
+Nothing is played: the notes are taken as they are written, from the first one on. With ``--pages`` every fifth of the others is
+written down as a page, too, from notes that are up to some 16 ms early or late.
 """
 
 from __future__ import annotations
@@ -17,19 +19,36 @@ from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
-from measure import readable
+from measure import PACE, bars_alike, collected, drawable
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
-from underbow.ear.writing.barlines import COUNTED, KINDS, SEEN, Tables, claims, find_meter, find_pickup, signs
+from underbow.ear.writing.barlines import (
+    COUNTED,
+    KINDS,
+    SEEN,
+    TRIED,
+    WHOLE,
+    Tables,
+    bars_long,
+    claims,
+    find_meter,
+    find_pickup,
+    lengthened,
+    signs,
+)
 from underbow.ear.writing.form import part_length
+from underbow.ear.writing.notes import Sounding
+from underbow.ear.writing.write import from_notes
 from underbow.theory.meter import Meter
 from underbow.tune.midi.quantise import Played
-from underbow.tune.tune import Melody
+from underbow.tune.tune import Melody, Tune
 
 OUT = Path(__file__).parents[2] / "src" / "underbow" / "ear" / "writing" / "barlines.json"
 SMOOTHED = 4.0  # signs that are taken for seen
 FOLDS, SHRUNK = 5, 0.05
+JITTER, PAGES = 0.008, 20  # seconds (standard deviation); tunes of a meter that are all taken
+LEAST = 24  # notes of a tune that is counted
 Array = NDArray[np.float64]
 Example = tuple[list[Played], int, Fraction | None]  # a line, its pickup in sixteenths, its part
 
@@ -41,7 +60,7 @@ def example(melody: Melody) -> Example:
     return line, round((bar.start - first) % bar.length * 4), part_length(line)
 
 
-def counted(examples: Sequence[Example], bar: int) -> Tables:
+def counted(examples: Sequence[Example], bar: int, long: dict[str, float]) -> Tables:
     found: dict[tuple[str, str], Array] = defaultdict(lambda: np.zeros(bar))
     usual = np.full(bar, 0.3)
     for line, pickup, part in examples:
@@ -56,66 +75,96 @@ def counted(examples: Sequence[Example], bar: int) -> Tables:
         for what, row in rows.items():
             tables[kind, what] = np.log((row + SMOOTHED * every) / (row.sum() + SMOOTHED) * bar)
         tables[kind, ""] = np.log(every * bar)
-    return Tables(dict.fromkeys(KINDS, 1.0), tables, np.log(usual / usual.sum()))
+    return Tables(dict.fromkeys(KINDS, 1.0), tables, np.log(usual / usual.sum()), long)
 
 
-def weights(rows: Sequence[Array], right: Sequence[int]) -> Array:
-    """Weights of the kinds, none below 0, under which the right ones are likeliest (a logistic regression)."""
+def usually_long(examples: dict[str, list[Example]]) -> dict[str, float]:
+    """Logarithms of the share of parts that are so long, over all meters, each having the same say."""
+    found = Counter(dict.fromkeys((*map(str, WHOLE), "others", "none"), 1.0))
+    for meter, some in examples.items():
+        parts = [part for _, _, part in some if part is not None]
+        for part in parts:
+            found[bars_long(part, sixteenths(meter))] += 100 / len(parts)
+    return {what: float(np.log(share / found.total())) for what, share in found.items()}
+
+
+def all_tables(examples: dict[str, list[Example]]) -> dict[str, Tables]:
+    """What was counted for each meter that is tried; 9/8 takes it from 6/8."""
+    long = usually_long(examples)
+    out = {meter: counted(some, sixteenths(meter), long) for meter, some in examples.items()}
+    places, six = lengthened(Meter.parse("6/8"), sixteenths("9/8")), out["6/8"]
+    out["9/8"] = Tables(six.weights, {sign: row[places] for sign, row in six.signs.items()}, six.usual[places], long)
+    return out
+
+
+def sixteenths(meter: str) -> int:
+    return round(Meter.parse(meter).bar * 4)
+
+
+def weights(rows: Sequence[Array], right: Sequence[int], say: Sequence[float]) -> Array:
+    """Weights of the kinds, none below 0, under which the right ones are likeliest (a logistic regression).
+
+    They are held near 0, but that of a part's length near 1: each tune says it once, so its share counts as it stands.
+    """
+    towards = np.array([kind == "long" for kind in KINDS], float)
 
     def surprise(now: Array) -> tuple[float, Array]:
-        whole, slope = SHRUNK * len(rows) * float(now @ now), 2 * SHRUNK * len(rows) * now
-        for row, at in zip(rows, right, strict=True):
+        off = now - towards
+        whole, slope = SHRUNK * sum(say) * float(off @ off), 2 * SHRUNK * sum(say) * off
+        for row, at, much in zip(rows, right, say, strict=True):
             merit = row @ now
             shares = np.exp(merit - merit.max())
             shares /= shares.sum()
-            whole -= float(np.log(shares[at] + 1e-12))
-            slope = slope - row[at] + shares @ row
+            whole -= much * float(np.log(shares[at] + 1e-12))
+            slope = slope + much * (shares @ row - row[at])
         return whole, slope
 
     found = minimize(surprise, np.full(len(KINDS), 0.1), jac=True, bounds=[(0, None)] * len(KINDS), method="L-BFGS-B")
     return np.asarray(found.x)
 
 
+def pages(tunes: Sequence[tuple[int, str, Tune, Melody]]) -> None:
+    """Measure pages from notes without sound: bars as they are, the key, and the key but for its mode."""
+    alike: dict[str, list[float]] = defaultdict(list)
+    keys, nearly = [], []
+    for number, meter, tune, melody in tunes:
+        rng = np.random.default_rng(500 + number)
+        quarter = 60 / float(rng.uniform(*PACE[meter]))
+        begins = [quarter * float(note.start) + rng.normal(0, JITTER) for note in melody.notes]
+        ends = [*(quarter * float(note.end) - 0.01 for note in melody.notes)]
+        ends = [min(end, begin) for end, begin in zip(ends, [*begins[1:], ends[-1]], strict=True)]
+        notes = [Sounding(*one, note.midi, 1.0) for *one, note in zip(begins, ends, melody.notes, strict=True)]
+        got = from_notes(notes, "page").tune
+        alike[meter].append(bars_alike(got, tune))
+        keys.append(got.key == tune.key)
+        nearly.append((got.key.tonic, got.key.is_minor) == (tune.key.tonic, tune.key.is_minor))
+        if alike[meter][-1] < 0.8 or not keys[-1]:
+            print(f"  {number} {meter} {tune.title}: bars {alike[meter][-1]:.2f}, {tune.key} as {got.key}, {got.meter}")
+    print("pages", {meter: f"{np.mean(some):.2f} of {len(some)}" for meter, some in alike.items()})
+    print(f"key {np.mean(keys):.3f}, tonic and third {np.mean(nearly):.3f}")
+
+
 def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("folder", type=Path)
     asked.add_argument("--write", action="store_true")
+    asked.add_argument("--pages", action="store_true")
     options = asked.parse_args()
-    tunes = [(meter, melody) for meter, _, melody in readable(options.folder)]
-    training: dict[str, list[Example]] = defaultdict(list)
-    for meter, melody in tunes[::2]:
-        training[meter].append(example(melody))
-    rows: list[Array] = []
-    right: list[int] = []
-    kept: dict[str, object] = {}
-    for meter in COUNTED:
-        bar = round(Meter.parse(meter).bar * 4)
-        some = [one for one in training[meter] if one[1] % 2 == 0]
-        for fold in range(FOLDS):
-            tables = counted([one for at, one in enumerate(some) if at % FOLDS != fold], bar)
-            rows += [claims(line, tables, part) for line, _, part in some[fold::FOLDS]]
-            right += [pickup // 2 for _, pickup, _ in some[fold::FOLDS]]
-        tables = counted(some, bar)
-        kept[meter] = {
-            "usual": (100 * tables.usual).round().astype(int).tolist(),
-            "signs": {
-                kind: {
-                    what: (100 * row).round().astype(int).tolist()
-                    for (other, what), row in sorted(tables.signs.items())
-                    if other == kind
-                }
-                for kind in SEEN
-            },
-        }
+    every = list(collected(options.folder))
+    tunes = [one for one in every if drawable(one[2])]
+    never = [one for one in every if not drawable(one[2]) and len({bar.meter for bar in one[2].bars}) == 1]
     if options.write:
-        found = dict(zip(KINDS, weights(rows, right).round(3).tolist(), strict=True))
-        OUT.write_text(json.dumps({"weights": found, "meters": kept}, separators=(",", ":")) + "\n")
-        print(found)
+        training: dict[str, list[Example]] = defaultdict(list)
+        for meter, _, melody in tunes[::2] + never:
+            if meter in COUNTED and len(melody.notes) >= LEAST:
+                training[meter].append(example(melody))
+        training = {meter: [one for one in some if one[1] % 2 == 0] for meter, some in training.items()}
+        write(training)
     for name, some_tunes in (("counted", tunes[::2]), ("others", tunes[1::2])):
         good: dict[str, list[bool]] = defaultdict(list)
         right_meter: dict[str, list[bool]] = defaultdict(list)
         wrong: Counter[tuple[str, str, str]] = Counter()
-        for meter, melody in some_tunes:
+        for meter, _, melody in some_tunes:
             line, pickup, part = example(melody)
             got = find_pickup(line, Meter.parse(meter), part)
             good[meter].append(got * 4 == pickup)
@@ -124,6 +173,46 @@ def main() -> None:
         for what, of in (("pickup", good), ("meter", right_meter)):
             print(name, what, {meter: f"{sum(some)} of {len(some)}" for meter, some in of.items()})
         print("  wrong: meter, written, found:", [one for one in wrong.most_common() if one[1]])
+    if options.pages:
+        numbered = [(number, *one) for number, one in enumerate(tunes)]
+        others: dict[str, list[tuple[int, str, Tune, Melody]]] = defaultdict(list)
+        for one in numbered[1::2]:
+            others[one[1]].append(one)
+        pages([one for some in others.values() for one in some[:: 5 if len(some) > PAGES else 1]])
+
+
+def write(training: dict[str, list[Example]]) -> None:
+    """Count, find the weights, and write both down."""
+    rows: list[Array] = []
+    right: list[int] = []
+    say: list[float] = []
+    for fold in range(FOLDS):
+        rest = {meter: [one for at, one in enumerate(some) if at % FOLDS != fold] for meter, some in training.items()}
+        tables = all_tables(rest)
+        for meter, some in training.items():
+            before = sum(sixteenths(other) // 2 for other in TRIED[: TRIED.index(meter)])
+            for line, pickup, part in some[fold::FOLDS]:
+                rows.append(np.concatenate([claims(line, tables[other], part) for other in TRIED]))
+                right.append(before + pickup // 2)
+                say.append(1 / len(some))
+    found = dict(zip(KINDS, weights(rows, right, say).round(3).tolist(), strict=True))
+    kept: dict[str, object] = {}
+    for meter in COUNTED:
+        table = all_tables(training)[meter]
+        kept[meter] = {
+            "usual": hundredths(table.usual),
+            "signs": {
+                kind: {what: hundredths(row) for (other, what), row in sorted(table.signs.items()) if other == kind}
+                for kind in SEEN
+            },
+        }
+    long = {what: round(100 * share) for what, share in usually_long(training).items()}
+    OUT.write_text(json.dumps({"weights": found, "long": long, "meters": kept}, separators=(",", ":")) + "\n")
+    print(found, long)
+
+
+def hundredths(row: Array) -> list[int]:
+    return [round(100 * float(one)) for one in row]
 
 
 if __name__ == "__main__":

@@ -51,8 +51,8 @@ SHARES = (0.5, 0.75, 1.0, 1.3)
 PITCHES = (440.0, 436.0, 446.0)
 
 
-def readable(folder: Path) -> Iterator[tuple[str, Tune, Melody]]:
-    """Meter, tune and melody of the tunes with 60 to 400 notes and no more than one meter."""
+def collected(folder: Path) -> Iterator[tuple[str, Tune, Melody]]:
+    """Meter, tune and melody of the tunes that begin in one of the meters."""
     for book in sorted(folder.rglob("*.abc")):
         try:
             tunes = load_tunes(book)
@@ -60,11 +60,23 @@ def readable(folder: Path) -> Iterator[tuple[str, Tune, Melody]]:
             continue
         for tune in tunes:
             meter = {"C": "4/4", "C|": "4/4", "2/2": "4/4"}.get(str(tune.meter), str(tune.meter))
-            melody = write_out(tune) if meter in METERS else None
-            if melody is None or not 60 <= len(melody.notes) <= 400 or len(melody.sections) < 2:
-                continue
-            if all(55 <= note.midi <= 96 for note in melody.notes) and len({bar.meter for bar in melody.bars}) == 1:
-                yield meter, tune, melody
+            if meter in METERS:
+                yield meter, tune, write_out(tune)
+
+
+def drawable(melody: Melody) -> bool:
+    """Whether a melody has 60 to 400 notes, all on the fiddle, several sections, and no more than one meter."""
+    return (
+        60 <= len(melody.notes) <= 400
+        and len(melody.sections) >= 2
+        and all(55 <= note.midi <= 96 for note in melody.notes)
+        and len({bar.meter for bar in melody.bars}) == 1
+    )
+
+
+def readable(folder: Path) -> Iterator[tuple[str, Tune, Melody]]:
+    """Meter, tune and melody of the tunes that may be drawn."""
+    return (one for one in collected(folder) if drawable(one[2]))
 
 
 def chosen(folder: Path, count: int, seed: int) -> list[tuple[str, Tune]]:
@@ -148,27 +160,34 @@ def stretched(take: Take, tune: Tune, share: float, folder: Path) -> dict[str, A
             errors.append(abs(found - wanted) if found is not None else 0.1)
             if after is not None and after.seconds - begin > 0.3:
                 a, b = begin + 0.06, after.seconds - 0.04
+                if not any(start <= a and b <= end and midi == note.note.midi for start, end, midi in take.played):
+                    continue  # an ornament lies in it, or it is another note
                 here = source[round(a * RATE) : round(b * RATE)]
                 there = out[
                     round(np.interp(a, line.tape, line.track) * RATE) : round(
                         np.interp(b, line.tape, line.track) * RATE
                     )
                 ]
-                cents.append(abs(1200 * np.log2(_hertz(there, note.note.midi) / _hertz(here, note.note.midi))))
+                cents.append(abs(1200 * np.log2(mean_hertz(there, note.note.midi) / mean_hertz(here, note.note.midi))))
                 spectra.append(_distance(here, there))
     joints = [line.track[0] for line in every if line.joined]
-    rate = 0.0 if share * 0 else seconds / (len(out) / RATE)
+    rate = seconds / (len(out) / RATE)
     return {"errors": errors, "cents": cents, "spectra": spectra, "clicks": _clicks(out, joints), "rate": rate}
 
 
-def _hertz(sound: Samples, midi: int) -> float:
+def mean_hertz(sound: Samples, midi: int) -> float:
+    """Mean frequency of a note's fundamental, each moment counted by its power: the centre of its line in the spectrum.
+
+    Not the line's peak: with vibrato that is as often one of the lines beside the middle one, the more so the slower the vibrato.
+    """
     size = 1 << 18
-    spectrum = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size))
+    power = np.abs(np.fft.rfft(sound * np.hanning(len(sound)), size)) ** 2
+    bins = np.arange(len(power)) * RATE / size
     wanted = 440 * 2 ** ((midi - 69) / 12)
-    low, high = int(wanted * 0.96 * size / RATE), int(wanted * 1.04 * size / RATE)
-    best = low + int(spectrum[low:high].argmax())
-    left, mid, right = np.log(spectrum[best - 1 : best + 2] + 1e-12)
-    return float((best + 0.5 * (left - right) / (left - 2 * mid + right)) * RATE / size)
+    near = np.abs(bins - wanted) < 0.04 * wanted
+    middle = float(bins[near][power[near].argmax()])
+    line = np.abs(bins - middle) < max(0.03 * middle, 4 * RATE / len(sound))
+    return float((bins[line] * power[line]).sum() / power[line].sum())
 
 
 def _distance(one: Samples, two: Samples) -> float:
@@ -210,17 +229,26 @@ def f1(take: Take, folder: Path) -> float:
 
 
 def bars_right(take: Take, tune: Tune, folder: Path) -> tuple[float, bool]:
-    """Share of the bars written down as the tune has them; whether key and meter are its own."""
+    """Share of the bars written down as the tune has them; whether key and meter are its own.
+
+    The collection has no keys but major and minor: a mode is right where it has the tonic and the third of the tune's key.
+    """
     soundfile.write(folder / "take.wav", take.sound, RATE)
     try:
         got = write_down(folder / "take.wav").tune
     except InputError:
         return 0.0, False
+    meter = float(got.meter.bar) == float(tune.meter.bar) and got.meter.compound == tune.meter.compound
+    key = (got.key.tonic, got.key.is_minor) == (tune.key.tonic, tune.key.is_minor)
+    return bars_alike(got, tune), key and meter
+
+
+def bars_alike(got: Tune, tune: Tune) -> float:
+    """Share of a tune's bars that another has note for note, from its first or second bar on."""
     mine, own = ([*_bars(one)] for one in (got, tune))
     best = max(np.mean([a == b for a, b in zip(own, mine[by:], strict=False)] + [False] * max(len(own) - len(mine) + by, 0))
                for by in (0, 1))  # fmt: skip
-    meter = float(got.meter.bar) == float(tune.meter.bar) and got.meter.compound == tune.meter.compound
-    return float(best), got.key == tune.key and meter
+    return float(best)
 
 
 def _bars(tune: Tune) -> Iterator[list[tuple[Fraction, Fraction, int]]]:
@@ -330,6 +358,7 @@ def main() -> None:
                 "onsets_p95_ms": figure([e for run in runs for e in run["errors"]], 1000),
                 "cents_p95": figure([e for run in runs for e in run["cents"]]),
                 "spectrum_db_median": figure([e for run in runs for e in run["spectra"]], of=50),
+                "spectrum_db_p95": figure([e for run in runs for e in run["spectra"]]),
                 "clicks": sum(run["clicks"] for run in runs),
                 "of_real_time": round(max(run["rate"] for run in runs), 3),
             }

@@ -139,6 +139,15 @@ def test_bar_lines_of_songs_that_everybody_knows_are_found(name: str) -> None:
     assert str(find_meter(line)[0]) == meter
 
 
+def test_a_meter_is_likelier_where_a_part_has_eight_bars_of_it() -> None:
+    _, _, music = SONGS["Amazing Grace"]
+    notes = write_out(read_abc(f"X:1\nM:3/4\nL:1/8\nK:C\n{''.join(music.split())}|]\n")[0]).notes
+    line = [Played(note.start - notes[0].start, note.end - notes[0].start, note.midi) for note in notes]
+    eight, five = (find_meter(line, Fraction(3 * bars)) for bars in (8, 5))
+    assert str(eight[0]) == "3/4"
+    assert eight[1] > (five[1] if str(five[0]) == "3/4" else 0.0)
+
+
 def test_a_pitch_that_is_bowed_again_and_again_is_so_many_notes(simulate: ModuleType) -> None:
     tune = read_abc("X:1\nM:4/4\nL:1/8\nK:D\nAAAA B2BB|ddfd e4|dddd A2AA|BBAA d4|\n")[0]
     take = simulate.play(write_out(tune), 130, replace(simulate.Conditions(), before=0.5, ornaments=0, slips=0), seed=7)

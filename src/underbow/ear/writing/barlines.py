@@ -2,9 +2,9 @@
 
 Each meter and each place for its first bar line is weighed by what a listener goes by. On which places of a bar notes of a
 length begin, after one of another; where the melody turns; where a passage begins that was heard some bars ago; where the last
-note of a part lies; how well the notes of each bar go together in one chord; how long pickups usually are. What speaks how much
-for which place was counted in a collection of tunes, and the weights of the six kinds found, by
-``benchmarks/recording/barlines.py``.
+note of a part lies; how well the notes of each bar go together in one chord; how long pickups usually are; how many bars parts
+usually have. What speaks how much for which place was counted in a collection of tunes, and the weights of the seven
+kinds found, by ``benchmarks/recording/barlines.py``: such that the shares of meters and pickups are how likely they are.
 
 Conventions: places are sixteenths from the first note; a line is a list of :class:`~underbow.tune.midi.quantise.Played`.
 """
@@ -25,17 +25,30 @@ from numpy.typing import NDArray
 from underbow.theory.meter import Meter
 from underbow.tune.midi.quantise import Played
 
-__all__ = ["COUNTED", "KINDS", "SEEN", "Sign", "Tables", "claims", "find_meter", "find_pickup", "lengthened", "signs"]
+__all__ = [
+    "COUNTED",
+    "KINDS",
+    "SEEN",
+    "TRIED",
+    "WHOLE",
+    "Sign",
+    "Tables",
+    "bars_long",
+    "claims",
+    "find_meter",
+    "find_pickup",
+    "lengthened",
+    "signs",
+]
 
 Array = NDArray[np.float64]
 
 SIXTEENTHS = 4  # to a quarter
 COUNTED = ("4/4", "3/4", "6/8")  # meters whose tables are in the file; the others take theirs from them
-_TRIED = ("4/4", "6/8", "3/4", "9/8")
-_PARTS, _WHOLE = (4, 8, 16), 1.0  # bars that parts have, and what speaks for a meter in which one has so many
-_SURE = 4.0  # so much more for one meter than for any other leaves no doubt: three quarters of the tunes have it
+TRIED = ("4/4", "6/8", "3/4", "9/8")
 SEEN = ("length", "turn", "again", "last")  # kinds that have tables
-KINDS = (*SEEN, "chord", "usual")
+KINDS = (*SEEN, "chord", "usual", "long")
+WHOLE = (4, 6, 8, 12, 16, 24)  # bars of parts that are counted each by itself
 _LENGTHS = (1.5, 2.5, 3.5, 4.5, 6.5, 8.5)  # sixteenths between classes of lengths
 _AGAIN = (1, 2, 4, 8)  # bars after which a passage is heard again
 _PASSAGE = 0.75  # of a bar: a shorter one is none
@@ -67,11 +80,14 @@ class Tables:
         Under "" for what was not met with.
     usual : array, shape (sixteenths of a bar,)
         Logarithms of how usual pickups of so many sixteenths are.
+    long : mapping of str to float
+        Logarithms of how usual it is for a part to be so long, as :func:`bars_long` says it.
     """
 
     weights: Mapping[str, float]
     signs: Mapping[tuple[str, str], Array]
     usual: Array
+    long: Mapping[str, float]
 
 
 def signs(line: Sequence[Played], bar: int, part: Fraction | None) -> Iterator[Sign]:
@@ -108,6 +124,16 @@ def _lasts(line: Sequence[Played], part: Fraction | None) -> list[int]:
     return out
 
 
+def bars_long(part: Fraction, bar: int) -> str:
+    """Say how many bars of so many sixteenths a part of so many quarters has.
+
+    >>> bars_long(Fraction(24), 12), bars_long(Fraction(24), 16), bars_long(Fraction(18), 16)
+    ('8', '6', 'none')
+    """
+    bars = part * SIXTEENTHS / bar
+    return "none" if bars.denominator > 1 else str(bars) if bars in WHOLE else "others"
+
+
 def claims(line: Sequence[Played], tables: Tables, part: Fraction | None) -> Array:
     """How much each kind speaks for each pickup, shape (eighths of a bar, kinds), before it is weighed."""
     bar = len(tables.usual)
@@ -121,6 +147,7 @@ def claims(line: Sequence[Played], tables: Tables, part: Fraction | None) -> Arr
     out[:, : len(SEEN)] /= np.sqrt(np.maximum([counts[kind] for kind in SEEN], 1))
     out[:, KINDS.index("chord")] = [_CHORD * share for share in _in_chords(line, pickups, bar)]
     out[:, KINDS.index("usual")] = tables.usual[pickups]
+    out[:, KINDS.index("long")] = 0.0 if part is None else tables.long[bars_long(part, bar)]
     return out
 
 
@@ -160,14 +187,12 @@ def find_pickup(line: Sequence[Played], meter: Meter, part: Fraction | None = No
 
 
 def find_meter(line: Sequence[Played], part: Fraction | None = None) -> tuple[Meter, float]:
-    """Find the meter of a line, the one whose best pickup has most for it; and how sure that is, 0 to 1."""
-    merits = {}
-    for name in _TRIED:
-        meter = Meter.parse(name)
-        whole = part is not None and part / meter.bar in _PARTS
-        merits[name] = float(_weighed(line, meter, part).max()) + _WHOLE * whole
-    best, second = sorted(merits, key=lambda meter: -merits[meter])[:2]
-    return Meter.parse(best), min((merits[best] - merits[second]) / _SURE, 1.0)
+    """Find the likeliest meter of a line; and how likely it is against the others that are tried, 0 to 1."""
+    merits = [_weighed(line, Meter.parse(name), part) for name in TRIED]
+    most = max(float(merit.max()) for merit in merits)
+    likely = np.array([np.exp(merit - most).sum() for merit in merits])
+    best = int(likely.argmax())
+    return Meter.parse(TRIED[best]), float(likely[best] / likely.sum())
 
 
 def _weighed(line: Sequence[Played], meter: Meter, part: Fraction | None) -> Array:
@@ -187,7 +212,8 @@ def _tables(meter: Meter) -> Tables:
         return np.array(hundredths, float)[places] / 100
 
     tables = {(kind, what): laid(row) for kind in SEEN for what, row in of["signs"][kind].items()}
-    return Tables(kept["weights"], tables, laid(of["usual"]))
+    long = {what: share / 100 for what, share in kept["long"].items()}
+    return Tables(kept["weights"], tables, laid(of["usual"]), long)
 
 
 def lengthened(counted: Meter, bar: int) -> list[int]:
