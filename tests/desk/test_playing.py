@@ -126,7 +126,7 @@ def test_a_recording_is_dropped_looked_at_moved_by_key_and_hand_and_taken_away(
         put_on(hands, tmp_path / "me.wav")
         assert table(folder)["recording"] == {"file": "me.wav", "by": "Ada"}
         assert chromium.run("return document.querySelectorAll('.heard .strange').length") == 1
-        assert "bar 1: E5 for D5" in chromium.run("return document.querySelector('.doubts').innerText")
+        assert "bar 1: E where the tune has D" in chromium.run("return document.querySelector('.doubts').innerText")
         assert "if Ada agrees" in chromium.run("return document.querySelector('.playing').innerText")
         whole(chromium, axe)
 

@@ -55,6 +55,33 @@ def test_a_rendition_is_laid_on_the_bars_that_were_played(
     assert np.quantile(errors, 0.9) < 0.012
 
 
+PICKED_UP = """X:1
+M:4/4
+L:1/8
+K:D
+|:FG|A2FA d2cd|edcB A2FG|A2FA B2GB|AGFE D2:|
+|:fe|d2fd e2ce|dcBA G2Bd|cBAG F2EF|GFED D2:|
+"""
+
+
+def test_a_part_played_once_is_begun_with_the_tune_and_not_with_its_repeat(
+    simulate: ModuleType, tmp_path: Path
+) -> None:
+    picked_up = read_abc(PICKED_UP)[0]
+    melody = simulate.arranged(picked_up, simulate.ways(picked_up)["once"])
+    take = simulate.play(melody, 120, replace(simulate.STEADY, before=0.5), seed=2)
+    found = heard(picked_up, take, tmp_path)
+    assert [bar.number for bar in found.bars][:3] == [0, 1, 2]
+    assert found.bars[0].start == pytest.approx(take.onsets[0][0], abs=0.03)
+    assert found.notes[0].index == 0
+
+
+def test_a_note_may_be_held_through_a_whole_bar(simulate: ModuleType, tmp_path: Path) -> None:
+    holding = read_abc("X:1\nM:4/4\nL:1/8\nK:G\nG2B2 d2g2|f2e2 d4-|d8|c2A2 F2D2|G8|\n")[0]
+    found = heard(holding, simulate.play(write_out(holding), 140, simulate.STEADY, seed=2), tmp_path)
+    assert [(bar.number, bar.doubts) for bar in found.bars] == [(number, ()) for number in (1, 2, 3, 4, 5)]
+
+
 def test_notes_on_one_pitch_are_placed_where_the_bow_turns(simulate: ModuleType, tmp_path: Path) -> None:
     bowed = read_abc("X:1\nM:4/4\nL:1/8\nK:D\nAAAA B2BB|ddfd e4|dddd A2AA|BBAA d4|\n")[0]
     take = simulate.play(write_out(bowed), 130, replace(simulate.Conditions(), ornaments=0.0, slips=0.0), seed=7)
@@ -83,7 +110,7 @@ def test_notes_that_are_not_as_written_are_told_by_bar(simulate: ModuleType, tun
     take = simulate.play(replace(melody, notes=tuple(notes)), 100, simulate.STEADY, seed=1)
     found = heard(tune, take, tmp_path)
     doubted = {(bar.number, bar.time): bar.doubts for bar in found.bars if bar.doubts}
-    assert doubted == {(bar.number, bar.time): (f"G5 for {melody.notes[at].pitch}",)}
+    assert doubted == {(bar.number, bar.time): (f"G where the tune has {melody.notes[at].pitch.pitch_class}",)}
 
 
 def test_recordings_that_are_no_good_are_refused_each_with_its_line(

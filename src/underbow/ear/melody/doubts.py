@@ -15,6 +15,7 @@ from underbow.ear.melody.salience import LOWEST
 from underbow.ear.recording import Recording
 from underbow.ear.spectra import RATE, WINDOW, Floats, magnitudes
 from underbow.errors import InputError
+from underbow.theory.key import Key
 from underbow.theory.pitch import Pitch
 from underbow.tune.tune import Melody
 
@@ -134,10 +135,12 @@ def bar_doubts(
     seconds = np.array([one.seconds for one in notes])
     for bar in bars:
         low, high = np.searchsorted(seconds, [bar.start - 0.03, bar.end - 0.03]).tolist()
-        yield tuple(_of_bar(notes[low:high], bar.end, sight))
+        yield tuple(_of_bar(notes[low:high], bar.end, sight, melody.bars[bar.index].key))
 
 
-def _of_bar(notes: Sequence[Placed], end: float, sight: Sight) -> Iterator[str]:
+def _of_bar(notes: Sequence[Placed], end: float, sight: Sight, key: Key) -> Iterator[str]:
+    if not notes:  # it rests, or a note is held through it
+        return
     missing = others = more = 0
     named = ""
     ends = [*(one.seconds for one in notes[1:]), end]
@@ -152,7 +155,7 @@ def _of_bar(notes: Sequence[Placed], end: float, sight: Sight) -> Iterator[str]:
                 missing += 1
             elif longest[1] > 0.5 * whole:
                 others += 1
-                named = f"{Pitch.parse(_name(longest[0]))} for {one.note.pitch}"
+                named = _instead(key.spell(longest[0]), one.note.pitch)
         elif longest[1] > max(_EXTRA, 0.3 * whole):
             more += 1
     if others:
@@ -163,9 +166,15 @@ def _of_bar(notes: Sequence[Placed], end: float, sight: Sight) -> Iterator[str]:
         yield "a note more than the tune has" if more == 1 else f"{more} notes more than the tune has"
 
 
-def _name(midi: int) -> str:
-    names = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "G#", "A", "Bb", "B")
-    return f"{names[midi % 12]}{midi // 12 - 1}"
+def _instead(heard: Pitch, written: Pitch) -> str:
+    """Say which note is heard in another's place; their octaves only where the names alone don't tell them apart.
+
+    >>> _instead(Pitch.parse("E5"), Pitch.parse("D5")), _instead(Pitch.parse("D6"), Pitch.parse("D4"))
+    ('E where the tune has D', 'D6 where the tune has D4')
+    """
+    if heard.pitch_class == written.pitch_class:
+        return f"{heard} where the tune has {written}"
+    return f"{heard.pitch_class} where the tune has {written.pitch_class}"
 
 
 def _pieces(sight: Sight, begin: float, end: float) -> list[tuple[int, float]]:

@@ -23,6 +23,7 @@ _FORBIDDEN = 50.0  # of a place where a bar line set by hand has another one
 _NEARLY = 0.8  # of the clearest pitch
 _STEPS = (0.12, 0.0, 0.12)  # of staying, of going on by one, by two
 _JUMP, _ASIDE = 1.0, 8.0  # of going to another section than the next, of beginning or ending inside one
+_LATER = 1.5  # of beginning with another section than the first: more than a jump, or a part that is played once were its repeat
 _SPREAD = 2.0**0.25  # between the tempos that are tried
 _LEAST, _MOST = 0.45, 2.2  # of the tempo that the tune is expected at
 
@@ -143,7 +144,8 @@ class _Ground:
         self.enter, self.leave = np.full(self._count, np.inf), np.full(self._count, np.inf)
         self.enter[bars], self.leave[bars] = _ASIDE, _ASIDE
         for starts, ends in zip(self.starts, self.ends, strict=True):
-            self.enter[starts], self.leave[ends] = 0.0, 0.0
+            self.enter[starts], self.leave[ends] = _LATER, 0.0
+            self.enter[starts[0]] = 0.0
             self.leave[[max(end - 1, 0) for end in ends]] = 0.0
         self.enter[0] = self.leave[-1] = 0.0
         last = self.place(melody.length - melody.pickup)
