@@ -52,6 +52,7 @@ class RecordedMelody:
         self.rate = rate
         self._lines = lines(recorded, performance.tempo, timeline.starts, timeline.lengths)
         self._begins = [line.track[0] for line in self._lines]
+        self._ways = [(np.array(line.track), np.array(line.tape)) for line in self._lines]
         self.sound = _at_rate(recorded, rate)
         self._gain = 10 ** ((REFERENCE_DB + _usual_level(performance) - recorded.level) / 20)
         last = self._lines[-1].track[-1] + _RING if self._lines else 0.0
@@ -69,7 +70,7 @@ class RecordedMelody:
         at = bisect_right(self._begins, second) - 1
         line = self._lines[at] if at >= 0 else None
         if line is not None and second < line.track[-1]:
-            return self._on(line, second, not line.joined)
+            return self._on(at, second)
         following = self._lines[at + 1] if at + 1 < len(self._lines) else None
         if following is not None and not following.joined and second >= following.track[0] - _LEAD:
             tape = following.tape[0] - (following.track[0] - second)
@@ -78,9 +79,10 @@ class RecordedMelody:
             return self._ringing(line, second)
         return None
 
-    def _on(self, line: Line, second: float, begins: bool) -> tuple[float, float]:
-        tape = float(np.interp(second, line.track, line.tape))
-        gain = _ramp((second - line.track[0] + _LEAD) / _FADE) if begins else 1.0
+    def _on(self, at: int, second: float) -> tuple[float, float]:
+        line = self._lines[at]
+        tape = float(np.interp(second, *self._ways[at]))
+        gain = 1.0 if line.joined else _ramp((second - line.track[0] + _LEAD) / _FADE)
         return tape * self.rate, self._gain * gain
 
     def _ringing(self, line: Line, second: float) -> tuple[float, float] | None:

@@ -5,11 +5,16 @@ Plain data: what hears the recording makes it, what sounds it reads it.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
+
 from underbow.track.ramp import TempoMap
+
+_ATTACK, _ROOM = 0.02, 0.4  # seconds round a note's beginning; at most this share of the way to the next point
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +59,8 @@ class Recorded:
         dB RMS of what is played of it, re full scale.
     by : str
         Whose playing it is; may be empty.
+    begun : tuple of float
+        Seconds of the recording at which notes begin, rising.
     """
 
     samples: Path
@@ -61,6 +68,7 @@ class Recorded:
     excerpts: tuple[Excerpt, ...]
     level: float
     by: str = ""
+    begun: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,5 +113,34 @@ def lines(
                 continue
             track = tuple(tempo.seconds(start + at) for at, _ in excerpt.points)
             joined = bool(out) and abs(out[-1].track[-1] - track[0]) < 1e-6
-            out.append(Line(track, tuple(second for _, second in excerpt.points), excerpt.rings_to, joined))
+            tape = tuple(second for _, second in excerpt.points)
+            out.append(Line(*_at_their_pace(track, tape, recorded.begun), excerpt.rings_to, joined))
     return out
+
+
+def _at_their_pace(
+    track: tuple[float, ...], tape: tuple[float, ...], begun: tuple[float, ...]
+) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    """Let notes begin at the pace at which they were played: what lies between makes up for it, and no attack is drawn out.
+
+    >>> track, tape = _at_their_pace((0.0, 4.0), (1.0, 3.0), (2.0,))
+    >>> [round(second, 2) for second in track], [round(second, 2) for second in tape]
+    ([0.0, 1.98, 2.0, 2.02, 4.0], [1.0, 1.98, 2.0, 2.02, 3.0])
+    """
+    inside = begun[bisect_left(begun, tape[0]) : bisect_right(begun, tape[-1])]
+    firsts = dict(zip(inside, np.interp(inside, tape, track).tolist(), strict=True))
+    points = sorted({*zip(tape, track, strict=True), *firsts.items()})
+    out = []
+    for at, (second, there) in enumerate(points):
+        before = min(np.subtract(points[at], points[at - 1])) if at else 0.0
+        after = min(np.subtract(points[at + 1], points[at])) if at + 1 < len(points) else 0.0
+        if second in firsts:
+            back, on = min(_ATTACK, _ROOM * float(before)), min(_ATTACK, _ROOM * float(after))
+            out += (
+                [(second - back, there - back)] * (back > 0)
+                + [(second, there)]
+                + [(second + on, there + on)] * (on > 0)
+            )
+        else:
+            out.append((second, there))
+    return tuple(there for _, there in out), tuple(second for second, _ in out)
