@@ -228,7 +228,7 @@ def test_a_disk_that_takes_no_more_is_one_clear_line(tmp_path: Path, format_: st
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full here")
 def test_a_full_disk_is_told_as_such(tmp_path: Path) -> None:
-    error = module._disk_error(None, Path("/dev/full"), tmp_path / "a.wav")
+    error = module._disk_error("lost", Path("/dev/full"), tmp_path / "a.wav")
     assert "the disk is full" in str(error)
 
 

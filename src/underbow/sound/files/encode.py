@@ -1,7 +1,8 @@
 """Sound to files: WAV, FLAC, Ogg Vorbis and MP3, whole or not at all, the same bytes for the same sound.
 
 The only module that knows libsndfile, which is given 65,536 frames at a time by path: larger pieces crash its Vorbis
-encoder, and through Python file objects it loses errors. Two things that it writes are set right afterwards: the time of
+encoder, and through Python file objects it loses errors; those that it loses where it closes a file are found by
+:mod:`underbow.sound.files.closing`. Two things that it writes are set right afterwards: the time of
 day in the peak chunk of float WAVs, and the random serial number of Ogg streams (with the checksums of the pages). MP3 is
 written by LAME, see :mod:`underbow.sound.files.mp3`.
 
@@ -24,6 +25,7 @@ from underbow.errors import InputError, UnderbowError
 from underbow.files.trouble import output_error
 from underbow.files.whole import whole_file
 from underbow.sound.chunks import Chunks
+from underbow.sound.files.closing import closed_well
 from underbow.sound.files.mp3 import MP3_RATES, check_rate, usual_kbps, write_mp3
 from underbow.sound.files.retouch import clear_peak_time, steady_serial
 from underbow.sound.files.tags import Tags, id3_header
@@ -115,7 +117,9 @@ def encode(
             except OSError as error:
                 raise output_error(error, path) from error
         plain = {} if tags is None else _plain_tags(tags)
-        frames = _write(part, path, chunks, options=options, tags=plain, round_off=round_off, limit=limit)
+        frames = _write(
+            part, path, chunks, format=format, options=options, tags=plain, round_off=round_off, limit=limit
+        )
         if format == "wav" and bits == "float":
             clear_peak_time(part)
         elif format == "ogg":
@@ -157,6 +161,7 @@ def _write(
     path: Path,
     chunks: Iterable[Floats],
     *,
+    format: Format,
     options: dict[str, Any],
     tags: dict[str, str],
     round_off: _Rounding | None,
@@ -180,7 +185,9 @@ def _write(
     except (soundfile.SoundFileError, AssertionError) as error:
         raise _disk_error(error, part, path) from error
     if written != frames:
-        raise _disk_error(None, part, path)
+        raise _disk_error("the file came out too short", part, path)
+    if frames and not closed_well(part, format):
+        raise _disk_error("the end of the file was lost", part, path)
     return frames
 
 
@@ -195,7 +202,7 @@ def _soundfile() -> Any:
     return soundfile
 
 
-def _disk_error(error: BaseException | None, part: Path, path: Path) -> UnderbowError:
+def _disk_error(error: BaseException | str, part: Path, path: Path) -> UnderbowError:
     """Find out what libsndfile ran into: it names it poorly, so a few more bytes are tried in the same place."""
     try:
         with part.open("ab") as file:
@@ -203,7 +210,7 @@ def _disk_error(error: BaseException | None, part: Path, path: Path) -> Underbow
             file.flush()
     except OSError as cause:
         return output_error(cause, path)
-    why = str(error).replace(str(part), path.name) if error else "the file came out too short"
+    why = str(error).replace(str(part), path.name)
     return UnderbowError(f"can't write {path}: {why}; is the disk full?")
 
 
