@@ -1,12 +1,17 @@
 """Tunes written as ABC and read again."""
 
 import shutil
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
+from underbow.theory.key import Key
+from underbow.theory.meter import Meter
+from underbow.theory.pitch import Pitch
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.abc.writer import to_abc
+from underbow.tune.tune import Measure, Note, Tune
 from underbow.tune.written_out import write_out
 
 from ...readers import module  # noqa: TID252  tests are no installed package
@@ -134,3 +139,19 @@ def test_real_tunes_read_again() -> None:
         again = read_abc(to_abc(tune))[0]
         played = [(n.start, n.length, n.midi, n.bow) for n in write_out(tune).notes]
         assert [(n.start, n.length, n.midi, n.bow) for n in write_out(again).notes] == played, path.name
+
+
+@pytest.mark.parametrize("quarters", [Fraction(1669, 8), Fraction(512), Fraction(1025, 2), Fraction(6000)])
+def test_a_note_or_rest_longer_than_the_reader_takes_in_one_is_written_in_pieces(quarters: Fraction) -> None:
+    """The reader takes no number over 1024 in a length (found by fuzzing MIDI, in a bar of 64/1)."""
+    meter = Meter((64,), 1)
+    low, high = Pitch("G", 0, 4), Pitch("A", 0, 4)
+    notes = (Note(Fraction(0), quarters, low, (), tied=False), Note(2 * quarters, Fraction(1), high, (), tied=False))
+    bar = Measure(2 * quarters + 1, notes, (), Key.parse("C"), meter, section="A")
+    tune = Tune(title="Long", key=Key.parse("C"), meter=meter, measures=(bar,), order=(0,), free=True)
+    again = read_abc(to_abc(tune))[0]
+    assert not any("playable" in str(told) for told in again.told)
+    assert [(note.start, note.length, note.midi) for note in write_out(again).notes] == [
+        (Fraction(0), quarters, 67),
+        (2 * quarters, Fraction(1), 69),
+    ]

@@ -11,6 +11,7 @@ from underbow.theory.key import Key
 from underbow.theory.meter import Meter, note_value
 from underbow.theory.pitch import Pitch
 from underbow.theory.progression import ChordSpan
+from underbow.tune.abc.lexer import LONGEST
 from underbow.tune.abc.lyrics import as_sung
 from underbow.tune.abc.reader import read_abc
 from underbow.tune.bars import edge_between
@@ -341,7 +342,7 @@ def _rests(start: Fraction, end: Fraction, chords: list[tuple[Fraction, str]], u
     out = []
     for a, b in pairwise(cuts):
         name = "".join(f'"{n}"' for place, n in chords if place == a)
-        out.append(f" {name}z{_length((b - a) / unit)}")
+        out.append(f" {name}" + "".join(f"z{_length(count)}" for count in _pieces((b - a) / unit)))
     for place, name in list(chords):
         if start <= place < end:
             chords.remove((place, name))
@@ -351,13 +352,31 @@ def _rests(start: Fraction, end: Fraction, chords: list[tuple[Fraction, str]], u
 def _note(note: Note, unit: Fraction, scale: Fraction, key: Key, written: dict[tuple[str, int], int]) -> str:
     graces = "".join(_pitch(pitch, key, written) for pitch in note.graces)
     marks = "".join(_MARKS.get(mark, f"!{mark}!") for mark in note.marks) + _BOWS.get(note.bow, "")
-    body = "".join(_pitch(pitch, key, written) for pitch in (*note.under, note.pitch))
-    if note.under:
-        body = f"[{body}]"
+    body = _body_of(note, key, written)
     slur = "(" * note.slur_starts
     ends = ")" * note.slur_ends
     grace = f"{{{graces}}}" if graces else ""
-    return grace + slur + marks + body + _length(note.length * scale / unit) + ("-" if note.tied else "") + ends
+    first, *more = _pieces(note.length * scale / unit) if scale == 1 else [note.length * scale / unit]
+    held = "".join(f"-{_body_of(note, key, written)}{_length(count)}" for count in more)
+    return grace + slur + marks + body + _length(first) + held + ("-" if note.tied else "") + ends
+
+
+def _body_of(note: Note, key: Key, written: dict[tuple[str, int], int]) -> str:
+    body = "".join(_pitch(pitch, key, written) for pitch in (*note.under, note.pitch))
+    return f"[{body}]" if note.under else body
+
+
+def _pieces(count: Fraction) -> list[Fraction]:
+    """Cut a length into such as the reader takes: no number in it is over its bound.
+
+    >>> [str(piece) for piece in _pieces(Fraction(8197, 4))]
+    ['1024', '1024', '5/4']
+    """
+    pieces = []
+    while count.numerator > LONGEST:
+        pieces.append(min(Fraction(LONGEST), Fraction(count.numerator // count.denominator)))
+        count -= pieces[-1]
+    return [*pieces, count] if count else pieces
 
 
 def _pitch(pitch: Pitch, key: Key, written: dict[tuple[str, int], int]) -> str:
