@@ -1,8 +1,9 @@
-"""Mutated SoundFont banks, each loaded and played in a forked process of its own: a native library may die there.
+"""Mutated SoundFont banks, loaded and played in forked processes: a native library may die there.
 
 A small bank of our own making is the seed, for a bank of some kilobytes is loaded in a thousandth of a second; where another
-is installed, its headers are mutated too. Whatever a bank holds, it is played or refused in one line, in time; a process
-that dies is counted, and what the command line says of that bank is looked at.
+is installed, its headers are mutated too. Whatever a bank holds, it is played or refused in one line, in time. A process
+plays some banks, one after the other, since the fork costs more than most of them; where it dies, the bank that it was at is
+tried alone, what the command line says of it is looked at, and a new process goes on with the next.
 """
 
 # ruff: noqa: E501  tables in rows
@@ -10,6 +11,7 @@ that dies is counted, and what the command line says of that bank is looked at.
 from __future__ import annotations
 
 import io
+import mmap
 import os
 import random
 import resource
@@ -20,6 +22,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import mutate
@@ -28,9 +31,13 @@ import numpy as np
 from underbow.errors import InputError, UnderbowError
 from underbow.sound.soundfont.banks import read_bank
 from underbow.sound.soundfont.voice import SoundFontVoice, engine
+from underbow.sound.voice.voices import Action, ActionNote
+from underbow.track.performance import Manner
 
 ROOT = Path(__file__).parents[2]
 SECONDS = 20  # CPU seconds of a bank
+BATCH = 25  # banks of a process
+ENDS = ("played", "refused", "several lines", "not a number", "no memory", "traceback")
 PROGRAMS = (40, 109, 24, 73)
 
 
@@ -105,39 +112,45 @@ def mutated(chance: random.Random, seed: bytes) -> bytes:
     return bytes(data)
 
 
-def play(path: Path) -> str:
+def played(path: Path) -> str:
     """Load a bank and sound what a track sounds; how it ended."""
+    stroke = Action(Manner.BOW, (ActionNote(0, 8000, 62),), program=PROGRAMS[0])
     try:
         bank = read_bank(path)
         with SoundFontVoice(bank) as voice:
             voice.probe({*PROGRAMS, -1})
+            if not np.isfinite(voice.sounds(stroke)).all():
+                return "not a number"
     except (InputError, UnderbowError) as error:
         return "refused" if len(str(error).splitlines()) == 1 else "several lines"
+    except MemoryError:
+        return "no memory"
+    except BaseException:
+        return "traceback"
     return "played"
 
 
-def forked(path: Path) -> str:
-    """Do so in a process of its own."""
+def forked(numbers: range, make: Callable[[int], bytes], path: Path) -> list[str]:
+    """Play banks one after the other in a process of its own: how each ended, and how the process died where it did."""
+    ends = mmap.mmap(-1, len(numbers))
     worker = os.fork()
     if worker == 0:
-        try:
-            resource.setrlimit(resource.RLIMIT_CPU, (SECONDS, SECONDS + 5))
-            resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-            resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
-            names = ("played", "refused", "several lines")
-            code = names.index(play(path))
-        except MemoryError:
-            code = 10
-        except BaseException:
-            code = 11
-        os._exit(code)
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
+        for place, number in enumerate(numbers):
+            path.write_bytes(make(number))
+            until = int(time.process_time()) + SECONDS + 1
+            resource.setrlimit(resource.RLIMIT_CPU, (until, resource.RLIM_INFINITY))
+            ends[place] = 1 + ENDS.index(played(path))
+        os._exit(0)
     _, status = os.waitpid(worker, 0)
+    found = [ENDS[end - 1] for end in ends[:] if end]
     if os.WIFSIGNALED(status):
         number = os.WTERMSIG(status)
-        return "hang" if number in (signal.SIGXCPU, signal.SIGKILL) else f"native crash ({signal.Signals(number).name})"
-    return {0: "played", 1: "refused", 2: "several lines", 10: "no memory", 11: "traceback"}[
-        os.waitstatus_to_exitcode(status)
-    ]
+        found.append("hang" if number == signal.SIGXCPU else f"native crash ({signal.Signals(number).name})")
+    elif status:  # a library that ends the program by itself
+        found.append(f"native crash (status {os.waitstatus_to_exitcode(status)})")
+    return found
 
 
 def said(path: Path) -> str:
@@ -159,34 +172,37 @@ def run(count: int, seed: int) -> list[str]:
         return []
     seeds = [small_bank()]
     seeds += [place.read_bytes() for place in Path("/usr/share/sounds").rglob("TimGM6mb.sf2")]
+
+    def make(number: int) -> bytes:
+        chance = random.Random(f"bank:{seed}:{number}")
+        return mutated(chance, seeds[-1] if chance.random() < 0.02 else seeds[0])
+
     counts: Counter[str] = Counter()
-    faults, silent = [], []
-    begun = time.monotonic()
+    faults: list[str] = []
+    begun = os.times()
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "bank.sf2"
-        path.write_bytes(seeds[0])
-        if forked(path) != "played":
+        if forked(range(1), lambda _: seeds[0], path) != ["played"]:
             faults.append("the bank that all others are made from is not played")
-        for number in range(count):
-            chance = random.Random(f"bank:{seed}:{number}")
-            path.write_bytes(mutated(chance, seeds[-1] if chance.random() < 0.02 else seeds[0]))
-            how = forked(path)
-            counts[how] += 1
-            if how.startswith("native crash"):
-                line = said(path)
-                if not line:
-                    silent.append(number)
-                print(
-                    f"bank:{seed}:{number}: {how}; the command line says: {line or 'nothing'}",
-                    file=sys.stderr,
-                    flush=True,
-                )
-            elif how not in ("played", "refused", "no memory"):
-                faults.append(f"bank:{seed}:{number}: {how}")
-                print(faults[-1], file=sys.stderr, flush=True)
-    faults += [f"bank:{seed}:{number}: a native crash without a word" for number in silent]
+        done = 0
+        while done < count:
+            batch = range(done, min(done + BATCH, count))
+            for number, how in zip(batch, forked(batch, make, path), strict=False):
+                done = number + 1
+                counts[how] += 1
+                what = f"bank:{seed}:{number}: {how}"
+                if how.startswith("native crash"):
+                    if forked(range(number, number + 1), make, path) != [how]:
+                        what += f", but not alone: one from {batch.start} on had spoilt the memory"
+                    line = said(path)
+                    print(f"{what}; the command line says: {line or 'nothing'}", file=sys.stderr, flush=True)
+                    faults += [] if line else [f"{what}, without a word"]
+                elif how not in ("played", "refused", "no memory"):
+                    faults.append(what)
+                    print(what, file=sys.stderr, flush=True)
+    spent = sum(os.times()[:4]) - sum(begun[:4])
     ends = ", ".join(f"{counts[how]:,} {how}" for how in sorted(counts))
-    print(f"\n{count:,} banks: {ends}; {len(silent)} without a word; {time.monotonic() - begun:.0f} s", flush=True)
+    print(f"\n{count:,} banks: {ends}; {spent:.0f} s of CPU time, seed {seed}", flush=True)
     return faults
 
 

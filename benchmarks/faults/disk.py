@@ -16,21 +16,32 @@ import argparse
 import ctypes
 import errno
 import hashlib
+import io
 import os
 import random
 import shutil
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections import Counter
+from collections.abc import Iterable, Iterator
+from contextlib import chdir, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 HERE = Path(__file__).parent
 WRITE, SYNC, RENAME, LINK, DELETE, CREATE = (1 << bit for bit in range(6))
 KINDS = {"write": WRITE, "fsync": SYNC, "rename": RENAME, "link": LINK, "delete": DELETE, "new name": CREATE}
 KILL = -1
+# errno, whether it stays from its step on, and what it befalls: a full disk can always be emptied
+ERRORS = {
+    "ENOSPC": (errno.ENOSPC, 1, 63 & ~DELETE),
+    "EIO": (errno.EIO, 0, 63),
+    "EACCES": (errno.EACCES, 0, 63),
+}
 SHEET = """title = "Short"
 abc = '''
 X:1
@@ -74,6 +85,39 @@ def preloaded() -> ctypes.CDLL:
     return shim
 
 
+def rehearse(place: Path, commands: list[list[str]]) -> None:
+    """Run command lines in the process that all trials are forked from, so that every stroke of the fiddle is worked out once.
+
+    What a trial is about is files: the strokes are kept in memory, and each trial still writes them to its own cache.
+    """
+    from underbow.cli.boundary import run_and_flush
+    from underbow.cli.commands import app
+    from underbow.sound.synth import builtin
+    from underbow.sound.synth.bowed.fiddle import Fiddle, Stroke
+    from underbow.sound.voice.voices import Action
+
+    known: dict[object, dict[Action, Stroke]] = {}
+
+    class Rehearsed(Fiddle):
+        def __init__(self, *who: Any) -> None:
+            super().__init__(*who)
+            self._known = known.setdefault(who, {})
+
+        def many(self, actions: Iterable[Action]) -> Iterator[tuple[Action, Stroke]]:
+            wanted = list(actions)
+            self._known.update(super().many([action for action in wanted if action not in self._known]))
+            return ((action, self._known[action]) for action in wanted)
+
+    builtin.Fiddle = Rehearsed  # type: ignore[misc]
+    with chdir(place):
+        for words in commands:
+            sys.argv = ["underbow", *words]
+            with redirect_stdout(io.StringIO()):
+                assert run_and_flush(app) == 0
+    assert known
+    assert threading.active_count() == 1  # a fork takes no thread along
+
+
 @dataclass(frozen=True)
 class Ended:
     """How a run ended: its status (below 0: the signal), what it said on stderr, how many changes it made."""
@@ -100,6 +144,9 @@ class Trials:
         (self.place / "new.toml").write_text(SHEET.format(goal=200))
         (self.place / "old.toml").write_text(SHEET.format(goal=180))
         old = [("old.toml" if word == "new.toml" else word) for word in self.command]
+        rehearse(self.place, [old, self.command])
+        for path in (self.place / self.target, self.cache, self.temporary):
+            shutil.rmtree(path, ignore_errors=True)
         assert self.run(old).status == 0
         home = self.place / self.target
         (home / "mine.txt").write_text("mine")
@@ -186,16 +233,16 @@ def mended(trials: Trials) -> str:
     return "old" if found == trials.old else "new" if found == trials.new else "MIXED"
 
 
-def full(trials: Trials, every: int, seed: int) -> Counter[str]:
+def full(trials: Trials, errors: list[str], first: int, every: int) -> Counter[str]:
     """The disk fails: at one step, or (full) from one step on."""
     table: Counter[str] = Counter()
-    full_disk = 63 & ~DELETE  # which can always be emptied
-    for name, code, sticky, kinds in (
-        ("ENOSPC", errno.ENOSPC, 1, full_disk), ("EIO", errno.EIO, 0, 63), ("EACCES", errno.EACCES, 0, 63),
-    ):  # fmt: skip
+    for name in errors:
+        code, sticky, kinds = ERRORS[name]
         trials.begin()
         count = trials.run(trials.command, kinds=kinds).changes
-        for n in range(1 + seed % every, count + 1, every):
+        steps = range(first, count + 1, every)
+        print(f"  {name} at {len(steps)} of {count} steps, from {first} on", flush=True)
+        for n in steps:
             trials.begin()
             ended = trials.run(trials.command, n, code, sticky, kinds)
             lines = [line for line in ended.said.splitlines() if line and "kept from before" not in line]
@@ -258,6 +305,8 @@ def main() -> int:
     words = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     words.add_argument("what", choices=("full", "kill"))
     words.add_argument("--every", type=int, default=1, help="full: only every k-th step")
+    words.add_argument("--first", type=int, default=1, help="full: from this step on")
+    words.add_argument("--errors", default=",".join(ERRORS), help="full: which, with commas")
     words.add_argument("--most", type=int, default=0, help="kill: at most so many steps of each command")
     words.add_argument("--seed", type=int, default=1)
     words.add_argument("--command", choices=tuple(COMMANDS))
@@ -273,7 +322,10 @@ def main() -> int:
         for command in [asked.command] if asked.command else list(COMMANDS):
             trials = Trials(shim, command)
             print(f"{command}: {trials.changes} changes of the file system in a run without faults", flush=True)
-            table = full(trials, asked.every, asked.seed) if asked.what == "full" else kill(trials, asked.most, chance)
+            if asked.what == "full":
+                table = full(trials, asked.errors.split(","), asked.first, asked.every)
+            else:
+                table = kill(trials, asked.most, chance)
             print(f"{command}: " + ", ".join(f"{count} {what}" for what, count in sorted(table.items())), flush=True)
             bad += table["PROBLEMS"]
             shutil.rmtree(trials.model)

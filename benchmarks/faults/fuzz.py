@@ -2,6 +2,7 @@
 
     python benchmarks/faults/fuzz.py --inputs 1000000 --banks 20000 --seed 1    # the long run
     python benchmarks/faults/fuzz.py --inputs 2000 --banks 20                   # a few seconds
+    python benchmarks/faults/fuzz.py --kinds midi=1000,musicxml=1000 --banks 0  # so many of each, whatever its share
     python benchmarks/faults/fuzz.py --case abc:1:4711                          # one input again, shown
 
 Inputs are made by their kind, the seed and their number, so that each can be made again. They run in forked workers, some
@@ -111,9 +112,9 @@ def chunk(name: str, seed: int, numbers: range) -> tuple[Counter[str], list[str]
     return Counter(counts_), faults_, took, slowest_
 
 
-def run(inputs: int, seed: int, names: list[str], seconds: float) -> list[str]:
-    """Fuzz the readers, all kinds in turn; print a row each."""
-    wanted = {name: max(round(inputs * kinds.KINDS[name].share), 20) for name in names}
+def run(wanted: dict[str, int], seed: int, seconds: float) -> list[str]:
+    """Fuzz the readers, each with so many inputs, all kinds in turn; print a row each."""
+    names = list(wanted)
     totals: dict[str, Counter[str]] = {name: Counter() for name in names}
     took, slowest = dict.fromkeys(names, 0.0), dict.fromkeys(names, 0.0)
     done = dict.fromkeys(names, 0)
@@ -150,17 +151,17 @@ def run(inputs: int, seed: int, names: list[str], seconds: float) -> list[str]:
     return faults
 
 
-def coverage(inputs: int, seed: int, names: list[str]) -> None:
+def coverage(wanted: dict[str, int], seed: int) -> None:
     """Say how much of each reader's code some inputs reach, lines and branches together."""
     import coverage as meter
 
     print("| reader | inputs | lines and branches reached | least reached |")
     print("|---|---|---|---|")
-    for name in names:
+    for name, asked in wanted.items():
         source = [str(kinds.ROOT / "src/underbow" / code) for code in kinds.KINDS[name].code]
         cover = meter.Coverage(include=source, branch=True, data_file=None, messages=False)
         cover.start()
-        count = max(round(inputs * kinds.KINDS[name].share), 300)
+        count = max(asked, 300)
         for number in range(count):
             outcome(name, seed, number)
         cover.stop()
@@ -199,13 +200,17 @@ def main() -> int:
     words.add_argument("--inputs", type=int, default=2000)
     words.add_argument("--banks", type=int, default=20)
     words.add_argument("--seed", type=int, default=1)
-    words.add_argument("--kinds", default=",".join(kinds.KINDS), help="readers, with commas")
+    words.add_argument(
+        "--kinds", default=",".join(kinds.KINDS), help="readers, with commas; NAME=COUNT: so many inputs of it"
+    )
     words.add_argument("--seconds", type=float, default=0, help="stop the readers after so many seconds")
     words.add_argument("--coverage", action="store_true", help="say what is reached instead")
     words.add_argument("--case", help="KIND:SEED:NUMBER, made again and shown")
     asked = words.parse_args()
     signal.signal(signal.SIGVTALRM, _hang)
-    names = [name for name in asked.kinds.split(",") if name]
+    wanted = {}
+    for name, _, count in (word.partition("=") for word in asked.kinds.split(",") if word):
+        wanted[name] = int(count) if count else max(round(asked.inputs * kinds.KINDS[name].share), 20)
     faults = banks.run(asked.banks, asked.seed) if asked.banks and not (asked.case or asked.coverage) else []
     if asked.case or asked.coverage or asked.inputs:
         kinds.warm_up()
@@ -213,10 +218,10 @@ def main() -> int:
         again(asked.case)
         return 0
     if asked.coverage:
-        coverage(asked.inputs, asked.seed, names)
+        coverage(wanted, asked.seed)
         return 0
     if asked.inputs:
-        faults += run(asked.inputs, asked.seed, names, asked.seconds)
+        faults += run(wanted, asked.seed, asked.seconds)
     return len(faults) > 0
 
 
