@@ -85,10 +85,11 @@ def preloaded() -> ctypes.CDLL:
     return shim
 
 
-def rehearse(place: Path, commands: list[list[str]]) -> None:
-    """Run command lines in the process that all trials are forked from, so that every stroke of the fiddle is worked out once.
+def rehearse(place: Path) -> None:
+    """Render both sheets in the process that all trials are forked from, so that every stroke of the fiddle is worked out once.
 
-    What a trial is about is files: the strokes are kept in memory, and each trial still writes them to its own cache.
+    What a trial is about is files: the strokes are kept in memory, and each trial still writes them to its own cache. (A
+    whole lesson can't be rehearsed: the threads of the library that sets it would be missing after a fork.)
     """
     from underbow.cli.boundary import run_and_flush
     from underbow.cli.commands import app
@@ -110,8 +111,8 @@ def rehearse(place: Path, commands: list[list[str]]) -> None:
 
     builtin.Fiddle = Rehearsed  # type: ignore[misc]
     with chdir(place):
-        for words in commands:
-            sys.argv = ["underbow", *words]
+        for sheet in ("old.toml", "new.toml"):
+            sys.argv = ["underbow", "render", sheet, "-o", "rehearsed", "--voices", "builtin"]
             with redirect_stdout(io.StringIO()):
                 assert run_and_flush(app) == 0
     assert known
@@ -140,13 +141,10 @@ class Trials:
 
     def prepare(self) -> None:
         """Make the folder that every trial begins with, and note the old and the new as they are meant to be."""
-        self.clear()
-        (self.place / "new.toml").write_text(SHEET.format(goal=200))
-        (self.place / "old.toml").write_text(SHEET.format(goal=180))
         old = [("old.toml" if word == "new.toml" else word) for word in self.command]
-        rehearse(self.place, [old, self.command])
-        for path in (self.place / self.target, self.cache, self.temporary):
-            shutil.rmtree(path, ignore_errors=True)
+        self.lay_sheets()
+        rehearse(self.place)
+        self.lay_sheets()
         assert self.run(old).status == 0
         home = self.place / self.target
         (home / "mine.txt").write_text("mine")
@@ -159,6 +157,11 @@ class Trials:
         assert ended.status == 0, ended
         self.new, self.changes = self.listing(), ended.changes
         assert self.new != self.old
+
+    def lay_sheets(self) -> None:
+        self.clear()
+        (self.place / "new.toml").write_text(SHEET.format(goal=200))
+        (self.place / "old.toml").write_text(SHEET.format(goal=180))
 
     def clear(self) -> None:
         for path in (self.place, self.cache, self.temporary):
@@ -233,14 +236,14 @@ def mended(trials: Trials) -> str:
     return "old" if found == trials.old else "new" if found == trials.new else "MIXED"
 
 
-def full(trials: Trials, errors: list[str], first: int, every: int) -> Counter[str]:
+def full(trials: Trials, errors: list[str], first: int, last: int, every: int) -> Counter[str]:
     """The disk fails: at one step, or (full) from one step on."""
     table: Counter[str] = Counter()
     for name in errors:
         code, sticky, kinds = ERRORS[name]
         trials.begin()
         count = trials.run(trials.command, kinds=kinds).changes
-        steps = range(first, count + 1, every)
+        steps = range(first, min(last, count) + 1, every)
         print(f"  {name} at {len(steps)} of {count} steps, from {first} on", flush=True)
         for n in steps:
             trials.begin()
@@ -306,6 +309,7 @@ def main() -> int:
     words.add_argument("what", choices=("full", "kill"))
     words.add_argument("--every", type=int, default=1, help="full: only every k-th step")
     words.add_argument("--first", type=int, default=1, help="full: from this step on")
+    words.add_argument("--last", type=int, default=1 << 30, help="full: up to this step")
     words.add_argument("--errors", default=",".join(ERRORS), help="full: which, with commas")
     words.add_argument("--most", type=int, default=0, help="kill: at most so many steps of each command")
     words.add_argument("--seed", type=int, default=1)
@@ -323,7 +327,7 @@ def main() -> int:
             trials = Trials(shim, command)
             print(f"{command}: {trials.changes} changes of the file system in a run without faults", flush=True)
             if asked.what == "full":
-                table = full(trials, asked.errors.split(","), asked.first, asked.every)
+                table = full(trials, asked.errors.split(","), asked.first, asked.last, asked.every)
             else:
                 table = kill(trials, asked.most, chance)
             print(f"{command}: " + ", ".join(f"{count} {what}" for what, count in sorted(table.items())), flush=True)

@@ -155,3 +155,11 @@ def test_a_note_or_rest_longer_than_the_reader_takes_in_one_is_written_in_pieces
         (Fraction(0), quarters, 67),
         (2 * quarters, Fraction(1), 69),
     ]
+
+
+def test_a_length_that_no_pieces_make_is_written_as_it_is() -> None:
+    meter = Meter((4,), 4)
+    note = Note(Fraction(0), Fraction(1025, 4096), Pitch("G", 0, 4))
+    bar = Measure(Fraction(4), (note,), (), Key.parse("C"), meter)
+    written = to_abc(Tune(title="Odd", key=Key.parse("C"), meter=meter, measures=(bar,), order=(0,)))
+    assert written.splitlines()[-1] == "G1025/2048 z7z1023/2048|"

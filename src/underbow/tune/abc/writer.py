@@ -369,12 +369,12 @@ def _body_of(note: Note, key: Key, written: dict[tuple[str, int], int]) -> str:
 def _pieces(count: Fraction) -> list[Fraction]:
     """Cut a length into such as the reader takes: no number in it is over its bound.
 
-    >>> [str(piece) for piece in _pieces(Fraction(8197, 4))]
-    ['1024', '1024', '5/4']
+    >>> [str(piece) for piece in _pieces(Fraction(8197, 4))], _pieces(Fraction(1025, 2048))
+    (['1024', '1024', '5/4'], [Fraction(1025, 2048)])
     """
     pieces = []
-    while count.numerator > LONGEST:
-        pieces.append(min(Fraction(LONGEST), Fraction(count.numerator // count.denominator)))
+    while count > 1 and count.numerator > LONGEST:
+        pieces.append(Fraction(min(int(count), LONGEST)))
         count -= pieces[-1]
     return [*pieces, count] if count else pieces
 
