@@ -5,6 +5,7 @@ All strokes are worked out side by side, once for this file.
 
 from __future__ import annotations
 
+import errno
 import itertools
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from scipy import signal
 
 from underbow.sound.synth.bowed import strings
 from underbow.sound.synth.bowed.exact import Convolver, sine
-from underbow.sound.synth.bowed.fiddle import Fiddle
+from underbow.sound.synth.bowed.fiddle import Fiddle, Stroke
 from underbow.sound.synth.bowed.hand import BACKING, SOLO, Hand, Style
 from underbow.sound.synth.bowed.lengths import common
 from underbow.sound.synth.bowed.shelf import Shelf
@@ -248,6 +249,20 @@ def test_strokes_are_kept_and_what_is_broken_is_worked_out_anew(tmp_path: Path) 
     nowhere = Shelf(None, "a fiddle")
     nowhere.keep(action, made)
     assert nowhere.take(action) is None
+
+
+@pytest.mark.parametrize("failing", ["write_bytes", "replace"])
+def test_a_stroke_that_cant_be_kept_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: str
+) -> None:
+    def fail(path: Path, *_: object) -> None:
+        path.touch()  # what a full disk leaves of a file
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(Path, failing, fail)
+    action = stroke(ActionNote(0, 2205, 69, 0.0, 2))
+    Shelf(tmp_path, "a fiddle").keep(action, Stroke(np.zeros(4, np.int16), 1.0))
+    assert not [path for path in tmp_path.rglob("*") if path.is_file()]
 
 
 def test_strokes_of_other_lengths_come_from_one_and_keep_their_place_and_level(ear) -> None:

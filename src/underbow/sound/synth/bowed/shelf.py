@@ -92,8 +92,12 @@ class Shelf:
         with suppress(OSError):
             path.parent.mkdir(parents=True, exist_ok=True)
             part = path.with_name(f"{path.name}.{secrets.token_hex(6)}")
-            part.write_bytes(data + _check(data))
-            part.replace(path)
+            try:
+                part.write_bytes(data + _check(data))
+                part.replace(path)
+            except OSError:
+                part.unlink(missing_ok=True)
+                raise
 
     def tidy(self) -> None:
         """Clear away the longest unused where there is too much."""
