@@ -145,6 +145,7 @@ class TestLimits:
             (long(2, 1, HARMONY * 10_001), "measures, chord symbols and directions, the maximum is 20000"),
             (SCORE.replace("<beats>2<", "<beats>9999<"), "9999 beats in a bar, the maximum is 64"),
             (SCORE.replace("<beats>2<", "<beats>9<!-- -->9<"), "99 beats in a bar"),
+            (SCORE.replace("<duration>", "<duration>9999999", 1), "measure 1 is longer than 256 quarter notes"),
             (SCORE.replace("<beats>2<", f"<beats>{'9' * 5000}<"), "9999999999 beats in a bar"),
             (long(1, 1, ENDING.format("9" * 12)), "9999999999 as an ending's number, the maximum is 99"),
             (long(1, 1, ENDING.format("1-100")), "100 as an ending's number"),

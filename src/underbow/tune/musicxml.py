@@ -31,6 +31,7 @@ MOST_NOTES = 20_000  # of all parts; as many other things that are made of the f
 MOST_ELEMENTS = 500_000
 MOST_MEASURES = 2_000  # of a part: music21's time goes by the square of them
 MOST_BEATS = 64  # in a bar; here too
+MOST_QUARTERS = 256  # in a measure, whatever its meter: 64 whole notes
 MOST_ENDING = 99  # the number of one; music21 and we count up to it
 _ONE_PART = "save the melody's part alone"
 _ENCODING = re.compile(rb"<\?xml[^>]*?encoding\s*=\s*([\"'])([\w.-]+)\1")
@@ -226,7 +227,7 @@ def _drafts(part: Any, remarks: list[Fault], file: str) -> list[Draft]:
         draft = Draft(key, meter, number)
         draft.ending, draft.ending_start = brackets.get(id(measure), ((), False))
         _bar_lines(draft, measure)
-        _fill(draft, measure, slurs)
+        _fill(draft, measure, slurs, file)
         for mark in measure.recurse().getElementsByClass("MetronomeMark"):
             beat = Fraction(mark.referent.quarterLength).limit_denominator(64)
             count = Fraction(mark.number or 0).limit_denominator(100)
@@ -282,7 +283,7 @@ def _bar_lines(draft: Draft, measure: Any) -> None:
         draft.final = "|]" if right.type in ("final", "light-heavy") else "||"
 
 
-def _fill(draft: Draft, measure: Any, slurs: dict[int, tuple[int, int]]) -> None:
+def _fill(draft: Draft, measure: Any, slurs: dict[int, tuple[int, int]], file: str) -> None:
     """Put the notes, rests, chord symbols and words of a measure down."""
     line = next(iter(measure.voices), measure)
     now = Fraction(0)
@@ -295,6 +296,8 @@ def _fill(draft: Draft, measure: Any, slurs: dict[int, tuple[int, int]]) -> None
             graces += [_pitch(p) for p in item.pitches]
             continue
         start, length = _exact(item.offset), _exact(item.quarterLength)
+        if start + length > MOST_QUARTERS:
+            raise InputError(Fault(f"measure {draft.place} is longer than {MOST_QUARTERS} quarter notes", file))
         if length <= 0 or start < now:
             continue
         if start > now:
