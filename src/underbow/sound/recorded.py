@@ -59,7 +59,7 @@ class RecordedMelody:
         self.frames = frame_of(last, rate)
 
     def blocks(self) -> Iterator[Floats]:
-        """Give the melody from the start, in pieces of some 20 ms, for ever; silence where it doesn't play."""
+        """Give the melody from the start, in pieces of some 30 ms, for ever; silence where it doesn't play."""
         stretcher = Stretcher(self.sound, self.rate, self.place)
         while True:
             yield stretcher.grain()

@@ -19,7 +19,7 @@ from underbow.sound.samples import cut
 
 Floats = NDArray[np.float32]
 
-_HOP, _REACH = 0.02, 0.0045  # seconds: between grains; a grain may lie off the line (a period of 220 Hz)
+_HOP, _REACH = 0.03, 0.0045  # seconds: between grains; a grain may lie off the line (a period of 220 Hz)
 _STRAIGHT = 0.03  # of the similarity: what a grain at the edge of its reach must have more than one on the line
 
 

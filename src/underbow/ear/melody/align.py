@@ -24,7 +24,6 @@ from underbow.tune.tune import Bar, Melody
 _WINDOW = 2048
 _PLAIN, _FITS = 0.3, 0.5  # what a note must reach to hold a bar line or a beat
 _OFF = 0.25  # of a beat by which a beat may lie off where the bar has it evenly, and still be believed
-_INSIDE = 0.1  # quarters
 
 Fixed = Mapping[tuple[int, int], float]
 
