@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import os
 import unicodedata
 from pathlib import Path
 from threading import Thread
@@ -20,6 +21,7 @@ from underbow.files.lock import take, wait_for
 from underbow.files.names import apart, safe_name
 from underbow.files.trouble import output_error
 from underbow.files.whole import whole_file, write_whole
+from underbow.files.workplace import workplace
 
 
 def test_a_file_is_written_whole_and_its_digest_given(tmp_path: Path) -> None:
@@ -165,4 +167,21 @@ def test_a_lock_that_is_waited_for_is_held_by_one_at_a_time_and_leaves_no_file(t
         worker.join(60)
     assert not any(worker.is_alive() for worker in workers)
     assert most == [1]
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_deletion_that_fails_once_leaves_no_hidden_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    unlink, failed = os.unlink, []
+
+    def fail_once(path: str, *, dir_fd: int | None = None) -> None:
+        if str(path).endswith("a") and not failed:
+            failed.append(path)
+            raise OSError(errno.EACCES, "Permission denied")
+        unlink(path, dir_fd=dir_fd)
+
+    with workplace(tmp_path) as place:
+        (place.folder / "a").touch()
+        (place.folder / "b").touch()
+        monkeypatch.setattr(os, "unlink", fail_once)
+    assert failed
     assert list(tmp_path.iterdir()) == []

@@ -95,7 +95,10 @@ def workplace(parent: Path, key: str = "", *, busy: str = "") -> Iterator[Workpl
 
 def _empty(place: Workplace) -> None:
     """Remove the folder, unless something in it is still to be put in place: the next run ends that."""
-    if not hidden(place.parent, place.key, "todo").exists():
+    if hidden(place.parent, place.key, "todo").exists():
+        return
+    shutil.rmtree(place.folder, ignore_errors=True)
+    if place.folder.exists():  # a deletion may fail for a moment
         shutil.rmtree(place.folder, ignore_errors=True)
 
 
