@@ -170,11 +170,14 @@ def test_a_lock_that_is_waited_for_is_held_by_one_at_a_time_and_leaves_no_file(t
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_deletion_that_fails_once_leaves_no_hidden_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("which", ["a", ".lock"])
+def test_a_deletion_that_fails_once_leaves_nothing_hidden(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, which: str
+) -> None:
     unlink, failed = os.unlink, []
 
     def fail_once(path: str, *, dir_fd: int | None = None) -> None:
-        if str(path).endswith("a") and not failed:
+        if str(path).endswith(which) and not failed:
             failed.append(path)
             raise OSError(errno.EACCES, "Permission denied")
         unlink(path, dir_fd=dir_fd)

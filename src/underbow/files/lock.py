@@ -37,13 +37,19 @@ class Lock:
         """Let go, and remove the file, as long as it still has this name."""
         try:
             if remove and sys.platform != "win32" and _is_there(self.handle, self.path):
-                with suppress(OSError):
-                    self.path.unlink()
+                _delete(self.path)
         finally:
             os.close(self.handle)
         if remove and sys.platform == "win32":  # where what is open can't be removed
-            with suppress(OSError):
-                self.path.unlink()
+            _delete(self.path)
+
+
+def _delete(path: Path) -> None:
+    """Delete a lock's file if it can be; where a deletion fails for a moment, the second try does it."""
+    for _ in range(2):
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+            return
 
 
 def take(path: Path) -> Lock | None:
