@@ -91,7 +91,7 @@ KNOWN_ONLY_IN = {
     "fluidsynth": {"sound/soundfont/voice.py"},
     "pretty_midi": {"track/midi/score.py", "sound/soundfont/voice.py", "sound/soundfont/banks.py"},
     "verovio": {"lesson/print/engrave.py"},
-    "typst": {"lesson/print/handout.py", "lesson/video/board.py"},
+    "typst": {"lesson/typeset.py"},
     "PIL": {"lesson/video/board.py"},
     "imageio_ffmpeg": {"lesson/video/encoder.py"},
 }

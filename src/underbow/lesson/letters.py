@@ -5,24 +5,21 @@ Whatever no font has would come out as an empty box; it is left out instead, and
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Sequence
 from typing import NamedTuple
 
 from underbow.errors import UnderbowError
-from underbow.steps import step
+from underbow.lesson.typeset import NoLetterError, SettingError, typeset
 from underbow.text import one_line
 
-__all__ = ["PATIENCE", "Shown", "left_out_of", "shown", "unshown", "without"]
+__all__ = ["PATIENCE", "Shown", "left_out_of", "shown", "without"]
 
 PATIENCE = 12  # typst names the letters that are missing of one run of text at a time
-_UNSHOWN = re.compile(r'the text `("(?:[^"\\]|\\.)*")` could not be displayed')
-_BY_NUMBER = re.compile(r"\\u\{([0-9a-f]+)\}")  # as typst writes letters that aren't printable
 _BESIDE = r"[^\s\u0000-\u024f\u2000-\u206f]*"
 _PAGE = b"""#set document(title: "letters")
 #set text(font: ("Libertinus Serif",))
-#sys.inputs.text
+#sys.inputs.data
 """
 
 
@@ -32,19 +29,6 @@ class Shown(NamedTuple):
     text: str
     left_out: tuple[str, ...] = ()
     system_fonts: bool = False
-
-
-def unshown(error: Exception) -> str | None:
-    """Give the letters that typst couldn't show, by its error under PDF/UA; None where it is about something else.
-
-    >>> unshown(ValueError('the text `"雪"` could not be displayed'))
-    '雪'
-    """
-    found = _UNSHOWN.search(str(error).splitlines()[0])
-    if found is None:
-        return None
-    letters: str = json.loads(_BY_NUMBER.sub(lambda number: json.dumps(chr(int(number[1], 16)))[1:-1], found[1]))
-    return letters
 
 
 def without(text: str, letters: str) -> tuple[str, list[str]]:
@@ -96,20 +80,10 @@ def left_out_of(title: str, left_out: Sequence[str], where: str) -> str:
 
 def _missing(text: str, *, system_fonts: bool) -> str:
     """The letters of a text, or of its first run, that can't be shown; nothing where all can."""
-    import typst  # noqa: PLC0415  a large library
-
     try:
-        with step("looking for fonts"):
-            typst.compile(
-                _PAGE,
-                sys_inputs={"text": text},
-                format="pdf",
-                ignore_system_fonts=not system_fonts,
-                pdf_standards="ua-1",
-            )
-    except typst.TypstError as error:
-        letters = unshown(error)
-        if letters is None:
-            raise UnderbowError(f"fonts could not be looked for: {str(error).splitlines()[0]}") from error
-        return letters
+        typeset(_PAGE, text, "looking for fonts", system_fonts=system_fonts)
+    except NoLetterError as missing:
+        return missing.letters
+    except SettingError as error:
+        raise UnderbowError(f"fonts could not be looked for: {error}") from error
     return ""

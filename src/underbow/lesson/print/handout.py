@@ -19,11 +19,11 @@ from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
-from underbow.lesson.letters import PATIENCE, left_out_of, unshown, without
+from underbow.lesson.letters import PATIENCE, left_out_of, without
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import shown_measures, staff_tune
+from underbow.lesson.typeset import NoLetterError, SettingError, typeset
 from underbow.lesson.words import ENGLISH
-from underbow.steps import step
 from underbow.text import one_line, signs
 from underbow.theory.chord import Chord
 from underbow.track.ramp import Ramp
@@ -66,16 +66,17 @@ def make_handout(
         A PDF after PDF/UA-1 (ISO 14289-1): tagged, fonts embedded, text selectable, black on white. The same bytes for the same
         sheet, where its letters are in the fonts that come along; others are taken from the system's fonts.
     """
+    template = files("underbow.lesson.print").joinpath("handout.typ").read_bytes()
     data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
     lost: dict[str, None] = {}
     for attempt in range(PATIENCE):
         try:
-            pdf = _set(data, system_fonts=attempt > 0)
-        except _NoLetterError as missing:
+            (pdf,) = typeset(template, data, "setting the printed sheet", system_fonts=attempt > 0)
+        except NoLetterError as missing:
             if attempt:  # not even the system's fonts have it
                 data, left_out = _without(data, missing.letters, words)
                 lost |= dict.fromkeys(left_out)
-        except _SettingError as error:
+        except SettingError as error:
             raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: {error}") from error
         else:
             if lost:
@@ -89,41 +90,6 @@ def _without(data: str, letters: str, words: Mapping[str, str]) -> tuple[str, li
     left = json.loads(rest)
     title = left["title"].strip() or words["no_title"]
     return json.dumps(left | {"title": title}, ensure_ascii=False), left_out
-
-
-class _NoLetterError(Exception):
-    """Letters that no font has that may be used."""
-
-    def __init__(self, letters: str) -> None:
-        super().__init__(letters)
-        self.letters = letters
-
-
-class _SettingError(Exception):
-    """What else typst had to say."""
-
-
-def _set(data: str, *, system_fonts: bool) -> bytes:
-    import typst  # noqa: PLC0415  a large library that only this needs
-
-    template = files("underbow.lesson.print").joinpath("handout.typ").read_bytes()
-    try:
-        with step("setting the printed sheet"):
-            pdf = typst.compile(
-                template,
-                sys_inputs={"data": data},
-                format="pdf",
-                ignore_system_fonts=not system_fonts,
-                pdf_standards="ua-1",
-            )
-    except typst.TypstError as error:
-        letters = unshown(error)
-        if letters is not None:
-            raise _NoLetterError(letters) from error
-        raise _SettingError(str(error).splitlines()[0]) from error
-    if not isinstance(pdf, bytes):
-        raise _SettingError("it came out in several files")
-    return pdf
 
 
 def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str, Any]:

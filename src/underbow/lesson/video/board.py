@@ -7,14 +7,14 @@ import json
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from importlib.resources import files
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from underbow.errors import InputError, UnderbowError
+from underbow.lesson.typeset import SettingError, typeset
 from underbow.lesson.video.layout import LEAST
-from underbow.steps import step
 
 __all__ = ["Board", "pillow"]
 
@@ -62,23 +62,12 @@ class Board:
         return pixels
 
     def _set(self, pieces: list[Piece]) -> list[bytes]:
-        import typst  # noqa: PLC0415  a large library
-
         data = json.dumps({"pieces": pieces, "colours": self._colours, "least": LEAST}, ensure_ascii=False)
         template = files("underbow.lesson.video").joinpath("board.typ").read_bytes()
         try:
-            with step("drawing the board of a video"):
-                made = typst.compile(
-                    template,
-                    sys_inputs={"data": data},
-                    format="png",
-                    ppi=72,
-                    ignore_system_fonts=not self._system_fonts,
-                )
-        except typst.TypstError as error:
-            raise UnderbowError(f"the video's board could not be drawn: {str(error).splitlines()[0]}") from error
-        pages: list[bytes] | bytes = cast("list[bytes] | bytes", made)  # its types know of one file alone
-        return [pages] if isinstance(pages, bytes) else pages
+            return typeset(template, data, "drawing the board of a video", form="png", system_fonts=self._system_fonts)
+        except SettingError as error:
+            raise UnderbowError(f"the video's board could not be drawn: {error}") from error
 
 
 def pillow() -> Any:
