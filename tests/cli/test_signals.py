@@ -14,6 +14,7 @@ import mido
 import pytest
 import typer
 
+from underbow.cli import signals
 from underbow.cli.boundary import command
 
 ROOT = Path(__file__).parents[2]
@@ -54,13 +55,28 @@ def test_a_signal_ends_a_render_with_one_line_and_leaves_nothing(tmp_path: Path,
     folder = tmp_path / "out"
     run = begun(folder)
     run.send_signal(getattr(signal, name))
-    run.send_signal(signal.SIGTERM)  # a second one right after it, as a session that ends sends, disturbs nothing
+    time.sleep(0.2)  # of two at the same moment, either may be handled first
+    run.send_signal(signal.SIGTERM)  # a second one soon after it, as a session that ends sends, disturbs nothing
     _, told = run.communicate(timeout=60)
     assert (run.returncode, told.splitlines()[-1:]) == (status, [STOPPED])
     assert_whole(folder)
     assert [path for path in tmp_path.rglob("*") if path.name.startswith(".underbow") or path.suffix == ".part"] == []
     kept = [path for path in (tmp_path / "cache").rglob("*") if path.is_file() and path.suffix != ".claim"]
     assert [path for path in kept if path.parent.parent.name != "strokes"] == []  # computed strokes are whole by then
+
+
+def test_the_first_signal_gives_the_status_and_only_a_late_one_disturbs(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = 100.0
+    monkeypatch.setattr(signals.time, "monotonic", lambda: now)
+    listener = signals._Listener()
+    with pytest.raises(signals.Stopped) as first:
+        listener(signal.SIGINT, None)
+    now += 2.5
+    listener(signal.SIGTERM, None)
+    now += 1
+    with pytest.raises(signals.Stopped) as late:
+        listener(signal.SIGTERM, None)
+    assert (first.value.status, late.value.status) == (130, 130)
 
 
 def test_a_terminal_that_is_gone_changes_nothing(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from underbow.cli.app import app
 from underbow.cli import begin, read, hand, sound, lesson, ear, desk  # noqa: F401  each registers its commands
 from underbow.cli.boundary import run_and_flush, say
-from underbow.cli.signals import fill_standard_streams, listen
+from underbow.cli.signals import fill_standard_streams, listen, listen_no_more
 from underbow.cli.watch import watch
 from underbow.text import is_plain
 
@@ -56,4 +56,5 @@ def main() -> None:
     finally:
         if last_word is not None:
             last_word()
+    listen_no_more()
     sys.exit(status)

@@ -9,7 +9,7 @@ from contextlib import suppress
 from types import FrameType
 
 _NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")  # each where the system has it
-_AT_ONCE = 1.0  # seconds in which more of them, as some systems send, don't disturb the clearing up
+_AT_ONCE = 3.0  # seconds in which more of them, as some systems send, don't disturb the clearing up
 
 
 class Stopped(BaseException):
@@ -29,16 +29,16 @@ class Stopped(BaseException):
 
 
 class _Listener:
-    """Raises :class:`Stopped` in the main thread."""
+    """Raises :class:`Stopped` in the main thread; whatever comes later, the first signal gives the status."""
 
     def __init__(self) -> None:
-        self._last = float("-inf")
+        self._first, self._last = 0, float("-inf")
 
     def __call__(self, number: int, _frame: FrameType | None) -> None:
         now = time.monotonic()
         if now - self._last > _AT_ONCE:
-            self._last = now
-            raise Stopped(number)
+            self._first, self._last = self._first or number, now
+            raise Stopped(self._first)
 
 
 def listen() -> None:
@@ -49,6 +49,13 @@ def listen() -> None:
         if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
             with suppress(ValueError, OSError):  # not the main thread
                 signal.signal(number, listener)
+
+
+def listen_no_more() -> None:
+    """Let signals do nothing any more: all is cleared up, and the status stands while the interpreter ends."""
+    for name in _NAMES:
+        with suppress(AttributeError, ValueError, OSError):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
 
 
 def fill_standard_streams() -> None:
