@@ -3,6 +3,7 @@
 # isort: off
 from __future__ import annotations
 
+import atexit
 import os
 import sys
 from contextlib import suppress
@@ -41,6 +42,7 @@ def _is_odd(words: list[str]) -> bool:
 def main() -> None:
     """Run the command line."""
     listen()
+    atexit.register(listen_no_more)  # after threads were waited for, which a signal may still end
     fill_standard_streams()
     last_word = watch() if sys.argv[1:2] and sys.argv[1] in WATCHED else None
     # Our arrays are small: numpy's own threads cost more than they bring, and on one the bytes don't depend on the cores.
@@ -56,5 +58,4 @@ def main() -> None:
     finally:
         if last_word is not None:
             last_word()
-    listen_no_more()
     sys.exit(status)
