@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from underbow.ear.melody.align import align
+from underbow.ear.melody.align import FITS, align
 from underbow.ear.melody.heard import Alignment, BarHeard
 from underbow.ear.recording import Recording, keep, keep_whole, read_recording
 from underbow.errors import Fault, InputError
@@ -40,7 +40,6 @@ MOST_SECONDS = 1800  # of a recording of one tune
 UNSURE = 0.45  # a bar below this is told
 _AS_SURE = 0.1  # a playing that is surer by no more than that is no better
 _MOST_TOLD = 6  # bars
-_FITS = 0.5  # what a note must reach to be taken for played there
 _RING = 1.5  # seconds
 _BEFORE = 0.08  # seconds before the next bar that are no ringing
 
@@ -200,7 +199,7 @@ def lay(sheet: Sheet, alignment: Alignment, samples: Path, rate: int) -> Prepare
     excerpts = _excerpts(sheet.melody.bars, chosen, alignment.bars)
     level = _level(np.memmap(samples, np.float32, "r"), rate, excerpts)
     by = sheet.recording.by if sheet.recording else ""
-    begun = sorted({note.seconds for note in alignment.notes if note.fits >= _FITS})
+    begun = sorted({note.seconds for note in alignment.notes if note.fits >= FITS})
     recorded = Recorded(samples, rate, excerpts, level, by, tuple(begun))
     tuned = replace(sheet, concert_pitch=round(alignment.pitch, 1))
     played = frozenset((bar.number, bar.time) for bar in chosen if bar is not None)

@@ -22,7 +22,8 @@ from underbow.sound.samples import cut
 from underbow.tune.tune import Bar, Melody
 
 _WINDOW = 2048
-_PLAIN, _FITS = 0.3, 0.5  # what a note must reach to hold a bar line or a beat
+_PLAIN = 0.3  # clearness that a note must reach to hold a bar line or a beat
+FITS = 0.5  # what a note must reach to be taken for played where it was placed
 _OFF = 0.25  # of a beat by which a beat may lie off where the bar has it evenly, and still be believed
 
 Fixed = Mapping[tuple[int, int], float]
@@ -142,7 +143,7 @@ def _heard(
     plain = {
         one.note.start: one.seconds
         for one in placed
-        if one.note.start in known or (one.clear >= _PLAIN and one.fits >= _FITS)
+        if one.note.start in known or (one.clear >= _PLAIN and one.fits >= FITS)
     }
     lines = _rising({at: known[at] for at in known} | plain)
     quarters = np.array([float(at) for at in lines] or [leg.start, leg.end])
@@ -172,7 +173,7 @@ def _heard(
         points.append((bar.length, end))
         inside = [one for one in placed if bar.start <= one.note.start < bar.end]
         sure = float(
-            np.mean([0.3 + 0.7 * one.clear if one.fits >= _FITS else 0.3 * one.fits for one in inside] or [0.5])
+            np.mean([0.3 + 0.7 * one.clear if one.fits >= FITS else 0.3 * one.fits for one in inside] or [0.5])
         )
         out.append(BarHeard(index, bar.number, times[bar.number], tuple(points), round(sure, 3)))
     return out
