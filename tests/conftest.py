@@ -27,6 +27,7 @@ if worker := os.environ.get("PYTEST_XDIST_WORKER"):
     os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).parents[1] / ".pytest_cache" / "numba" / worker))
 
 BROWSERS = {"browser", "firefox", "webkitgtk", "any_browser", "surroundings"}  # fixtures that open one
+OPENED_BY_HAND = {"Chromium", "opened"}  # in a module whose fixtures and tests open one with these
 
 # A busy machine is no fault of the code: no example is timed. In CI the same code always meets the same examples.
 hypothesis.settings.register_profile("house", deadline=None, derandomize="CI" in os.environ)
@@ -79,7 +80,8 @@ def own_cache(
 
 
 def _opens_a_page(item: pytest.Item) -> bool:
-    return bool(BROWSERS & set(getattr(item, "fixturenames", ()))) or item.path.name == "test_other_browsers.py"
+    asked = set(getattr(item, "fixturenames", ()))
+    return bool(BROWSERS & asked) or ("program" in asked and not OPENED_BY_HAND.isdisjoint(vars(item.module)))  # type: ignore[attr-defined]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -9,7 +9,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,10 +21,18 @@ from underbow.desk.desk import Desk
 from underbow.desk.folder import Folder
 from underbow.desk.guard import Guard
 from underbow.desk.hear.voices import Voices
+from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import read_sheet
 
 TRACKS = Path(__file__).parents[2] / "tracks"
 PORT = 8765
 HOME = f"http://127.0.0.1:{PORT}"
+LEVELS = {"melody": 0.0, "backup": -3.0, "rhythm": -6.0, "click": -9.0}
+
+
+def sheet(name: str = "wet-socks", **changes: Any) -> Sheet:
+    """Read a shipped sheet, to be played with an unfailing hand."""
+    return replace(read_sheet(TRACKS / f"{name}.toml"), feel_ms=0.0, feel_db=0.0, **changes)
 
 
 @pytest.fixture

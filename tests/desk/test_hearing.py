@@ -3,26 +3,20 @@
 from __future__ import annotations
 
 import json
-import os
 import struct
 import threading
-import time
-from collections.abc import Iterator, Sequence
-from concurrent.futures import BrokenExecutor
+from collections.abc import Iterator
 from dataclasses import replace
 from itertools import islice
-from pathlib import Path
 from typing import Any
-from unittest.mock import patch
 
 import numpy as np
 import pytest
 
-from underbow.desk.hear.beside import Beside, a_process, a_thread
-from underbow.desk.hear.loudness import USUAL, estimate
+from underbow.desk.hear.beside import Beside, a_thread
+from underbow.desk.hear.loudness import estimate
 from underbow.desk.hear.passes import Passes, Turn
 from underbow.desk.hear.prompt import Hurried, Prompt
-from underbow.desk.hear.ready import Ready
 from underbow.desk.hear.stream import LEAD, Asked, listen
 from underbow.desk.hear.voices import RATE, Voices, one_by_one
 from underbow.sound.mastering.loudness import LoudnessMeter
@@ -30,21 +24,15 @@ from underbow.sound.mix import Mixer
 from underbow.sound.room import in_room
 from underbow.sound.stems import Stems
 from underbow.sound.synth.builtin import BuiltinVoice
-from underbow.sound.voice.voices import Action, ActionNote, Remembered, Samples
-from underbow.track.instruments import Manner
+from underbow.sound.voice.voices import Remembered
 from underbow.track.mixes import Mix
 from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import read_sheet
 
-from .conftest import TRACKS, Opened
-
-LEVELS = {"melody": 0.0, "backup": -3.0, "rhythm": -6.0, "click": -9.0}
-
-
-def sheet(name: str = "wet-socks", **changes: Any) -> Sheet:
-    return replace(read_sheet(TRACKS / f"{name}.toml"), feel_ms=0.0, feel_db=0.0, **changes)
+from .conftest import LEVELS, TRACKS, Opened, sheet
+from .test_beside import Slow
 
 
 def voice(of: Sheet) -> Hurried:
@@ -182,50 +170,6 @@ def test_its_gain_is_within_2_lu_of_the_lessons(name: str) -> None:
     assert abs(meter.integrated() + 20 * np.log10(gain) - of.loudness) < 2
 
 
-class Slow:
-    """A voice that takes its time, as one does that works out how a string moves."""
-
-    name, rate = "slow", RATE
-
-    def __init__(self, seconds: float) -> None:
-        self.seconds, self.asked = seconds, 0
-
-    def sounds(self, action: Action) -> Samples:
-        self.asked += 1
-        time.sleep(self.seconds)
-        return np.full(action.frames, 0.5, np.float32)
-
-
-def test_a_slow_voice_keeps_nobody_waiting_and_is_there_the_next_time() -> None:
-    of = sheet("gateposts")
-    slow = Slow(0.15)
-    beside = Beside(a_thread)
-    prompt = Prompt(one_by_one(slow), BuiltinVoice(RATE), beside)
-    begun = time.perf_counter()
-    first = Hurried(prompt)
-    stream = listen(of, first, Asked(bar=1, parts=("melody",)))
-    next(stream)
-    next(stream)
-    sound = next(stream)
-    waited = time.perf_counter() - begun
-    assert len(sound) > 100
-    assert first.stepped_in >= 1
-    stream.close()
-    calls = slow.asked
-    for _ in range(100):
-        time.sleep(0.02)
-        second = Hurried(prompt)
-        again = listen(of, second, Asked(bar=1, parts=("melody",)))
-        for _ in range(3):
-            sound = next(again)
-        if second.stepped_in == 0:
-            break
-    assert second.stepped_in == 0  # the slow one's own sound by now
-    assert calls >= 1
-    assert waited < 20  # and not the hundreds of notes of the pass at 0.15 s each
-    beside.close()
-
-
 def test_a_change_while_it_plays_is_in_the_next_stream(desk: Opened) -> None:
     before = Heard(iter([desk.post("/sheet/gateposts.toml/sound", {"bar": 16, "pass": 5}).content]))
     desk.change("gateposts.toml", (["changes", "16"], "F#m"))
@@ -311,107 +255,6 @@ def test_a_stream_sounds_alike_whether_its_pass_was_played_before() -> None:
     assert one.rows.shape[1] > 8 * RATE
     assert np.array_equal(one.rows, other.rows)
     assert one.stretches == other.stretches
-
-
-class Counted:
-    """Whoever works beside: nothing is done before it is let go."""
-
-    def __init__(self) -> None:
-        self.begun, self.let = threading.Event(), threading.Event()
-        self.done: list[int] = []
-
-    def __call__(self, actions: Sequence[Action]) -> dict[Action, Samples]:
-        self.begun.set()
-        self.let.wait(20)
-        self.done.append(len(actions))
-        return {action: np.full(action.frames, 0.5, np.float32) for action in actions}
-
-
-def test_strokes_are_made_together_the_next_ones_first_and_what_nobody_wants_any_more_is_left() -> None:
-    of = sheet("gateposts")
-    plan = next(one for one in Passes(RATE).whole(of, Turn()).plans if one.name == "melody")
-    first, second = plan.actions[:60], plan.actions[60:90]
-    work, beside = Counted(), Beside(a_thread)
-    prompt = Prompt(work, Slow(0.0), beside, together=48)
-    prompt.ask(first)
-    assert work.begun.wait(20)
-    assert prompt.sounds_within(first[0], 0.0) == (pytest.approx(0.5), False)  # stepped in for, at once
-    prompt.ask(second)
-    work.let.set()
-    for _ in range(500):
-        if prompt.sounds_within(second[-1], 0.0)[1]:
-            break
-        time.sleep(0.02)
-    assert work.done == [12, 12, 18]
-    assert prompt.sounds_within(first[0], 0.0)[1]  # had been begun
-    assert not prompt.sounds_within(first[-1], 0.0)[1]  # had not
-    beside.close()
-    prompt.ask(first)  # nobody works any more: nothing comes of it
-    assert not prompt.sounds_within(first[-1], 0.0)[1]
-
-
-def test_the_fiddle_that_is_worked_out_beside_is_the_one_that_the_lesson_has() -> None:
-    of, voices = sheet("gateposts"), Voices("builtin")
-    prompt = voices.voice(of)
-    stroke = Action(Manner.BOW, (ActionNote(0, 4410, 69, 0.0, 2),), bow="d")
-    pluck = Action(Manner.PLUCK, (ActionNote(0, 4410, 45),), program=25)
-    assert prompt.sounds_within(pluck, 0.0)[1]  # the same with either
-    prompt.ask([pluck, stroke])
-    for _ in range(3000):
-        sound, own = prompt.sounds_within(stroke, 0.0)
-        if own:
-            break
-        time.sleep(0.02)
-    lesson = BuiltinVoice(RATE, of.concert_pitch, of.tuning.midi, computed=True)
-    assert np.array_equal(sound, lesson.sounds(stroke))
-    voices.close()
-
-
-def test_who_works_beside_comes_after_everything_else_and_does_not_outlive_the_desk() -> None:
-    """A process of its own, nicer than this one; it ends as soon as the desk's end of its pipe is closed."""
-    beside = Beside(a_process)
-    number = beside().submit(os.getpid).result(60)
-    priority = beside().submit(os.getpriority, os.PRIO_PROCESS, 0).result(60)
-    assert number != os.getpid()
-    assert priority > os.getpriority(os.PRIO_PROCESS, 0) or priority == 19
-    again = Beside(a_process)
-    died = again().submit(os._exit, 3)
-    assert isinstance(died.exception(60), BrokenExecutor)
-    assert again().submit(os.getpid).result(60) != number  # another in its place
-    for one in (beside, again):
-        one.close()
-        with pytest.raises(RuntimeError):
-            one()
-    for _ in range(500):
-        if not Path(f"/proc/{number}").exists():
-            break
-        time.sleep(0.02)
-    else:
-        os.kill(number, 0)  # still there: fails by saying nothing
-        pytest.fail("it goes on")
-
-
-def test_what_was_opened_is_made_ready_and_a_change_takes_its_place(desk: Opened) -> None:
-    """Its pass is played and its gain known before anybody asks; the latest state is what counts."""
-    voices, passes = Voices("builtin"), Passes(RATE)
-    sheets = {"one": sheet("gateposts"), "two": sheet("wet-socks")}
-    ready = Ready(sheets.__getitem__, voices, passes, LEVELS)
-    assert ready.gain("two") == USUAL
-    ready.still()
-    begun = time.perf_counter()
-    ready.begin("one")
-    ready.begin("two")
-    while ready.gain("two") == USUAL and time.perf_counter() - begun < 120:
-        time.sleep(0.02)
-    assert time.perf_counter() - begun > 1.0  # it stood still for whoever began to hear
-    assert ready.gain("two") == estimate(sheets["two"], voices.voice(sheets["two"]).quick, LEVELS)
-    assert ready.gain("one") == USUAL
-    ready.close()
-    voices.close()
-    with patch("underbow.desk.hear.passes.perform", side_effect=AssertionError("played again")):
-        assert passes.whole(sheets["two"], Turn()).rate == RATE
-        with pytest.raises(AssertionError):
-            passes.whole(sheets["one"], Turn())
 
 
 def test_a_gain_that_is_known_later_is_said_on_the_way() -> None:

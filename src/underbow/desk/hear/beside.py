@@ -10,10 +10,11 @@ import os
 import signal
 import threading
 from collections.abc import Callable
-from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
+from typing import Any
 
 __all__ = ["Beside", "a_process", "a_thread"]
 
@@ -45,7 +46,7 @@ class Beside:
         with self._lock:
             if self._closed:
                 raise RuntimeError("closed")
-            if self._working is None or getattr(self._working, "_broken", False):
+            if self._working is None or getattr(self._working, "died", False):
                 self._working = self._begin()
             return self._working
 
@@ -62,17 +63,43 @@ def a_thread() -> Executor:
     return ThreadPoolExecutor(1, "desk-voice")
 
 
-class _Process(ProcessPoolExecutor):
-    """One process, and the pipe whose end is its own."""
+class _Process(ThreadPoolExecutor):
+    """One process, which is asked by one thread: that waits for each answer, and is alone in holding this end of their pipe.
+
+    Not a ProcessPoolExecutor, which holds both ends: where its process ends while it hands a result over, it waits for ever.
+
+    Attributes
+    ----------
+    died : bool
+        Whether the process was found to have ended.
+    """
 
     def __init__(self) -> None:
+        super().__init__(1, "desk-voice")
         context = get_context("spawn")
-        self._listening, self._life = context.Pipe(duplex=False)
-        super().__init__(1, context, _begin, (self._listening,))
+        self._pipe, its = context.Pipe()
+        self._process = context.Process(target=_work, args=(its,), daemon=True)
+        self._process.start()
+        its.close()
+        self.died = False
+
+    def submit(self, work: Callable[..., Any], /, *words: Any, **more: Any) -> Future[Any]:
+        return super().submit(self._ask, (work, words, more))
+
+    def _ask(self, wanted: tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]) -> Any:
+        try:
+            self._pipe.send(wanted)
+            done, answer = self._pipe.recv()
+        except (EOFError, OSError):
+            self.died = True
+            raise BrokenExecutor("whoever works beside the desk has died") from None
+        if not done:
+            raise answer
+        return answer
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
-        self._life.close()
-        self._listening.close()
+        self._process.kill()
+        self._process.join(1)
         super().shutdown(wait, cancel_futures=cancel_futures)
 
 
@@ -81,16 +108,17 @@ def a_process() -> Executor:
     return _Process()
 
 
-def _begin(life: Connection) -> None:
-    """Begin as the process: behind everything else, leaving Ctrl-C to the desk, and not outliving it."""
+def _work(pipe: Connection) -> None:
+    """Work as the process: behind everything else, leaving Ctrl-C to the desk, and no longer than that listens."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         with suppress(OSError):
             os.nice(_NICE)
-    threading.Thread(target=_end_with, args=(life,), daemon=True).start()
-
-
-def _end_with(life: Connection) -> None:
     with suppress(EOFError, OSError):
-        life.recv()
-    os._exit(0)
+        while True:
+            work, words, more = pipe.recv()
+            try:
+                answer = True, work(*words, **more)
+            except Exception as wrong:
+                answer = False, wrong
+            pipe.send(answer)
