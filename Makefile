@@ -20,7 +20,7 @@ desk: $(VENV)/.installed
 	$(BIN)/underbow desk "$(FOLDER)"
 
 test: $(VENV)/.dev
-	$(BIN)/pytest -n $(JOBS)
+	$(BIN)/pytest -n $(JOBS) --dist worksteal
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .

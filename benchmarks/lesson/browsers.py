@@ -129,6 +129,7 @@ def measure(name: str, page: Page, path: Path, boundaries: np.ndarray, begins: f
         started = time.perf_counter()
         page.press(f"#melody-{where}")
         placed.append(1000 * (time.perf_counter() - started))
+    page.until("!spy.opening(spy.contexts.at(-1))")
     seen = page.wait(WATCH, 10.0)
     begun = page.begun(sent)
     late = np.abs(changes(seen, [begins + clock - begun for clock, *_ in seen], boundaries, 0.06)) * 1000

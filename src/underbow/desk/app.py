@@ -30,7 +30,11 @@ from underbow.files.trouble import output_error
 __all__ = ["make_app"]
 
 _TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
-_SHARED = {"take.js": "export { Take, refusal, wav };\n", "listener.js": ""}  # with what makes each a module
+_SHARED = {  # with what makes each a module
+    "latency.js": "export { latency };\n",
+    "listener.js": "",
+    "take.js": "export { Take, refusal, wav };\n",
+}
 MOST_JSON = 3_000_000
 Answer = Callable[[Request], Awaitable[Response]]
 
@@ -278,7 +282,7 @@ def _refusal(status: int, what: str) -> Response:
 
 
 def _asset(name: str) -> Response:
-    """Serve a file of the page. What records is the learner's page's own script, as a module."""
+    """Serve a file of the page. What records and tells the time is the learner's page's own script, as a module."""
     ending = name.rpartition(".")[2]
     if name in _SHARED:
         script = files("underbow.lesson.practice").joinpath(name).read_text(encoding="utf-8")

@@ -1,5 +1,6 @@
 // Hearing: sound streams in as messages (see desk/hear/stream.py), is put on one clock, and every player has a place of his own.
 import { path } from "./ask.js";
+import { latency } from "./latency.js";
 
 const RATE = 44100, AHEAD = 3, START = 0.03, LEAD = 0.02, SWITCH = 0.4, LATE = 0.15;
 const SIDES = { melody: -0.3, backup: 0.3, rhythm: -0.15 };
@@ -269,7 +270,7 @@ export class Hearing {
     this.following = true;
     const look = () => {
       if (!this.takes.length) { this.following = false; return; }
-      const now = this.context.currentTime - (this.context.outputLatency || this.context.baseLatency || 0);
+      const now = this.context.currentTime - latency(this.context, this.takes[0].zero ?? Infinity);
       const take = this.takes.filter((one) => one.zero !== null && one.zero + LEAD / 2 <= now).at(-1);
       const place = take?.place(now);
       if (place) this.placed(place);

@@ -36,6 +36,7 @@ __all__ = ["make_page", "page_audio"]
 
 _SCRIPTS = (
     "base",
+    "latency",
     "stretch",
     "tape",
     "sound",

@@ -75,7 +75,7 @@ function finishRecord() {
   taking = null;
   take.close();
   const {context} = take;
-  const samples = take.from(begun + (late() ?? context.outputLatency ?? 0));
+  const samples = take.from(begun + (late() ?? latency(context, begun)));
   if (!begun || !samples.length) return showRecord(words.mic_silent);
   taken = {samples, rate: context.sampleRate, here};
   const link = $("record-save");

@@ -189,8 +189,8 @@ class Sound {
   heard(ahead = 0) {
     const {run, context} = this;
     if (!run) return null;
-    let time = context.currentTime - (context.outputLatency || context.baseLatency || 0);
-    const stamp = context.getOutputTimestamp?.();
+    let time = context.currentTime - latency(context, run.t0);
+    const stamp = mayAsk(context, run.t0) ? context.getOutputTimestamp?.() : null;
     if (stamp && stamp.contextTime > 0) {
       const exact = stamp.contextTime + (performance.now() - stamp.performanceTime) / 1000;
       if (Math.abs(exact - context.currentTime) < 0.6) time = exact;
