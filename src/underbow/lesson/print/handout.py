@@ -19,10 +19,10 @@ from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
-from underbow.lesson.letters import PATIENCE, left_out_of, without
+from underbow.lesson.letters import left_out_of, typeset_shown, without
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import shown_measures, staff_tune
-from underbow.lesson.typeset import NoLetterError, SettingError, typeset
+from underbow.lesson.typeset import SettingError
 from underbow.lesson.words import ENGLISH
 from underbow.text import one_line, signs
 from underbow.theory.chord import Chord
@@ -68,21 +68,15 @@ def make_handout(
     """
     template = files("underbow.lesson.print").joinpath("handout.typ").read_bytes()
     data = json.dumps(handout_data(sheet, paper, words), ensure_ascii=False)
-    lost: dict[str, None] = {}
-    for attempt in range(PATIENCE):
-        try:
-            (pdf,) = typeset(template, data, "setting the printed sheet", system_fonts=attempt > 0)
-        except NoLetterError as missing:
-            if attempt:  # not even the system's fonts have it
-                data, left_out = _without(data, missing.letters, words)
-                lost |= dict.fromkeys(left_out)
-        except SettingError as error:
-            raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: {error}") from error
-        else:
-            if lost:
-                tell(left_out_of(sheet.title, list(lost), "the printed sheet"))
-            return pdf
-    raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: no font has its letters")
+    try:
+        setting = typeset_shown(
+            template, data, "setting the printed sheet", lambda data, gone: _without(data, gone, words)
+        )
+    except SettingError as error:
+        raise UnderbowError(f"{sheet.title}: the printed sheet could not be set: {error}") from error
+    if setting.left_out:
+        tell(left_out_of(sheet.title, setting.left_out, "the printed sheet"))
+    return setting.pages[0]
 
 
 def _without(data: str, letters: str, words: Mapping[str, str]) -> tuple[str, list[str]]:
