@@ -18,12 +18,12 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-TESTS = Path(__file__).resolve().parents[2] / "tests"
-sys.path[:0] = [str(TESTS / "desk"), str(TESTS / "lesson" / "practice")]
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
 
-from jobs_by_hand import JOBS, Hands, look_into  # noqa: E402
-
-import browsers  # noqa: E402
+from tests.desk.jobs_by_hand import JOBS, Hands, look_into  # noqa: E402
+from tests.lesson.practice.browsers import Chromium, Firefox, webkit  # noqa: E402
+from tests.lesson.practice.surroundings import sound_server, window  # noqa: E402
 
 PATIENCE = 400  # seconds for a lesson, on a busy machine
 
@@ -36,12 +36,12 @@ def program(name: str) -> str:
 
 def opened(name: str, place: Path, stack: ExitStack) -> Any:
     if name == "chromium":
-        return browsers.Chromium(program, place / name, online=True)
-    stack.enter_context(browsers.sound_server(program, place / "sound"))
-    stack.enter_context(browsers.window(program))
+        return Chromium(program, place / name, online=True)
+    stack.enter_context(sound_server(program, place / "sound"))
+    stack.enter_context(window(program))
     if name == "firefox":
-        return browsers.Firefox(program, place / name, seen=True)
-    return browsers.webkit(program, place / name)
+        return Firefox(program, place / name, seen=True)
+    return webkit(program, place / name)
 
 
 def main() -> int:

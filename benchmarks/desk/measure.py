@@ -23,12 +23,12 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-TESTS = HERE.parents[1] / "tests"
-sys.path[:0] = [str(TESTS / "desk"), str(TESTS / "lesson" / "practice")]
+ROOT = HERE.parents[1]
+sys.path.insert(0, str(ROOT))
 
-from jobs_by_hand import JIG, REEL, SPY, WALTZ, Hands  # noqa: E402
+from tests.desk.jobs_by_hand import JIG, REEL, SPY, WALTZ, Hands  # noqa: E402
+from tests.lesson.practice.browsers import Chromium  # noqa: E402
 
-from browsers import Chromium  # noqa: E402
 from underbow.desk.desk import Desk  # noqa: E402
 from underbow.desk.folder import Folder  # noqa: E402
 from underbow.desk.hear.voices import Voices  # noqa: E402

@@ -28,8 +28,9 @@ from selenium.common.exceptions import WebDriverException
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.lesson.practice.browsers import Chromium, Driven, Firefox, display, sound_server, webkit  # noqa: E402
+from tests.lesson.practice.browsers import Chromium, Driven, Firefox, webkit  # noqa: E402
 from tests.lesson.practice.conftest import Page  # noqa: E402
+from tests.lesson.practice.surroundings import display, sound_server  # noqa: E402
 from tests.lesson.practice.test_page_in_time import WATCH, changes  # noqa: E402
 
 from underbow.lesson.practice.page import make_page, page_audio  # noqa: E402

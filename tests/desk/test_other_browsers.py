@@ -11,7 +11,8 @@ from typing import Any
 
 import pytest
 
-from ..lesson.practice.browsers import Firefox, sound_server, webkit, window  # noqa: TID252  the tests are no package to import from
+from ..lesson.practice.browsers import Firefox, webkit  # noqa: TID252  the tests are no package to import from
+from ..lesson.practice.surroundings import sound_server, window  # noqa: TID252
 from .conftest import running
 from .jobs_by_hand import Hands, round_begun_by_keys
 

@@ -3,27 +3,15 @@
 from __future__ import annotations
 
 import json
-import os
-import re
 import shutil
-import signal
-import subprocess
-import sys
-import threading
-import time
 import tomllib
 from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from underbow.cli.commands import app
-from underbow.desk.folder import ChangedElsewhereError, Folder
-from underbow.desk.paper.edits import Edit, edited, read_edits
-from underbow.errors import InputError
 
 from .conftest import TRACKS, Opened, opened
 from .jobs_by_hand import REEL, WALTZ
@@ -34,114 +22,6 @@ SHEETS = sorted(TRACKS.glob("*.toml"))
 def check(*paths: Path) -> Any:
     """What the command line says of files, as plain data."""
     return json.loads(CliRunner().invoke(app, ["check", "--json", *map(str, paths)]).stdout)
-
-
-# --- edits ---
-
-
-@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
-@pytest.mark.parametrize(
-    ("key", "value"),
-    [
-        (("title",), "Another"),
-        (("tempo", "start"), 44),
-        (("tempo", "each"), 2),
-        (("changes", "3"), "D Bm"),
-        (("shapes", "G"), "0-3"),
-        (("key",), "F"),
-        (("to_learner",), "Two\nlines"),
-        (("pattern",), {"A": "saw", "B": "saw"}),
-        (("tuning",), "AEAE"),
-    ],
-    ids=str,
-)
-def test_only_the_key_that_is_meant_changes(path: Path, key: tuple[str, ...], value: Any) -> None:
-    """Every line of the file that doesn't hold the key stays, remarks and blanks and order; tomllib reads what was meant."""
-    before = path.read_text("utf-8")
-    after = edited(before, [Edit(key, value)])
-    wanted = tomllib.loads(before)
-    target = wanted
-    for name in key[:-1]:
-        target = target.setdefault(name, {})
-    target[key[-1]] = value
-    assert tomllib.loads(after) == wanted
-    kept = [line for line in before.splitlines() if not re.match(rf"{key[-1]}\s*=", line)]
-    rest = iter(after.splitlines())
-    assert all(line in rest for line in kept)  # in this order
-    assert tomllib.loads(edited(after, [Edit(key, None)])) == tomllib.loads(edited(before, [Edit(key, None)]))
-
-
-@given(
-    st.lists(
-        st.tuples(
-            st.sampled_from(
-                [
-                    ("title",),
-                    ("key",),
-                    ("tempo", "start"),
-                    ("changes", "2"),
-                    ("changes", "17"),
-                    ("shapes", "C"),
-                    ("bars",),
-                    ("sound", "seed"),
-                ]
-            ),
-            st.one_of(st.none(), st.integers(-5, 500), st.text(max_size=12), st.booleans()),
-        ),
-        max_size=8,
-    ),
-    st.sampled_from(
-        [path.read_text("utf-8") for path in SHEETS]
-        + ["", "title='x'", "# only a remark", "[tempo]\nstart=5", "a=1\r\n[tempo]\r\nstart = 5\r\n"]
-    ),
-)
-def test_any_row_of_changes_leaves_what_was_meant(edits: list[tuple[tuple[str, ...], Any]], before: str) -> None:
-    wanted = tomllib.loads(before.replace("\r\n", "\n"))
-    text = before
-    for key, value in edits:
-        text = edited(text, [Edit(key, value)])
-        target = wanted.setdefault(key[0], {}) if len(key) == 2 and (value is not None or key[0] in wanted) else wanted
-        if len(key) == 2 and key[0] not in wanted:
-            continue
-        if value is None:
-            target.pop(key[-1], None)
-        else:
-            target[key[-1]] = value
-        if len(key) == 2 and not target:
-            del wanted[key[0]]
-    assert tomllib.loads(text.replace("\r\n", "\n")) == wanted
-    if "\r\n" in before:
-        assert "\n" not in text.replace("\r\n", "")
-
-
-@pytest.mark.parametrize(
-    "wanted",
-    [
-        None,
-        [],
-        {},
-        "x",
-        [1],
-        [{"key": ["title"]}],
-        [{"key": "title", "value": 1}],
-        [{"key": ["a.b"], "value": 1}],
-        [{"key": [], "value": 1}],
-        [{"key": ["tempo", "start", "x"], "value": 1}],
-        [{"key": ["__class__"], "value": 1}],
-        [{"key": ["title", "x"], "value": 1}],
-        [{"key": ["title"], "value": float("nan")}],
-        [{"key": ["title"], "value": 10**30}],
-        [{"key": ["title"], "value": "x" * 300_000}],
-        [{"key": ["title"], "value": "\ud800"}],
-        [{"key": ["title"], "value": "a\x00b"}],
-        [{"key": ["changes", "\n"], "value": "G"}],
-        [{"key": ["mix"], "value": [[[[[1]]]]]}],
-        [{"key": ["title"], "value": 1}] * 101,
-    ],
-)
-def test_what_is_no_change_to_a_sheet_is_refused(wanted: Any) -> None:
-    with pytest.raises(InputError):
-        read_edits(wanted)
 
 
 # --- by the page's requests, and by the command line ---
@@ -306,143 +186,6 @@ def test_another_key_takes_what_was_decided_along(desk: Opened) -> None:
     chords = desk.post("/sheets", {"chords": "G C D7 G"}).json()["name"]
     up = desk.change(chords, (["key"], "A"))
     assert [bar["written"] for bar in up["changes"][:4]] == ["A", "D", "E7", "A"]
-
-
-# --- taking back ---
-
-
-def test_everything_can_be_taken_back_and_done_again(desk: Opened, lessons: Path) -> None:
-    states = [(lessons / "wet-socks.toml").read_bytes()]
-    for n in range(6):
-        desk.change("wet-socks.toml", (["tempo", "start"], 50 + n))
-        states.append((lessons / "wet-socks.toml").read_bytes())
-    shown = desk.sheet("wet-socks.toml")  # as after loading the page anew
-    assert (shown["back"], shown["forth"]) == (6, 0)
-    for state in reversed(states[:-1]):
-        assert desk.post("/sheet/wet-socks.toml/take/back", {}).status_code == 200
-        assert (lessons / "wet-socks.toml").read_bytes() == state
-    assert (
-        desk.post("/sheet/wet-socks.toml/take/back", {}).json()["back"] == 0
-    )  # there is nothing more: nothing happens
-    for state in states[1:]:
-        desk.post("/sheet/wet-socks.toml/take/forth", {})
-        assert (lessons / "wet-socks.toml").read_bytes() == state
-    desk.post("/sheet/wet-socks.toml/take/back", {})
-    assert desk.change("wet-socks.toml", (["title"], "New way"))["forth"] == 0
-
-
-def test_a_new_sheet_taken_back_is_gone_with_its_tune(desk: Opened, lessons: Path) -> None:
-    before = sorted(path.name for path in lessons.iterdir())
-    name = desk.post("/sheets", {"abc": REEL}).json()["name"]
-    assert desk.post(f"/sheet/{name}/take/back", {}).json() == {"gone": True}
-    assert sorted(path.name for path in lessons.iterdir()) == before
-
-
-# --- somebody else ---
-
-
-def test_a_file_changed_elsewhere_is_shown_beside_and_never_overwritten(desk: Opened, lessons: Path) -> None:
-    shown = desk.sheet("gateposts.toml")
-    theirs = (lessons / "gateposts.toml").read_text("utf-8").replace("start    = 60", "start    = 66")
-    (lessons / "gateposts.toml").write_text(theirs, "utf-8")
-    wanted = {"version": shown["version"], "edits": [{"key": ["title"], "value": "Mine"}]}
-    answer = desk.post("/sheet/gateposts.toml/changes", wanted)
-    assert answer.status_code == 409
-    (found,) = answer.json()["elsewhere"]
-    assert found["file"] == "gateposts.toml"
-    assert 'title    = "Mine"' in found["mine"]
-    assert found["theirs"] == theirs
-    assert (lessons / "gateposts.toml").read_text("utf-8") == theirs
-    again = desk.post("/sheet/gateposts.toml/changes", {**wanted, "version": desk.sheet("gateposts.toml")["version"]})
-    assert again.json()["title"]["text"] == "Mine"
-    assert again.json()["plan"]["start"] == 66  # theirs is kept beside it
-
-
-def test_what_was_changed_elsewhere_is_not_taken_back(desk: Opened, lessons: Path) -> None:
-    desk.change("gateposts.toml", (["title"], "Mine"))
-    theirs = (lessons / "gateposts.toml").read_bytes() + b"\n# theirs\n"
-    (lessons / "gateposts.toml").write_bytes(theirs)
-    assert desk.post("/sheet/gateposts.toml/take/back", {}).status_code == 409
-    assert (lessons / "gateposts.toml").read_bytes() == theirs
-
-
-def test_a_tune_changed_elsewhere_is_noticed_too(desk: Opened, lessons: Path) -> None:
-    shown = desk.sheet("gateposts.toml")
-    (lessons / "gateposts.abc").write_text(REEL, "utf-8")
-    assert desk.get("/sheet/gateposts.toml/version").json()["version"] != shown["version"]
-    assert (
-        desk.post("/sheet/gateposts.toml/tune", {"version": shown["version"], "abc": "X:1\nK:G\nG4|"}).status_code
-        == 409
-    )
-    assert (lessons / "gateposts.abc").read_text("utf-8") == REEL
-
-
-def test_two_desks_on_one_folder_lose_nothing_of_each_other(lessons: Path) -> None:
-    one, other = opened(lessons), opened(lessons)
-    a, b = one.sheet("rushes.toml"), other.sheet("rushes.toml")
-    first = one.post(
-        "/sheet/rushes.toml/changes", {"version": a["version"], "edits": [{"key": ["title"], "value": "One"}]}
-    )
-    second = other.post(
-        "/sheet/rushes.toml/changes", {"version": b["version"], "edits": [{"key": ["title"], "value": "Other"}]}
-    )
-    assert (first.status_code, second.status_code) == (200, 409)
-    assert tomllib.loads((lessons / "rushes.toml").read_text("utf-8"))["title"] == "One"
-
-
-def test_many_at_once_on_one_folder_count_up_without_losing_one(lessons: Path) -> None:
-    """Writers that read, add one and write, each trying again where somebody was before it."""
-    (lessons / "count.toml").write_text("0", "utf-8")
-
-    def work() -> None:
-        folder = Folder(lessons)
-        for _ in range(10):
-            while True:
-                seen = folder.read("count.toml")
-                try:
-                    folder.write({"count.toml": str(int(seen) + 1).encode()}, {"count.toml": seen})
-                    break
-                except ChangedElsewhereError:
-                    continue
-
-    threads = [threading.Thread(target=work) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert (lessons / "count.toml").read_bytes() == b"40"
-
-
-WRITER = """
-import sys, itertools
-from pathlib import Path
-from underbow.desk.folder import ChangedElsewhereError, Folder
-folder = Folder(Path(sys.argv[1]))
-print("begun", flush=True)
-texts = [b"title = 'old'\\n" + b"# " + b"x" * 400_000, b"title = 'new'\\n" + b"# " + b"y" * 400_000]
-seen = folder.read("big.toml")
-for n in itertools.count():
-    folder.write({"big.toml": texts[n % 2]}, {"big.toml": seen})
-    seen = texts[n % 2]
-"""
-
-
-@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs SIGKILL")
-def test_killed_while_it_saves_the_sheet_is_old_or_new_and_whole(lessons: Path) -> None:
-    (lessons / "big.toml").write_bytes(b"title = 'old'\n" + b"# " + b"x" * 400_000)
-    for n in range(12):
-        with subprocess.Popen([sys.executable, "-c", WRITER, str(lessons)], stdout=subprocess.PIPE) as program:
-            assert program.stdout is not None
-            program.stdout.readline()
-            time.sleep(0.011 * n)
-            os.kill(program.pid, signal.SIGKILL)
-        data = (lessons / "big.toml").read_bytes()
-        assert len(data) == 14 + 2 + 400_000
-        assert data[16:] in (b"x" * 400_000, b"y" * 400_000)
-    assert opened(lessons).sheet("gateposts.toml")["problems"] == []  # what a killed one left hidden disturbs nobody
-
-
-# --- beginning ---
 
 
 @pytest.mark.parametrize(

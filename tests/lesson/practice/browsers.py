@@ -1,7 +1,7 @@
 """Chromium, Firefox and WebKit behind one small interface, each driven by what its makers give for that.
 
 Chromium and WebKit by WebDriver (selenium), Firefox by WebDriver BiDi over its own websocket, which needs no driver. Firefox and
-WebKit let no sound clock run without a sound server: :func:`sound_server` starts one that plays into nothing.
+WebKit let no sound clock run without a sound server: `surroundings.py` has one that plays into nothing.
 """
 
 from __future__ import annotations
@@ -10,13 +10,11 @@ import base64
 import glob
 import itertools
 import json
-import os
 import re
 import subprocess
 import time
 import warnings
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +27,7 @@ from selenium.webdriver.webkitgtk.options import Options as WebKitOptions
 from selenium.webdriver.webkitgtk.service import Service as WebKitService
 from websocket import WebSocketTimeoutException, create_connection
 
-Program = Callable[[str], str]
+from .surroundings import Program
 
 CHROMIUM = (
     "--headless=new",
@@ -390,74 +388,3 @@ def webkit(program: Program, folder: Path) -> Driven:
     with warnings.catch_warnings():  # selenium 4.51's own use of what it deprecates
         warnings.simplefilter("ignore", DeprecationWarning)
         return Driven("webkit", webdriver.WebKitGTK(options=options, service=WebKitService(program("WebKitWebDriver"))))
-
-
-@contextmanager
-def sound_server(program: Program, folder: Path) -> Iterator[None]:
-    """Run a sound server whose loudspeaker is nowhere, as the environment's own until the end."""
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with _environment(XDG_RUNTIME_DIR=str(folder), PULSE_SERVER=f"unix:{folder}/pulse/native", HOME=str(folder)):
-        server = subprocess.Popen(
-            [program("pulseaudio"), "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disallow-exit",
-             "--load=module-null-sink", "--load=module-native-protocol-unix auth-anonymous=1"],
-            stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
-        )  # fmt: skip
-        try:
-            _until((folder / "pulse" / "native").exists)
-            yield
-        finally:
-            server.terminate()
-            server.wait(20)
-
-
-@contextmanager
-def display(program: Program) -> Iterator[None]:
-    """Run a display that nobody sees."""
-    read, write = os.pipe()
-    server = subprocess.Popen(
-        [program("Xvfb"), "-displayfd", str(write), "-screen", "0", "1700x1300x24", "-nolisten", "tcp"],
-        pass_fds=[write],
-        stderr=subprocess.DEVNULL,
-    )
-    os.close(write)
-    try:
-        with os.fdopen(read) as told:
-            number = told.readline().strip()
-        with _environment(DISPLAY=f":{number}", WEBKIT_DISABLE_SANDBOX_THIS_IS_DANGEROUS="1", GDK_BACKEND="x11"):
-            yield
-    finally:
-        server.terminate()
-        server.wait(20)
-
-
-@contextmanager
-def window(program: Program) -> Iterator[None]:
-    """Run a display that nobody sees, with somebody who gives windows the focus, so that a page can be used by keys alone."""
-    with display(program):
-        manager = subprocess.Popen([program("matchbox-window-manager")], stderr=subprocess.DEVNULL)
-        try:
-            yield
-        finally:
-            manager.terminate()
-            manager.wait(20)
-
-
-@contextmanager
-def _environment(**values: str) -> Iterator[None]:
-    before = {name: os.environ.get(name) for name in values}
-    os.environ.update(values)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
-def _until(true: Callable[[], bool], seconds: float = 15) -> None:
-    end = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < end, "nothing happens"
-        time.sleep(0.05)

@@ -25,7 +25,8 @@ from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import build_sheet
 
-from .browsers import Browser, Chromium, Firefox, display, sound_server, webkit
+from .browsers import Browser, Chromium, Firefox, webkit
+from .surroundings import display, sound_server
 
 # A pickup, first and second endings, two chords in a bar, a slur over the bar line, a finger that stays.
 TUNE = """X:1
