@@ -86,7 +86,7 @@ class Prompt:
     def _submit(self, actions: Sequence[Action]) -> None:
         try:
             future = self._beside().submit(self._sounder, actions)
-        except (BrokenExecutor, RuntimeError):  # it died, or the desk is being closed
+        except (BrokenExecutor, RuntimeError, OSError):  # it died, can't be begun, or the desk is being closed
             return
         self._coming |= dict.fromkeys(actions, future)
         future.add_done_callback(self._arrived)
