@@ -101,7 +101,14 @@ class Key:
 
         >>> str(Key.parse("E").spell(68)), str(Key.parse("Cm").spell(68)), str(Key.parse("Am").spell(68))
         ('G#4', 'Ab4', 'G#4')
+
+        The lowest note of MIDI is a C in every key: as a B sharp it would lie an octave below all others.
+
+        >>> str(Key.parse("C#m").spell(0)), str(Key.parse("C#m").spell(12))
+        ('C-1', 'B#-1')
         """
+        if midi == 0:
+            return Pitch("C", 0, -1)
         for name in self.scale:
             if name.number == midi % 12:
                 return name.at(midi)

@@ -9,6 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from underbow.errors import InputError
+from underbow.tune.abc.reader import read_abc
+from underbow.tune.abc.writer import to_abc
 from underbow.tune.midi.reader import read_midi
 from underbow.tune.written_out import write_out
 
@@ -278,3 +280,11 @@ def test_what_is_on_the_grid_comes_back(eighths: list[int], seed: int) -> None:
         at += length
     found = write_out(read_midi(made(notes))).notes
     assert [(note.start, note.length) for note in found][:-1] == expected[:-1]
+
+
+@pytest.mark.parametrize("key", ["C", "C#", "Cb", "C#m", "Abm", "F#", "D#m"])
+def test_all_notes_of_midi_come_back_from_abc_in_every_key(key: str) -> None:
+    tune = read_midi(made([(240 * number, 240, number) for number in range(128)], key=key))
+    again, *others = read_abc(to_abc(tune))
+    assert not others
+    assert [note.midi for note in write_out(again).notes] == list(range(128))
