@@ -24,6 +24,7 @@ Array = NDArray[np.float64]
 
 _NOVELTY_HOP, _CHROMA_HOP, _CHROMA_WINDOW = 256, 2048, 4096
 _LEAST = 5.0  # seconds that must overlap
+_SHIFTS = 1 << 15  # weighed at once: all those of an hour would be several arrays of 5 MB
 _STRETCH = 12.0  # seconds that are laid against each other by phase
 _CANDIDATES = 12  # places looked at
 _REACH = 0.12  # seconds by which the first estimate may be off
@@ -187,7 +188,7 @@ def chroma(sound: Floats, pitch: float) -> Floats:
     """How strong each pitch class is, every 93 ms, of mean 0 over the classes; shape (frames, 12)."""
     frames = len(sound) // _CHROMA_HOP + 1
     out = np.zeros((frames, 12), np.float32)
-    for first, count in frame_blocks(frames):
+    for first, count in frame_blocks(frames, _CHROMA_WINDOW):
         spectra = magnitudes(sound, first * _CHROMA_HOP, count, hop=_CHROMA_HOP, window=_CHROMA_WINDOW)
         out[first : first + count] = np.sqrt(spectra) @ chroma_matrix(_CHROMA_WINDOW, pitch)
     out /= np.linalg.norm(out, axis=1, keepdims=True) + 0.03 * np.linalg.norm(out, axis=1).max(initial=1e-9)
@@ -219,16 +220,23 @@ def _agreement(heard: Floats, expected: Floats, least: int) -> Array:
     size = 1 << count.bit_length()
     total = np.zeros(size // 2 + 1, complex)
     for column in range(heard.shape[1]):
-        total += np.fft.rfft(heard[:, column], size) * np.fft.rfft(expected[::-1, column], size)
-    product = np.fft.irfft(total, size)[:count]
-    shift = np.arange(count) - (len(expected) - 1)
-    begin, end = np.maximum(shift, 0), np.minimum(shift + len(expected), len(heard))
+        spectrum = np.fft.rfft(heard[:, column], size)
+        spectrum *= np.fft.rfft(expected[::-1, column], size)
+        total += spectrum
+        del spectrum  # of an hour it is 8 MB: not kept while the next is made
+    out = np.fft.irfft(total, size)[:count]
+    del total
     powers = [np.concatenate([[0.0], np.cumsum((part.astype(float) ** 2).sum(axis=1))]) for part in (heard, expected)]
-    energy = (powers[0][end] - powers[0][begin]) * (powers[1][end - shift] - powers[1][begin - shift])
-    overlap = end - begin
-    # a short overlap agrees by chance more easily
-    fair = np.sqrt(overlap / min(len(heard), len(expected))) * (overlap >= least)
-    return np.asarray(product / np.sqrt(np.maximum(energy, 1e-9)) * np.minimum(fair, 1))
+    for first in range(0, count, _SHIFTS):
+        shift = np.arange(first, min(first + _SHIFTS, count)) - (len(expected) - 1)
+        begin, end = np.maximum(shift, 0), np.minimum(shift + len(expected), len(heard))
+        energy = (powers[0][end] - powers[0][begin]) * (powers[1][end - shift] - powers[1][begin - shift])
+        overlap = end - begin
+        # a short overlap agrees by chance more easily
+        fair = np.sqrt(overlap / min(len(heard), len(expected))) * (overlap >= least)
+        part = out[first : first + _SHIFTS]
+        part[:] = part / np.sqrt(np.maximum(energy, 1e-9)) * np.minimum(fair, 1)
+    return np.asarray(out)
 
 
 # -- the play-along by its phase

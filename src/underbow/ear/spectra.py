@@ -19,7 +19,7 @@ Floats = NDArray[np.float32]
 RATE = 22_050  # Hz: all of a fiddle that tells something lies below 11 kHz
 WINDOW, HOP = 1024, 64  # 46 ms, 2.9 ms
 _LOW, _HIGH, _BANDS = 170.0, 9000.0, 42  # Hz; about seven bands an octave
-_FRAMES = 4096  # at a time
+_AT_ONCE = 1 << 22  # samples under windows: 16 MB, and as much again for their spectra
 
 
 def magnitudes(sound: Floats, first: int, count: int, *, hop: int = HOP, window: int = WINDOW) -> Floats:
@@ -44,14 +44,15 @@ def magnitudes(sound: Floats, first: int, count: int, *, hop: int = HOP, window:
     return np.abs(np.fft.rfft(frames * _hann(window), axis=1)).astype(np.float32)
 
 
-def frame_blocks(frames: int) -> Iterator[tuple[int, int]]:
-    """Divide frames into pieces: the first of each and how many.
+def frame_blocks(frames: int, window: int = WINDOW) -> Iterator[tuple[int, int]]:
+    """Divide frames into pieces, the fewer at once the longer their window: the first of each and how many.
 
-    >>> [count for _, count in frame_blocks(5000)]
-    [4096, 904]
+    >>> [count for _, count in frame_blocks(5000)], [count for _, count in frame_blocks(2500, 4 * WINDOW)]
+    ([4096, 904], [1024, 1024, 452])
     """
-    for first in range(0, frames, _FRAMES):
-        yield first, min(_FRAMES, frames - first)
+    most = max(_AT_ONCE // window, 1)
+    for first in range(0, frames, most):
+        yield first, min(most, frames - first)
 
 
 @cache

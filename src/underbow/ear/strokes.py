@@ -167,7 +167,7 @@ def cheapest(cost: Array, seconds: Array, moves: Array, *, even: float, apart: f
     >>> [cheapest(cost, np.array([0.0, 0.2]), moves, even=even, apart=0.03).tolist() for even in (0.05, 9.0)]
     [[1, 1], [1, 0]]
     """
-    back = np.zeros(cost.shape, np.int64)
+    back = np.zeros(cost.shape, np.min_scalar_type(cost.shape[1]))  # no wider than it must be: an hour has many
     total = cost[0]
     between = moves[:, None] - moves[None, :]
     change = 0.5 * (between / (even * 2**0.5)) ** 2

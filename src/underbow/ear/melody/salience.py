@@ -47,7 +47,7 @@ def salience(sound: Floats, hop: int, window: int, concert_pitch: float) -> tupl
     """
     frames = len(sound) // hop + 1
     clear, level = np.zeros((frames, PITCHES), np.float32), np.zeros(frames, np.float32)
-    for first, count in frame_blocks(frames):
+    for first, count in frame_blocks(frames, window):
         spectra = magnitudes(sound, first * hop, count, hop=hop, window=window)
         clear[first : first + count] = clearness(spectra, concert_pitch)
         level[first : first + count] = 10 * np.log10((spectra**2).sum(axis=1) / window**2 + 1e-12)
