@@ -43,19 +43,20 @@ def advise(heard: Heard) -> tuple[Advice, ...]:
 
 
 def _fingers(heard: Heard) -> Iterator[tuple[float, Advice]]:
-    """A finger that is flat or sharp in one hand again and again."""
+    """A finger that is flat or sharp in one hand again and again, or a string that is so in all of them."""
+    tuning = heard.performance.tuning
     by_finger: dict[tuple[str, int, int], list[tuple[float, int]]] = defaultdict(list)
     for stroke in heard.strokes:
         for string, midi, cents in stroke.cents:
             if cents is not None:
-                by_finger[stroke.expected.chord, string, midi].append((cents, stroke.expected.bar.number))
+                hand = "" if midi == tuning.midi[string] else stroke.expected.chord  # an open string is the same in all
+                by_finger[hand, string, midi].append((cents, stroke.expected.bar.number))
     for (chord, string, midi), values in by_finger.items():
         offs = np.array([value for value, _ in values])
         middle = float(np.median(offs))
         if len(values) < _OFTEN or abs(middle) < NOTICED_CENTS or np.mean(np.sign(offs) == np.sign(middle)) < 0.8:
             continue
         bars = _bars(bar for _, bar in values)
-        tuning = heard.performance.tuning
         name = signs(str(tuning.strings[string].pitch_class))
         if midi == tuning.midi[string]:
             yield (

@@ -231,7 +231,7 @@ def _text(text: str, x: float, y: float, size: float, anchor: str, *, bold: bool
 
 
 def draw_heard_svg(chord: Chord, shape: HandShape, cents: Sequence[float | None], *, times: float = 3.0) -> str:
-    """Draw a hand shape, and beside each finger where it came down.
+    """Draw a hand shape, and above the upper finger and below the lower one where it came down.
 
     Parameters
     ----------
@@ -256,7 +256,9 @@ def draw_heard_svg(chord: Chord, shape: HandShape, cents: Sequence[float | None]
         if stop.finger and off is not None:
             x = neck.x(stop.semitones + times * off / 100)
             y = neck.y(string, x)
+            # away from the other string, and off the finger's number
+            out = -_RING if string == shape.strings[-1] else _RING
             marks.append(
-                f'<path class="heard" d="M{x:.1f} {y - 2 * _RING:.1f}v{4 * _RING:.1f}" stroke-width="3" stroke="var(--rosin)"/>'
+                f'<path class="heard" d="M{x:.1f} {y + 0.9 * out:.1f}v{1.4 * out:.1f}" stroke-width="3" stroke="var(--rosin)"/>'
             )
     return svg.removesuffix("</svg>") + "\n".join([*marks, "</svg>"])

@@ -28,6 +28,7 @@ from underbow.track.sheet.model import Sheet
 _TIMES = 4.0  # how much further than in truth a stroke is drawn from its place
 _HIGH = 26.0  # units below the bow's picture for what was heard
 _FARTHEST = 30.0  # units from its place at which a stroke is drawn at most
+_UNBROKEN = "\u2011"  # a hyphen at which no line ends
 _PLAIN_MS, _PLAIN_CENTS = 30.0, 10.0  # what is off by more is marked
 
 
@@ -61,7 +62,8 @@ def make_heard_page(
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n<meta name="color-scheme" content="light dark">',
         f"<title>{escape(title)}</title>\n<style>{css}</style>\n</head>\n<body>\n<main>",
-        f"<header><h1>{escape(title)}</h1>\n<p>{escape(_facts(heard, take))}</p></header>",
+        f'<header><h1>{escape(title)}</h1>\n<p class="small">{escape(one_line(take))}</p>',
+        f'<p class="{"verdict" if heard.strokes else "refused"}">{escape(_verdict(heard))}</p></header>',
         *_advice(heard, practise),
     ]
     if heard.strokes:
@@ -77,9 +79,8 @@ def _hash(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
-def _facts(heard: Heard, take: str) -> str:
-    verdict = VERDICTS[heard.verdict] + (f": {heard.why}" if heard.why else "")
-    return f"{one_line(take)} · {verdict}"
+def _verdict(heard: Heard) -> str:
+    return VERDICTS[heard.verdict] + (f": {heard.why}" if heard.why else "")
 
 
 def _advice(heard: Heard, practise: Sequence[str]) -> Iterator[str]:
@@ -87,7 +88,8 @@ def _advice(heard: Heard, practise: Sequence[str]) -> Iterator[str]:
         return
     yield f'<section class="advice" aria-labelledby="advice"><h2 id="advice">{WORDS["advice"]}</h2><ol>'
     for number, advice in enumerate(heard.advice):
-        bars = f" <b>{escape(WORDS['bars'].format(bars=advice.bars))}</b>" if advice.bars else ""
+        kept = advice.bars.replace("-", _UNBROKEN)
+        bars = f" <b>{escape(WORDS['bars'].format(bars=kept))}</b>" if kept else ""
         name = practise[number] if number < len(practise) else ""
         sheet = f" <small>{escape(WORDS['sheet'].format(name=name))}</small>" if name else ""
         yield f"<li>{escape(advice.text)}{bars}{sheet}</li>"
@@ -95,7 +97,8 @@ def _advice(heard: Heard, practise: Sequence[str]) -> Iterator[str]:
 
 
 def _passes(heard: Heard) -> Iterator[str]:
-    yield f'<section aria-labelledby="passes"><h2 id="passes">{WORDS["passes"]}</h2><div class="wide"><table><thead><tr>'
+    yield f'<section aria-labelledby="passes"><h2 id="passes">{WORDS["passes"]}</h2>'
+    yield '<div class="wide"><table class="numbers"><thead><tr>'
     yield from (
         f'<th scope="col">{WORDS[name]}</th>' for name in ("tempo", "judged", "late", "within", "drift", "swing")
     )
@@ -115,7 +118,7 @@ def _pass_cells(strokes: Sequence[StrokeHeard], played: Pass) -> Iterator[str]:
     yield f"{np.quantile(np.abs(offs), 0.95):.0f} ms" if len(offs) else "–"
     slope, long = drift(list(strokes)), swing(list(strokes), float(played.tempo.beat))
     yield "–" if slope is None else WORDS["steady"] if abs(slope) < 15 else _late(slope)
-    yield "–" if long is None else f"{100 * long:.0f} : {100 - 100 * long:.0f}"
+    yield "–" if long is None else f"{100 * long:.0f}\u00a0:\u00a0{100 - 100 * long:.0f}"
 
 
 def _late(milliseconds: float) -> str:
@@ -140,16 +143,21 @@ def _hands(sheet: Sheet, heard: Heard) -> Iterator[str]:
         off = [float(np.median(found)) if (found := measured[chord, string]) else None for string in shape.strings]
         yield f"<li>{draw_heard_svg(Chord.parse(chord), shape, off)}<p>"
         names = [signs(str(shape.tuning.strings[string].pitch_class)) for string in shape.strings]
-        yield "<br>".join(escape(_in_tune(name, cents)) for name, cents in zip(names, off, strict=True)) + "</p></li>"
+        lines = [
+            _in_tune(name, cents, stopped=stop.finger > 0)
+            for name, cents, stop in zip(names, off, shape.stops, strict=True)
+        ]
+        yield "<br>".join(map(escape, lines)) + "</p></li>"
     yield f'</ul><p class="small">{WORDS["hands_note"]}</p></section>'
 
 
-def _in_tune(name: str, cents: float | None) -> str:
+def _in_tune(name: str, cents: float | None, *, stopped: bool) -> str:
     if cents is None:
         return WORDS["not_judged"].format(string=name)
     if abs(cents) < _PLAIN_CENTS:
         return WORDS["in_tune"].format(string=name)
-    return WORDS["sharp" if cents > 0 else "flat"].format(string=name, cents=f"{abs(cents):.0f}")
+    way = "sharp" if cents > 0 else "flat"
+    return WORDS[way if stopped else f"open_{way}"].format(string=name, cents=f"{abs(cents):.0f}")
 
 
 def _bars(sheet: Sheet, heard: Heard) -> Iterator[str]:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 VERDICTS = {
-    "judged": "heard and judged",
-    "unsure": "judged, but not surely",
-    "other piece": "not judged",
-    "other pitch": "not judged",
-    "silent": "not judged",
-    "clipped": "not judged",
-    "noisy": "not judged",
+    "judged": "Heard and judged",
+    "unsure": "Judged, but not surely",
+    "other piece": "Not judged",
+    "other pitch": "Not judged",
+    "silent": "Not judged",
+    "clipped": "Not judged",
+    "noisy": "Not judged",
 }
 WORDS = {
     "title": "What I heard: {title}",
@@ -19,7 +19,7 @@ WORDS = {
     "passes": "In time",
     "tempo": "Tempo",
     "judged": "Strokes judged",
-    "late": "In the middle",
+    "late": "Usually",
     "within": "95 of 100 within",
     "drift": "Drift in a minute",
     "swing": "Beat divided",
@@ -29,17 +29,19 @@ WORDS = {
     "ahead": "ahead",
     "passes_note": (
         "ms are thousandths of a second; 10 can just be heard, 30 is good playing. "
-        "A beat divided 50 : 50 is even, 67 : 33 a full swing."
+        "A beat divided 50\u00a0:\u00a050 is even, 67\u00a0:\u00a033 a full swing."
     ),
     "hands": "In tune",
     "hands_note": (
-        "The bar beside a finger shows where it came down, three times as far off as it was. A hundred cents are a semitone; "
-        "10 are hardly noticed. Short strokes, and the upper note of an octave, can't be judged."
+        "The mark above or below a finger shows where it came down, three times as far off as it was. A hundred cents are a "
+        "semitone; 10 are hardly noticed. Short strokes, and the upper note of an octave, can't be judged."
     ),
     "not_judged": "{string} string: not judged",
     "in_tune": "{string} string: in tune",
     "sharp": "{string} string: {cents} cents sharp; move the finger a little towards the scroll",
     "flat": "{string} string: {cents} cents flat; move the finger a little towards the bridge",
+    "open_sharp": "{string} string, open: {cents} cents sharp; tune it lower",
+    "open_flat": "{string} string, open: {cents} cents flat; tune it higher",
     "bars_title": "Bar by bar",
     "bars_note": (
         "Lines are where strokes belong, dots where yours came, four times as far off as they were: left of the line is early. "

@@ -1,0 +1,60 @@
+"""What a learner is told of a take: the advice, and the page."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from underbow.ear.advice import advise
+from underbow.ear.expected import expected_strokes
+from underbow.ear.place import Place
+from underbow.ear.report import Advice, Heard, StrokeHeard
+from underbow.lesson.heard.page import make_heard_page
+from underbow.track.performance import Performance
+from underbow.track.sheet.model import Sheet
+
+D_STRING, D4 = 1, 62
+
+
+@pytest.fixture(scope="module")
+def sharp(performance: Performance) -> Heard:
+    """All in time, and in tune but for the open D string, which is sharp in every hand that has it."""
+    strokes = tuple(
+        StrokeHeard(
+            stroke,
+            stroke.start,
+            1.0,
+            0.0,
+            tuple((string, midi, 20.0 if (string, midi) == (D_STRING, D4) else 0.0) for string, midi in stroke.hand),
+        )
+        for stroke in expected_strokes(performance)
+    )
+    return Heard(performance, "judged", "", Place(0.0, 1.0, 1.0, leak=True), strokes)
+
+
+def test_a_string_out_of_tune_is_told_once_whatever_hands_have_it(sharp: Heard) -> None:
+    hands = {s.expected.chord for s in sharp.strokes if any(cents for *_, cents in s.cents)}
+    assert len(hands) > 1
+    assert [advice.text for advice in advise(sharp)] == [
+        "Your D string is about 20 cents sharp: tune it before the next round."
+    ]
+
+
+def test_where_no_finger_is_none_is_told_to_move(sheet: Sheet, sharp: Heard) -> None:
+    page = make_heard_page(sheet, sharp, take="take.wav").decode()
+    assert "D string, open: 20 cents sharp; tune it lower" in page
+    assert "move the finger" not in page
+
+
+def test_no_line_ends_within_a_row_of_bars(sheet: Sheet, sharp: Heard) -> None:
+    advised = replace(sharp, advice=(Advice("Lean on the click.", "1-4, 6"),))
+    page = make_heard_page(sheet, advised, take="a.wav").decode()
+    assert "Practise bars 1\u20114, 6." in page
+
+
+def test_why_a_take_is_refused_stands_out(sheet: Sheet, sharp: Heard) -> None:
+    refused = Heard(sharp.performance, "silent", "there is next to no sound in it", sharp.place)
+    page = make_heard_page(sheet, refused, take="a & b.wav").decode()
+    assert '<p class="small">a &amp; b.wav</p>' in page
+    assert '<p class="refused">Not judged: there is next to no sound in it</p>' in page
