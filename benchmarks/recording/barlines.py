@@ -16,6 +16,7 @@ import json
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -27,6 +28,7 @@ from underbow.ear.writing.barlines import (
     COUNTED,
     KINDS,
     SEEN,
+    STEPS,
     TRIED,
     WHOLE,
     Tables,
@@ -46,6 +48,7 @@ from underbow.tune.tune import Melody, Tune
 
 OUT = Path(__file__).parents[2] / "src" / "underbow" / "ear" / "writing" / "barlines.json"
 SMOOTHED = 4.0  # signs that are taken for seen
+MISSED = 0.01  # share of steps that may be anything: a note was left out, or wrongly heard
 FOLDS, SHRUNK = 5, 0.05
 JITTER, PAGES = 0.008, 20  # seconds (standard deviation); tunes of a meter that are all taken
 LEAST = 24  # notes of a tune that is counted
@@ -76,6 +79,20 @@ def counted(examples: Sequence[Example], bar: int, long: dict[str, float]) -> Ta
             tables[kind, what] = np.log((row + SMOOTHED * every) / (row.sum() + SMOOTHED) * bar)
         tables[kind, ""] = np.log(every * bar)
     return Tables(dict.fromkeys(KINDS, 1.0), tables, np.log(usual / usual.sum()), long)
+
+
+def stepped(examples: Sequence[Example], bar: int) -> Array:
+    """For each sixteenth of a bar, logarithms of the shares of the steps from a note to the next: 1 to ``STEPS`` sixteenths."""
+    found = np.zeros((bar, STEPS))
+    for line, pickup, _ in examples:
+        places = [round(note.start * 4) - pickup for note in line]
+        for place, after in pairwise(places):
+            if 1 <= after - place <= STEPS:
+                found[place % bar, after - place - 1] += 1
+    every = found.sum(axis=0) + 0.5
+    every /= every.sum()
+    shares = (found + SMOOTHED * every) / (found.sum(axis=1, keepdims=True) + SMOOTHED)
+    return np.asarray(np.log((1 - MISSED) * shares + MISSED / STEPS))
 
 
 def usually_long(examples: dict[str, list[Example]]) -> dict[str, float]:
@@ -205,6 +222,7 @@ def write(training: dict[str, list[Example]]) -> None:
                 kind: {what: hundredths(row) for (other, what), row in sorted(table.signs.items()) if other == kind}
                 for kind in SEEN
             },
+            "steps": [hundredths(row) for row in stepped(training[meter], sixteenths(meter))],
         }
     long = {what: round(100 * share) for what, share in usually_long(training).items()}
     OUT.write_text(json.dumps({"weights": found, "long": long, "meters": kept}, separators=(",", ":")) + "\n")

@@ -69,7 +69,29 @@ def ways(tune: Tune) -> dict[str, tuple[int, ...]]:
 def play(melody: Melody, tempo: float, conditions: Conditions, seed: int, *, rounds: int = 1) -> Take:
     """Play a melody at so many quarters a minute, ``rounds`` times without a break."""
     rng = np.random.default_rng(seed)
+    take, strokes = silent(melody, tempo, conditions, rng, rounds)
     voice = Remembered(BuiltinVoice(RATE, conditions.pitch), 256 << 20)
+    sound = np.zeros(round((take.end + conditions.before + 2) * RATE), np.float32)
+    bow = "d"
+    for stroke in strokes:
+        begin = stroke[0][0]
+        bow = "u" if bow == "d" else "d"
+        inside = tuple(
+            ActionNote(max(round((start - begin) * RATE), 0), max(round((end - start) * RATE), 400), midi)
+            for start, end, midi in stroke
+        )
+        action = Action(Manner.BOW, inside, bow=bow, accent=int(rng.integers(5, 9)), joined=True, solo=True)
+        samples = voice.sounds(action) * 10 ** (rng.uniform(-3, 0) / 20)
+        at = round(begin * RATE)
+        sound[at : at + len(samples)] += samples[: len(sound) - at]
+    take.sound = _microphone(sound, conditions, rng)
+    return take
+
+
+def silent(
+    melody: Melody, tempo: float, conditions: Conditions, rng: np.random.Generator, rounds: int = 1
+) -> tuple[Take, list[list[tuple[float, float, int]]]]:
+    """What is played when, without any sound yet; and the strokes it is bowed in."""
     clock = _clock(float(melody.loop) * rounds + 8, tempo, conditions, rng)
     lead = conditions.before + (2.4 if conditions.spoken else 0.0)
     take = Take(np.zeros(0, np.float32))
@@ -86,21 +108,7 @@ def play(melody: Melody, tempo: float, conditions: Conditions, seed: int, *, rou
             _one(take, strokes, index, note, shift, clock, lead, conditions, rng)
     take.end = lead + clock(melody.loop * (rounds - 1) + melody.length)
     take.played = [one for stroke in strokes for one in stroke]
-    sound = np.zeros(round((take.end + conditions.before + 2) * RATE), np.float32)
-    bow = "d"
-    for stroke in strokes:
-        begin = stroke[0][0]
-        bow = "u" if bow == "d" else "d"
-        inside = tuple(
-            ActionNote(max(round((start - begin) * RATE), 0), max(round((end - start) * RATE), 400), midi)
-            for start, end, midi in stroke
-        )
-        action = Action(Manner.BOW, inside, bow=bow, accent=int(rng.integers(5, 9)), joined=True, solo=True)
-        samples = voice.sounds(action) * 10 ** (rng.uniform(-3, 0) / 20)
-        at = round(begin * RATE)
-        sound[at : at + len(samples)] += samples[: len(sound) - at]
-    take.sound = _microphone(sound, conditions, rng)
-    return take
+    return take, strokes
 
 
 def _one(

@@ -75,6 +75,45 @@ def test_steadily_played_notes_become_the_page_they_were_read_from() -> None:
     assert "a draft" in written.abc
 
 
+HELD = """X:1
+M:4/4
+L:1/8
+K:G
+|:G2Bd g4|e2dB A4|G2Bd g2fe|d2cA G4:|:b2ag e4|a2ge d4|g2ed B2AB|G2E2 D4|b2ag e4|a2ge d4|gedB A2FA|G8:|
+"""
+
+
+def swaying(text: str, seed: int) -> list[Sounding]:
+    """Notes up to 30 ms early or late, in a tempo that sways by 8 % in waves of some bars."""
+    rng = np.random.default_rng(seed)
+    quarters = np.arange(0, 200, 0.125)
+    sway = 0.08 * np.sin(2 * np.pi * quarters / rng.uniform(6, 14) + rng.uniform(0, 7))
+    seconds = np.cumsum(0.125 * 0.36 * (1 + sway))
+    notes = write_out(read_abc(text)[0]).notes
+    begins = np.interp([float(note.start) for note in notes], quarters, seconds)
+    begins += np.clip(rng.normal(0, 0.015, len(notes)), -0.03, 0.03)
+    ends = [*begins[1:], float(np.interp(float(notes[-1].end), quarters, seconds))]
+    return [
+        Sounding(float(begin), float(end), note.midi, 1.0) for begin, end, note in zip(begins, ends, notes, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_beat_is_carried_through_long_notes_of_a_tempo_that_sways(seed: int) -> None:
+    assert bars(from_notes(swaying(HELD, seed), "x").tune) == bars(read_abc(HELD)[0])
+
+
+def test_a_quarter_of_a_lively_tune_is_not_taken_for_an_eighth() -> None:
+    text = """X:1
+M:4/4
+L:1/8
+K:D
+|:d2de f2f2|e2e2 g2A2|d2d2 f2a2|f2e2d4:|:a2a2f2f2|g2ge c2A2|a2gf e2d2|d2c2d4:|
+"""
+    written = from_notes(sounding(text, 30 / 166), "x")
+    assert bars(written.tune) == bars(read_abc(text)[0])
+
+
 def test_what_the_player_says_is_taken() -> None:
     text = "X:1\nM:3/4\nL:1/8\nK:G\nG2B2d2|g2d2B2|c2A2F2|G6|B2d2g2|a2f2d2|e2c2A2|G6|\n"
     found = from_notes(sounding(text, 0.25), "x", Given(Meter.parse("3/4"), Fraction(1), 120.0))

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,7 @@ __all__ = [
     "COUNTED",
     "KINDS",
     "SEEN",
+    "STEPS",
     "TRIED",
     "WHOLE",
     "Sign",
@@ -39,6 +41,7 @@ __all__ = [
     "find_pickup",
     "lengthened",
     "signs",
+    "steps",
 ]
 
 Array = NDArray[np.float64]
@@ -48,6 +51,7 @@ COUNTED = ("4/4", "3/4", "6/8")  # meters whose tables are in the file; the othe
 TRIED = ("4/4", "6/8", "3/4", "9/8")
 SEEN = ("length", "turn", "again", "last")  # kinds that have tables
 KINDS = (*SEEN, "chord", "usual", "long")
+STEPS = 32  # sixteenths from a note to the next, at most, that are counted
 WHOLE = (4, 6, 8, 12, 16, 24)  # bars of parts that are counted each by itself
 _LENGTHS = (1.5, 2.5, 3.5, 4.5, 6.5, 8.5)  # sixteenths between classes of lengths
 _AGAIN = (1, 2, 4, 8)  # bars after which a passage is heard again
@@ -201,9 +205,20 @@ def _weighed(line: Sequence[Played], meter: Meter, part: Fraction | None) -> Arr
 
 
 @cache
+def _kept() -> dict[str, Any]:
+    read: dict[str, Any] = json.loads((files("underbow.ear.writing") / "barlines.json").read_text())
+    return read
+
+
+def _like(meter: Meter) -> str:
+    """The counted meter from which another takes its tables."""
+    return "6/8" if meter.compound else "3/4" if meter.bar == 3 else "4/4"
+
+
+@cache
 def _tables(meter: Meter) -> Tables:
-    kept = json.loads((files("underbow.ear.writing") / "barlines.json").read_text())
-    counted = "6/8" if meter.compound else "3/4" if meter.bar == 3 else "4/4"
+    kept = _kept()
+    counted = _like(meter)
     of = kept["meters"][counted]
     bar = round(meter.bar * SIXTEENTHS)
     places = lengthened(Meter.parse(counted), bar)
@@ -214,6 +229,14 @@ def _tables(meter: Meter) -> Tables:
     tables = {(kind, what): laid(row) for kind in SEEN for what, row in of["signs"][kind].items()}
     long = {what: share / 100 for what, share in kept["long"].items()}
     return Tables(kept["weights"], tables, laid(of["usual"]), long)
+
+
+@cache
+def steps(meter: Meter) -> Array:
+    """For each sixteenth of a bar, how usual it is for the next note to begin 1 to ``STEPS`` later: logarithms of the shares."""
+    counted = _like(meter)
+    places = lengthened(Meter.parse(counted), round(meter.bar * SIXTEENTHS))
+    return np.array(_kept()["meters"][counted]["steps"], float)[places] / 100
 
 
 def lengthened(counted: Meter, bar: int) -> list[int]:

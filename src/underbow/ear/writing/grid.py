@@ -1,31 +1,48 @@
-"""Played notes on an even grid: the beat is followed as it sways, and simple rhythms are preferred.
+"""Played notes on an even grid: the beat is followed as it sways, and each note is put where one usually begins in a bar.
 
-The grid is made of eighths, each halved once. Every way of putting the notes on it has a cost: how far each note lies off where
-the beat so far has it, squared, and something more for each note between the eighths. The cheapest way is searched for with a
-bounded number of ways kept (beam search); on each of them the beat follows the notes a little.
+The tempo is taken for something that changes slowly, and whose change is slow to change, too (a Gaussian process, Matérn's with
+3/2): it is carried through a long note, which can't cheaply gain or lose an eighth where the tempo is the same on both sides.
+Each way of putting the notes on the grid is followed by a filter (Kalman's) of the clock, the tempo and its change; it costs how
+unlikely each note is at its time, and how unusual it is, in a meter, to begin there after the note before. Ways that have come to
+the same place of the same bar are held against each other, the cheapest is kept. To search rhythm and tempo together is from
+Cemgil and Kappen, "Monte Carlo methods for tempo tracking and rhythm quantization" (2003), and Raphael, "A hybrid graphical model
+for rhythmic parsing" (2002); that the place in the bar is searched with them, from Whiteley, Cemgil and Godsill, "Bayesian
+modelling of temporal structure in musical audio" (2006).
 
-Conventions: positions are whole numbers of sixteenths from the first note; times are seconds.
+Conventions: places are whole numbers of sixteenths from the first note; times are seconds, inside the search sixteenths.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from math import log, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
-__all__ = ["Grid", "best_grid", "eighth_of", "on_grid"]
+from underbow.ear.writing.barlines import STEPS, TRIED, steps
+from underbow.theory.meter import Meter
+
+__all__ = ["Grid", "eighth_of", "on_grid"]
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 _KINDS = ((0.5, 0.04), (1, 0.5), (1.5, 0.02), (2, 0.25), (3, 0.12), (4, 0.07))  # lengths in eighths, how common each is
 _SPREAD = 0.13  # of the logarithm of a length
-_SHORTEST, _LONGEST, _QUARTER = 0.09, 0.75, 0.37  # seconds of an eighth that are tried; what is longer is a quarter
-_WAYS, _PER_PLACE = 30, 3  # that are kept
-_OFF = 0.25  # of an eighth: how far notes lie off (standard deviation)
-_BETWEEN = 3.2  # cost of a note between the eighths
-_ASIDE = 1.0  # of a note of a quarter or more that doesn't begin on a beat
-_BEATS = ((4, 0), (4, 2), (6, 0), (6, 2), (6, 4))  # sixteenths from beat to beat, and where the first one lies
-_FOLLOW, _SWAY = 0.55, 0.12  # share of a deviation that moves the beat, and its pace
-_WIDEST = 0.3  # share by which the pace may leave the first one
+_SHORTEST, _LONGEST = 0.09, 0.75  # seconds of an eighth that are tried
+_OTHERS = (0.5, 1.0, 2.0)  # shares of the eighth found that may be the right one
+_USUAL = 0.2  # seconds of an eighth that are usual in dances
+_VARIED = 0.14  # spread of its logarithm; narrow, for a tune's notes are alike: together they say less than one by one
+_ENOUGH = 80  # notes that tell how long an eighth is
+_OFF = 0.016  # seconds: how far notes lie off (standard deviation)
+_SWAY, _MEAN = 0.06, 0.04  # shares by which the tempo leaves its mean, and the mean what was found
+_SLOW = 14.0  # sixteenths over which the tempo stays much the same
+_FINE = 64  # moments of a sixteenth over which pushes to the tempo are summed
+_KEPT, _SAME = 12, 2  # ways that are kept of one meter and pickup; of these, in the same place
+_DEARER, _DEAREST = 18.0, 40.0  # than the cheapest of its meter and pickup, and of all: such ways are dropped
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,21 +54,37 @@ class Grid:
     places : tuple of int
         For each note, sixteenths from the first.
     off : tuple of float
-        For each note, how far it lay off, in eighths.
+        For each note, how far it lay from where the beat so far had it, in eighths.
     eighth : float
         Seconds of an eighth, on the whole.
-    cost : float
-        Of this way, a note.
     """
 
     places: tuple[int, ...]
     off: tuple[float, ...]
     eighth: float
-    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Ways:
+    """Ways of putting some notes on the grid, one a row: of which meter and pickup, what it costs, its place and its clock.
+
+    The clock is a mean, shape (ways, 3), and its spread: how late it is for the place, in sixteenths; the share by which they are
+    longer than the mean; how fast that grows. ``before`` are the ways that these come from, ``off`` is how late the note was.
+    """
+
+    which: Whole
+    cost: Array
+    place: Whole
+    clock: Array
+    spread: Array
+    before: Whole
+    off: Array
 
 
 def eighth_of(begins: Sequence[float]) -> float:
-    """Find how long an eighth is, from the lengths between notes: the one that makes them all likeliest.
+    """Find about how long an eighth is, from the lengths between notes: the one that makes them all likeliest.
+
+    It may be taken for a quarter, or one for it; :func:`on_grid` looks again.
 
     >>> round(eighth_of([0.0, 0.2, 0.41, 0.6, 0.8, 1.2, 1.41, 1.6, 2.2, 2.4]), 2)
     0.2
@@ -65,64 +98,124 @@ def eighth_of(begins: Sequence[float]) -> float:
     for kind, share in _KINDS:
         off = np.log(lengths[None, :] / (kind * tried[:, None])) / _SPREAD
         likely += share * np.exp(-0.5 * off**2)
-    best = float(tried[np.log(likely).sum(axis=1).argmax()])
-    return best / 2 if best > _QUARTER else best
+    return float(tried[np.log(likely).sum(axis=1).argmax()])
 
 
-def best_grid(begins: Sequence[float], eighth: float, beat: int | None = None) -> Grid:
-    """Put notes on the grid with the beats, of a quarter or of three eighths, on which the long notes begin best.
-
-    Parameters
-    ----------
-    begins, eighth
-        As for :func:`on_grid`.
-    beat : int, optional
-        Sixteenths of a beat, where it is known: 4 or 6.
-    """
-    tried = [beats for beats in _BEATS if beat is None or beats[0] == beat] or list(_BEATS)
-    return min((on_grid(begins, eighth, beats) for beats in tried), key=lambda grid: grid.cost)
-
-
-def on_grid(begins: Sequence[float], eighth: float, beats: tuple[int, int] | None = None) -> Grid:
+def on_grid(begins: Sequence[float], eighth: float | None = None, meter: Meter | None = None) -> Grid:
     """Put notes on the grid.
 
     Parameters
     ----------
     begins : sequence of float
         When each begins, rising; at least one.
-    eighth : float
-        About how long an eighth is.
-    beats : (int, int), optional
-        Sixteenths from beat to beat, and where the first one lies: long notes rather begin on them.
+    eighth : float, optional
+        About how long an eighth is, where it is known.
+    meter : Meter, optional
+        Where it is known.
 
     Examples
     --------
     >>> on_grid([0.0, 0.21, 0.4, 0.59, 0.8, 1.21, 1.3, 1.4], 0.2).places
     (0, 2, 4, 6, 8, 12, 13, 14)
     """
-    # cost, place, time of that place, eighth, the way here
-    ways: list[tuple[float, int, float, float, tuple[int, ...], tuple[float, ...]]] = [
-        (0.0, 0, begins[0], eighth, (0,), (0.0,))
-    ]
-    for begin in begins[1:]:
-        new = []
-        for cost, place, at, pace, places, offs in ways:
-            middle = round((begin - at) / pace * 2)
-            for step in {max(middle + by, 1) for by in (-1, 0, 1)}:
-                off = begin - (at + step * pace / 2)
-                more = 0.5 * (off / (_OFF * pace)) ** 2 + (_BETWEEN if (place + step) % 2 else 0.0)
-                if beats is not None and step >= 4 and (place - beats[1]) % beats[0]:
-                    more += _ASIDE
-                faster = float(np.clip(pace + _SWAY * off * 2 / step, eighth * (1 - _WIDEST), eighth * (1 + _WIDEST)))
-                there = at + step * pace / 2 + _FOLLOW * off
-                new.append((cost + more, place + step, there, faster, (*places, place + step), (*offs, off / pace)))
-        new.sort(key=lambda way: way[0])
-        kept: dict[int, int] = {}
-        ways = []
-        for way in new:
-            if kept.get(way[1], 0) < _PER_PLACE and len(ways) < _WAYS:
-                kept[way[1]] = kept.get(way[1], 0) + 1
-                ways.append(way)
-    best = ways[0]
-    whole = 2 * (begins[-1] - begins[0]) / max(best[1], 1)
-    return Grid(best[4], best[5], whole or eighth, best[0] / len(begins))
+    meters = [Meter.parse(name) for name in TRIED] if meter is None else [meter]
+    if eighth is None:
+        found = eighth_of(begins)
+        eighth = min((found * share for share in _OTHERS), key=lambda one: _cost_of(begins[:_ENOUGH], one, meters))
+    walked = _walked(begins, eighth, meters)
+    way = int(walked[-1].cost.argmin())
+    places, off = [], []
+    for ways in reversed(walked):
+        places.append(int(ways.place[way]))
+        off.append(float(ways.off[way]) / 2)
+        way = int(ways.before[way])
+    whole = 2 * (begins[-1] - begins[0]) / max(places[0], 1)
+    return Grid(tuple(reversed(places)), tuple(reversed(off)), whole or eighth)
+
+
+def _cost_of(begins: Sequence[float], eighth: float, meters: Sequence[Meter]) -> float:
+    """How unlikely notes are where an eighth is so long."""
+    unusual = 0.5 * (log(eighth / _USUAL) / _VARIED) ** 2
+    return float(_walked(begins, eighth, meters)[-1].cost.min()) + len(begins) * log(eighth) + unusual
+
+
+def _walked(begins: Sequence[float], eighth: float, meters: Sequence[Meter]) -> list[_Ways]:
+    """For each note, the ways that lead to it."""
+    rows = [steps(meter) for meter in meters]
+    usual = np.concatenate(rows)  # a row for each place in a bar of each meter
+    longs = np.array([len(row) for row in rows])
+    firsts = np.cumsum(longs) - longs
+    pickups = [(meter, pickup) for meter, long in enumerate(longs.tolist()) for pickup in range(0, long, 2)]
+    of, pickup = np.array(pickups).T
+    count = len(pickups)
+    times = (np.array(begins) - begins[0]) / (eighth / 2)
+    jitter = (_OFF / (eighth / 2)) ** 2
+    onward, blurred, anywhere = _motion()
+    spread = anywhere + np.diag([jitter, _MEAN**2, 0])
+    ways = _Ways(
+        np.arange(count), np.log(longs[of] / 2), np.zeros(count, np.int64), np.zeros((count, 3)),
+        np.repeat(spread[None], count, axis=0), np.zeros(count, np.int64), np.zeros(count),
+    )  # fmt: skip
+    out = [ways]
+    late = onward[:, 0]  # what a clock says of how late it will be
+    for now in times[1:].tolist():
+        place = ways.place[:, None] + np.arange(1, STEPS + 1)
+        off = now - place - ways.clock @ late.T
+        wide = np.einsum("si,wij,sj->ws", late, ways.spread, late) + blurred[:, 0, 0] + jitter
+        bar = firsts[of[ways.which]] + (ways.place - pickup[ways.which]) % longs[of[ways.which]]
+        cost = ways.cost[:, None] + 0.5 * (off**2 / wide + np.log(wide)) - usual[bar]
+        before, step = np.nonzero(cost < cost.min() + _DEAREST)
+        kept = _cheapest(cost[before, step], ways.which[before], place[before, step])
+        before, step = before[kept], step[kept]
+        spread = onward[step] @ ways.spread[before] @ onward[step].transpose(0, 2, 1) + blurred[step]
+        gain = spread[:, :, 0] / wide[before, step, None]
+        clock = np.einsum("wij,wj->wi", onward[step], ways.clock[before]) + gain * off[before, step, None]
+        ways = _Ways(
+            ways.which[before], cost[before, step], place[before, step], clock,
+            spread - gain[:, :, None] * spread[:, None, 0], before, off[before, step],
+        )  # fmt: skip
+        out.append(ways)
+    return out
+
+
+def _cheapest(cost: Array, which: Whole, place: Whole) -> Whole:
+    """Rows that are kept: the cheapest in each place, and the cheapest of these of each meter and pickup."""
+    kept = np.lexsort((cost, place, which))
+    kept = kept[_rank(which[kept] * (place.max() + 1) + place[kept])[0] < _SAME]
+    kept = kept[np.lexsort((cost[kept], which[kept]))]
+    rank, first = _rank(which[kept])
+    return kept[(rank < _KEPT) & (cost[kept] < cost[kept][first] + _DEARER)]
+
+
+def _rank(groups: Whole) -> tuple[Whole, Whole]:
+    """For each row its number in its group, and its group's first row; the rows of a group lie together."""
+    own = np.arange(len(groups))
+    first = np.maximum.accumulate(np.where(np.diff(groups, prepend=-1) != 0, own, 0))
+    return own - first, first
+
+
+@cache
+def _motion() -> tuple[Array, Array, Array]:
+    """How a clock goes on over 1 to ``STEPS`` sixteenths, how it is blurred meanwhile, and how it is spread at any time.
+
+    The first two shapes (steps, 3, 3), the last (3, 3).
+    """
+    back = sqrt(3) / _SLOW
+
+    def kept(after: Array) -> Array:
+        """What is left of a clock after so many sixteenths, shape (..., 3, 3)."""
+        less = np.exp(-back * after)
+        late, later = (2 - less * (2 + back * after)) / back, (1 - less * (1 + back * after)) / back**2
+        one, none = np.ones_like(after), np.zeros_like(after)
+        rows = [
+            [one, late, later],
+            [none, less * (1 + back * after), less * after],
+            [none, -less * back**2 * after, less * (1 - back * after)],
+        ]
+        return np.moveaxis(np.array(rows), (0, 1), (-2, -1))
+
+    moments = (np.arange(STEPS * _FINE) + 0.5) / _FINE
+    pushed = kept(moments)[:, :, 2]  # what a push to the tempo's change becomes
+    power = 4 * back**3 * _SWAY**2 / _FINE
+    blurred = power * (pushed[:, :, None] * pushed[:, None, :]).cumsum(axis=0)[_FINE - 1 :: _FINE]
+    return kept(np.arange(1.0, STEPS + 1)), blurred, np.diag([0, _SWAY**2, (back * _SWAY) ** 2])

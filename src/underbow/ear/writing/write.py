@@ -16,7 +16,7 @@ from underbow.ear.melody.salience import salience, tuned_at
 from underbow.ear.recording import LONGEST, read_recording
 from underbow.ear.writing.barlines import find_meter, find_pickup
 from underbow.ear.writing.form import part_length, roll
-from underbow.ear.writing.grid import Grid, best_grid, eighth_of
+from underbow.ear.writing.grid import Grid, on_grid
 from underbow.ear.writing.notes import Sounding, main_notes, notes_of
 from underbow.ear.writing.page import Heading, Sketch, abc_of, sketch
 from underbow.errors import InputError
@@ -105,11 +105,10 @@ def from_notes(notes: Sequence[Sounding], title: str, given: Given = Given(), pi
         Hz of the player's A4, to be told.
     """
     begins = [note.start for note in notes]
-    eighth = eighth_of(begins)
+    eighth = None
     if given.tempo is not None:
         eighth = 60 / given.tempo / float(2 * (given.beat or (given.meter.beat if given.meter else Fraction(1))))
-    beat_known = None if given.meter is None else 6 if given.meter.compound else 4
-    grid = best_grid(begins, eighth, beat_known)
+    grid = on_grid(begins, eighth, given.meter)
     line = _line(notes, grid)
     part = part_length(line)
     meter, sure = (given.meter, 1.0) if given.meter else find_meter(line, part)
