@@ -19,7 +19,7 @@ from underbow.tune.harmony.emission import NEAR, PLACES, places_of
 from underbow.tune.harmony.model import CHORDS
 from underbow.tune.harmony.units import GRID, RINGS
 
-HIDDEN, GATES, EPOCHS, STEPS, RATE, DECAY = 24, 24, 45, 18, 4e-3, 1e-2
+HIDDEN, GATES, EPOCHS, STEPS, RATE, DECAY = 20, 20, 45, 18, 4e-3, 1e-2
 DROPPED, RINGS_DROPPED, MEAN = 0.5, 0.2, 0.98
 KINDS = len(RINGS) + GRID
 KEPT = [*(RINGS.index(ring) for ring in NEAR), *range(len(RINGS), KINDS)]  # what the recurrent part sees
@@ -138,7 +138,7 @@ def trained(tunes: Sequence[Heard], wanted: np.ndarray, seeds: Sequence[int]) ->
     The same tunes, row and seed give the same network on the same machine, but for rounding whatever is trained beside it.
     """
     networks = Networks(seeds).train()
-    rng = np.random.default_rng(0)
+    rng = np.random.default_rng(seeds)  # the tunes' order
     parameters = list(networks.parameters())
     means = [parameter.detach().clone() for parameter in parameters]
     optimiser = torch.optim.AdamW(parameters, lr=RATE, weight_decay=DECAY)
