@@ -20,7 +20,7 @@ desk: $(VENV)/.installed
 	$(BIN)/underbow desk "$(FOLDER)"
 
 test: $(VENV)/.dev
-	$(BIN)/pytest -n $(JOBS) --dist worksteal
+	$(BIN)/pytest -n $(JOBS)
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .

@@ -85,11 +85,7 @@ def _opens_a_page(item: pytest.Item) -> bool:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Let pages be tried once more where a busy machine came between, and first of all: so one worker has them all.
-
-    It takes its turns with nobody then, and the other workers do the rest meanwhile.
-    """
-    items.sort(key=lambda item: not _opens_a_page(item))
+    """Let pages be tried once more where a busy machine came between."""
     for item in items:
         if _opens_a_page(item):
             item.add_marker(pytest.mark.flaky(reruns=2, reruns_delay=1))
