@@ -22,6 +22,9 @@ try:
 except ImportError:  # Windows
     fcntl = None  # type: ignore[assignment]
 
+# There is a worker for each core: numpy's threads on top of them would take the processor from the pages, which are timed.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # librosa's compiled parts are kept beside it, where two workers of a fresh checkout would write and read one file at once.
 if worker := os.environ.get("PYTEST_XDIST_WORKER"):
     os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).parents[1] / ".pytest_cache" / "numba" / worker))

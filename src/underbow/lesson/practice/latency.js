@@ -12,6 +12,7 @@ function mayAsk(context, begun) {
 
 function latency(context, begun) {
   if (!mayAsk(context, begun)) return context.baseLatency;
-  if (context.outputLatency) answered.add(context);
-  return context.outputLatency || context.baseLatency || 0;
+  const late = context.outputLatency;  // asked once for a picture: WebKit asks its whole sound chain
+  if (FIREFOX && late) answered.add(context);
+  return late || context.baseLatency || 0;
 }
