@@ -146,20 +146,19 @@ def _joins(tune: Tune, order: tuple[int, ...], n: int, laid: Laid, *, exact: boo
     measure = tune.measures[index]
     edge = edge_between(tune, order[n - 1], index)
     short = measure.length < measure.meter.bar
-    later = len(laid.bars) > 1 or not last.room  # the first bar of all may be a pickup
-    fits = last.room == measure.length or (
-        edge and measure.length < last.room and (exact or not _leads_on(tune, order, n))
-    )
-    if short and last.room > 0 and fits and (edge or later):
+    room = last.room
+    later = len(laid.bars) > 1 or not room  # the first bar of all may be a pickup
+    fits = room == measure.length or (edge and measure.length < room and (exact or not _leads_on(tune, order, n)))
+    if short and room > 0 and fits and (edge or later):
         laid.starts.append(last.take(index, last.end))
         last.length += measure.length
         return True
-    if exact or not edge or not later or last.room < 0:
+    if exact or not edge or not later or room < 0:
         return False
     held = last.length
     if not short:
-        if last.room:
-            if last.room not in (laid.pickup, *_pickups(tune)):
+        if room:
+            if room not in (laid.pickup, *_pickups(tune)):
                 laid.uneven.append(Uneven(last.index, held, "waited"))
             last.length = last.full
         return False

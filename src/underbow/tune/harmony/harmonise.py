@@ -11,7 +11,7 @@ be written on the page.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -33,7 +33,7 @@ from underbow.tune.harmony.model import CHORDS, Solved, model_of, solve
 from underbow.tune.harmony.seen import see
 from underbow.tune.harmony.units import Array, Seen, Unit
 from underbow.tune.keyfind import in_key
-from underbow.tune.tune import Tune
+from underbow.tune.tune import Measure, Tune
 
 Style = Literal["usual", "few", "open"]
 RUNNERS_UP = 3
@@ -186,23 +186,28 @@ def chosen_chords(solved: Solved, *, thirds: bool = True) -> NDArray[np.intp]:
 
 
 def _others(
-    solved: Solved, heads: list[int], sizes: NDArray[np.intp], *, thirds: bool
+    solved: Solved, shares: Array, heads: list[int], sizes: NDArray[np.intp], *, thirds: bool
 ) -> list[list[tuple[tuple[int, ...], float]]]:
-    """For every bar the likeliest patterns of chords, one chord for each unit, with their probabilities."""
+    """For every bar the likeliest patterns of chords, one chord for each unit, and how sure each is, the surest first."""
     out: list[list[tuple[tuple[int, ...], float]]] = [[] for _ in heads]
     for size in {int(s) for s in sizes}:
-        these = [i for i, s in enumerate(sizes) if s == size]
-        joint = _joint(solved, np.array([heads[i] for i in these]), size)
+        these = np.flatnonzero(sizes == size)
+        first = np.asarray(heads)[these]
+        joint = _joint(solved, first, size)
         if not thirds:
             joint = _rooted(joint, size)
         flat = joint.reshape(len(these), -1)
         best = np.argpartition(flat, -_PATTERNS, axis=1)[:, -_PATTERNS:]
-        shares = np.take_along_axis(flat, best, 1)
-        order = np.argsort(-shares, axis=1, kind="stable")
-        best, shares = np.take_along_axis(best, order, 1), np.take_along_axis(shares, order, 1)
-        chords = np.stack(np.unravel_index(best, (CHORDS,) * size), -1).tolist()
-        for i, row, share in zip(these, chords, shares.tolist(), strict=True):
-            out[i] = [(tuple(chord), p) for chord, p in zip(row, share, strict=True) if p > 0]
+        likely = np.take_along_axis(flat, best, 1)
+        order = np.argsort(-likely, axis=1, kind="stable")
+        best, likely = np.take_along_axis(best, order, 1), np.take_along_axis(likely, order, 1)
+        chords = np.unravel_index(best, (CHORDS,) * size)
+        sure = np.minimum(sum(shares[(first + k)[:, None], chords[k]] for k in range(size)), 1.0)
+        order = np.argsort(-sure, axis=1, kind="stable")
+        for i, row, chord, share, p in zip(
+            these.tolist(), order.tolist(), np.stack(chords, -1).tolist(), sure.tolist(), likely.tolist(), strict=True
+        ):
+            out[i] = [(tuple(chord[k]), share[k]) for k in row if p[k] > 0]
     return out
 
 
@@ -224,21 +229,22 @@ def _rooted(joint: Array, size: int) -> Array:
     return joint
 
 
-@cache
 def _root(key: Key, chord: int) -> PitchClass:
     pitch = key.spell(60 + (key.tonic.number + chord // 2) % 12)
     return PitchClass(pitch.letter, pitch.alter)
 
 
 @cache
-def _chord(key: Key, chord: int, style: Style, *, seventh: bool = False) -> Chord:
-    """Spell a chord of a key."""
-    quality = "5" if style == "open" else "m" if chord % 2 else "7" if seventh else ""
-    return Chord(_root(key, chord), quality)
+def _chords(key: Key, style: Style, *, seventh: bool = False) -> tuple[Chord, ...]:
+    """Spell the chords of a key, major ones with or without their sevenths."""
+    return tuple(
+        Chord(_root(key, chord), "5" if style == "open" else "m" if chord % 2 else "7" if seventh else "")
+        for chord in range(CHORDS)
+    )
 
 
 def _costs(keys: list[Key], cost: Callable[[Chord], float]) -> Array:
-    rows = {key: np.array([cost(_chord(key, chord, "usual")) for chord in range(CHORDS)], float) for key in set(keys)}
+    rows = {key: np.array([cost(chord) for chord in _chords(key, "usual")], float) for key in set(keys)}
     if any(np.isnan(row).any() or not np.isfinite(row).any() or (row == -np.inf).any() for row in rows.values()):
         raise InputError("the cost of chords forbids them all, or is no number; leave some chord a finite cost")
     return np.array([rows[key] for key in keys])
@@ -261,7 +267,7 @@ def _only_few(fits: Array, steps: Array, seen: Seen) -> Array:
 def _named(chosen: list[int], seen: Seen, keys: list[Key], style: Style, *, sevenths: bool) -> list[Chord]:
     """Spell the chosen chords, dominant sevenths where they lead on."""
     leading = _leading(chosen, seen) if sevenths and style == "usual" else set()
-    return [_chord(keys[n], chord, style, seventh=n in leading) for n, chord in enumerate(chosen)]
+    return [_chords(keys[n], style, seventh=n in leading)[chord] for n, chord in enumerate(chosen)]
 
 
 def _leading(chosen: list[int], seen: Seen) -> set[int]:
@@ -293,39 +299,36 @@ def _bars(
     right = solved.probabilities
     if style == "open":
         right = np.repeat(right[:, 0::2] + right[:, 1::2], 2, axis=1)
+    long = np.array([unit.end - unit.start for unit in units])
+    shares = right * (long / np.repeat(np.add.reduceat(long, heads), sizes))[:, None]  # of the bar
+    surenesses = np.add.reduceat(shares[np.arange(len(units)), chosen], heads).tolist()
     printed = printed_numbers(tune)
-    for place, size, patterns in zip(
-        heads, sizes.tolist(), _others(solved, heads, sizes, thirds=style != "open"), strict=True
+    for place, size, sureness, patterns in zip(
+        heads, sizes.tolist(), surenesses, _others(solved, shares, heads, sizes, thirds=style != "open"), strict=True
     ):
-        inside = range(place, place + size)
-        long = np.array([units[n].end - units[n].start for n in inside])
-        share = [float(right[list(inside), pattern] @ long / long.sum()) for pattern, _ in patterns]
-        spans = _spans(units[place : inside.stop], names[place : inside.stop])
-        taken = {tuple(_plain(span.chord) for span in spans)}
+        inside = slice(place, place + size)
+        spelled = _chords(keys[place], style)
+        taken = {_without_repeats(chosen[inside])}
         others: list[Choice] = []
-        for k in sorted(range(len(patterns)), key=lambda k: -share[k]):
+        for pattern, share in patterns:
             if len(others) == RUNNERS_UP:
                 break
-            chords = _without_repeats([_chord(keys[place], chord, style) for chord in patterns[k][0]])
-            if chords not in taken:
-                others.append(Choice(chords, min(share[k], 1.0)))
-                taken.add(chords)
+            numbers = _without_repeats(pattern)
+            if numbers not in taken:
+                others.append(Choice(tuple(spelled[number] for number in numbers), share))
+                taken.add(numbers)
         measure = tune.measures[units[place].measure]
         yield SuggestedBar(
             number=max(printed[units[place].measure], 1),
             section=measure.section,
             measure=units[place].measure,
-            spans=spans,
-            sureness=min(float(right[list(inside), chosen[place : inside.stop]] @ long / long.sum()), 1.0),
+            spans=_spans(units[inside], names[inside]),
+            sureness=min(sureness, 1.0),
             runners_up=tuple(others),
         )
 
 
-def _plain(chord: Chord | None) -> Chord | None:
-    return replace(chord, quality="") if chord is not None and chord.quality == "7" else chord
-
-
-def _without_repeats(chords: list[Chord]) -> tuple[Chord, ...]:
+def _without_repeats(chords: Sequence[int]) -> tuple[int, ...]:
     return tuple(chord for i, chord in enumerate(chords) if i == 0 or chord != chords[i - 1])
 
 
@@ -347,18 +350,22 @@ def _quarters(place: float) -> Fraction:
 
 def _written_in(tune: Tune, units: tuple[Unit, ...], names: list[Chord]) -> Tune:
     """Put the chords into the measures: where one changes, and where a section or an ending begins."""
-    spans: dict[int, list[ChordSpan]] = {}
+    spans: dict[int, list[tuple[Fraction, Chord]]] = {}
     now: Chord | None = None
     for unit, name in zip(units, names, strict=True):
         if name == now and not unit.begins and not unit.cut:
             continue
-        spans.setdefault(unit.measure, []).append(ChordSpan(_quarters(unit.start), Fraction(0), name))
+        spans.setdefault(unit.measure, []).append((_quarters(unit.start), name))
         now = name
-    measures = []
-    for i, measure in enumerate(tune.measures):
-        ends = [*(span.start for span in spans.get(i, [])[1:]), measure.length]
-        chords = tuple(
-            replace(span, length=end - span.start) for span, end in zip(spans.get(i, []), ends, strict=False)
-        )
-        measures.append(replace(measure, chords=chords))
-    return replace(tune, measures=tuple(measures))
+    return replace(
+        tune, measures=tuple(_with_chords(measure, spans.get(i, [])) for i, measure in enumerate(tune.measures))
+    )
+
+
+def _with_chords(measure: Measure, begun: list[tuple[Fraction, Chord]]) -> Measure:
+    """Write into a measure the chords that begin in it, each to the next one or to its end, in place of those it has."""
+    if not begun and not measure.chords:
+        return measure
+    ends = [*(start for start, _ in begun[1:]), measure.length]
+    chords = (ChordSpan(start, end - start, chord) for (start, chord), end in zip(begun, ends, strict=False))
+    return replace(measure, chords=tuple(chords))

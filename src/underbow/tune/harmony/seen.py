@@ -35,7 +35,8 @@ def see(tune: Tune) -> Seen:
     share = rings[RINGS.index("tune"), 0]
     share = share / max(share.sum(), _EPS)
     places = tuple(_place(unit, n - 1 - i, share, played[i]) for i, unit in enumerate(units))
-    changes = tuple(_change(unit, played[i], rings[0, i], rings[0, i - 1]) if i else {} for i, unit in enumerate(units))
+    likeness = _likeness(rings[0])
+    changes = tuple(_change(unit, played[i], likeness[i - 1]) if i else {} for i, unit in enumerate(units))
     return Seen(
         tuple(units),
         rings.transpose(1, 0, 2).copy(),
@@ -100,7 +101,9 @@ def _count_units(units: list[Unit], played: list[list[_Part]], rings: Array, lin
     for i, parts in enumerate(played):
         if not parts:
             continue
-        for start, length, tone, _, begins, on_beat, come, go in parts:
+        lowest = highest = longest = parts[0]
+        for part in parts:
+            start, length, tone, midi, begins, on_beat, come, go = part
             rings[0, i, tone] += length
             if begins and on_beat and start > _EPS:
                 rings[2, i, tone] += 1
@@ -110,13 +113,14 @@ def _count_units(units: list[Unit], played: list[list[_Part]], rings: Array, lin
                 rings[8, i, tone] += length
             if abs(come) > 2 or abs(go) > 2:
                 rings[9, i, tone] += length
+            lowest = part if midi < lowest[3] else lowest
+            highest = part if midi > highest[3] else highest
+            longest = part if length > longest[1] else longest
         first = parts[0]
         if first[0] < _EPS:
             rings[1, i, first[2]] = 1
-        rings[4, i, min(parts, key=lambda part: part[3])[2]] = 1
-        rings[5, i, max(parts, key=lambda part: part[3])[2]] = 1
-        rings[6, i, max(parts, key=lambda part: part[1])[2]] = 1
-        rings[7, i, parts[-1][2]] = 1
+        for ring, part in ((4, lowest), (5, highest), (6, longest), (7, parts[-1])):
+            rings[ring, i, part[2]] = 1
         for a, b in pairwise(parts):
             if abs(b[3] - a[3]) > 2:
                 links[i] += _LEAPS[a[2], b[2]]
@@ -211,14 +215,22 @@ def _place(unit: Unit, left: int, share: Array, parts: list[_Part]) -> dict[str,
     return out
 
 
-def _change(unit: Unit, parts: list[_Part], here: Array, before: Array) -> dict[str, float]:
+def _likeness(ring: Array) -> list[float]:
+    """How alike the notes of each unit but the first are to those of the one before it: their vectors' cosine, 0 for a rest."""
+    sizes = np.sqrt((ring * ring).sum(1))
+    products = sizes[1:] * sizes[:-1]
+    dots = (ring[1:] * ring[:-1]).sum(1)
+    likeness: list[float] = np.divide(dots, products, out=np.zeros_like(dots), where=products > 0).tolist()
+    return likeness
+
+
+def _change(unit: Unit, parts: list[_Part], likeness: float) -> dict[str, float]:
     s = min(unit.place, 1)
     out = {"always": 1.0, f"meter {unit.kind}, unit {s}": 1.0, f"bar {unit.number % 4}, unit {s}": 1.0,
            f"{min(unit.left, 2)} from the end, unit {s}": 1.0}  # fmt: skip
     if not any(part[4] and part[0] < _EPS for part in parts):
         out[f"no note begins, unit {s}"] = 1.0
-    size = float(np.sqrt((here @ here) * (before @ before)))
-    out["likeness to the unit before"] = float(here @ before) / size if size else 0.0
+    out["likeness to the unit before"] = likeness
     return out
 
 
