@@ -146,6 +146,13 @@ def test_seventh_only_where_it_leads_on() -> None:
     assert [str(bar.chords[-1]) for bar in found.bars] == ["G", "D7", "G", "D7", "G"]
 
 
+def test_a_chord_beside_its_own_seventh_is_no_other_choice() -> None:
+    found = harmonise(bare("GBdB GBdB|dfaf AFdc|GBdB GBdB|dfaf d2c2|GBdg G4|"))
+    assert [[str(chord) for chord in bar.chords] for bar in found.bars[1::2]] == [["D", "D7"]] * 2
+    for bar in found.bars[1::2]:
+        assert ["D"] not in [[str(chord) for chord in other.chords] for other in bar.runners_up]
+
+
 HARD = {
     "one note": ("G|]", "G", "4/4", 1),
     "pickup": ("D2|G2B2d2B2|c2A2F2D2|G6|]", "G", "4/4", 3),
