@@ -21,7 +21,7 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.desk.jobs_by_hand import JOBS, Hands, look_into  # noqa: E402
+from tests.desk.page.jobs_by_hand import JOBS, Hands, look_into  # noqa: E402
 from tests.lesson.practice.browsers import Chromium, Firefox, webkit  # noqa: E402
 from tests.lesson.practice.surroundings import sound_server, window  # noqa: E402
 

@@ -26,7 +26,7 @@ HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 sys.path.insert(0, str(ROOT))
 
-from tests.desk.jobs_by_hand import JIG, REEL, SPY, WALTZ, Hands  # noqa: E402
+from tests.desk.page.jobs_by_hand import JIG, REEL, SPY, WALTZ, Hands  # noqa: E402
 from tests.lesson.practice.browsers import Chromium  # noqa: E402
 
 from underbow.desk.desk import Desk  # noqa: E402

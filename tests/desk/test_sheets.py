@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from underbow.cli.commands import app
 
 from .conftest import TRACKS, Opened, opened
-from .jobs_by_hand import REEL, WALTZ
+from .page.jobs_by_hand import REEL, WALTZ
 
 SHEETS = sorted(TRACKS.glob("*.toml"))
 

@@ -22,9 +22,9 @@ from underbow.track.mixes import Mix
 from underbow.track.sequencer import perform
 from underbow.track.sheet.read import read_sheet
 
-from ..lesson.practice.browsers import LOOP, Chromium  # noqa: TID252  the tests are no package to import from
+from ..lesson.practice.browsers import LOOP, Chromium
 from .conftest import Opened, opened, running
-from .jobs_by_hand import SPY, Hands
+from .page.jobs_by_hand import SPY, Hands
 
 RATE = 22_050
 SHEET = """title = "Four and back"

@@ -16,7 +16,7 @@ import pytest
 from underbow.desk.folder import ChangedElsewhereError, Folder
 
 from .conftest import TRACKS, Opened, opened
-from .jobs_by_hand import REEL
+from .page.jobs_by_hand import REEL
 
 SHEETS = sorted(TRACKS.glob("*.toml"))
 

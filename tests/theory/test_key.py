@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from underbow.theory.key import MODES, Key
 from underbow.theory.pitch import FIFTHS, PitchClass
 
-from .. import abc_keys  # noqa: TID252  tests are no installed package
+from .. import abc_keys
 
 ROWS = [
     (name, signature, mode)

@@ -8,7 +8,7 @@ from underbow.fiddle.drawing.grid_text import count, draw, list_text
 from underbow.fiddle.pattern import find_pattern, library, read_pattern
 from underbow.theory.meter import Meter
 
-from ..conftest import PATTERN_FILE  # noqa: TID252  tests are no installed package
+from ..conftest import PATTERN_FILE
 
 PATTERNS = library()
 

@@ -11,8 +11,8 @@ from typing import Any
 
 import pytest
 
-from ..practice.browsers import Chromium, Firefox, webkit  # noqa: TID252  the tests are no package
-from ..practice.surroundings import display, sound_server  # noqa: TID252
+from ..practice.browsers import Chromium, Firefox, webkit
+from ..practice.surroundings import display, sound_server
 from .films import a_sheet, film
 
 NOT_SUPPORTED = 4  # HTML Living Standard, MediaError: MEDIA_ERR_SRC_NOT_SUPPORTED

@@ -16,7 +16,7 @@ from scipy import signal
 
 from underbow.sound.mastering.limiter import Limiter
 
-from .. import libebur128  # noqa: TID252  tests are no installed package
+from .. import libebur128
 
 RATE = 44_100
 

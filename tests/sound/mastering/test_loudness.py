@@ -19,8 +19,8 @@ from underbow.errors import UnderbowError
 from underbow.sound.mastering.kweight import KFilter, k_coefficients, k_gain_db
 from underbow.sound.mastering.loudness import LoudnessMeter, gated
 
-from .. import libebur128  # noqa: TID252  tests are no installed package
-from ..signals import phrase  # noqa: TID252  tests are no installed package
+from .. import libebur128
+from ..signals import phrase
 
 RATE = 48_000
 TOLERANCE = 0.1

@@ -15,8 +15,8 @@ from scipy import signal
 from underbow.sound.mastering.limiter import Limiter
 from underbow.sound.mastering.truepeak import PeakScan
 
-from .. import libebur128  # noqa: TID252  tests are no installed package
-from ..signals import phrase  # noqa: TID252  tests are no installed package
+from .. import libebur128
+from ..signals import phrase
 
 RATE, CHUNK = 48_000, 81_920
 

@@ -16,7 +16,7 @@ from underbow.track.mixes import STANDARD_MIXES
 from underbow.track.sequencer import perform
 from underbow.track.sheet.read import build_sheet
 
-from .. import libebur128  # noqa: TID252  tests are no installed package
+from .. import libebur128
 
 
 @libebur128.needed

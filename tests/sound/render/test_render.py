@@ -26,7 +26,7 @@ from underbow.track.ramp import Ramp
 from underbow.track.sequencer import perform
 from underbow.track.sheet.read import build_sheet
 
-from .. import libebur128  # noqa: TID252  tests are no installed package
+from .. import libebur128
 from .renders import GUIDE, TOGETHER, audio, quick
 
 

@@ -29,7 +29,7 @@ from underbow.sound.synth.builtin import BuiltinVoice
 from underbow.sound.voice.voices import Action, ActionNote
 from underbow.track.performance import Manner, Performance
 
-from .. import libebur128  # noqa: TID252  tests are no installed package
+from .. import libebur128
 
 RATE = 44_100
 QUARTER = RATE // 4

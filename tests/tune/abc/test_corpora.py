@@ -9,7 +9,7 @@ import tomllib
 
 import pytest
 
-from ...readers import READERS, module  # noqa: TID252  tests are no installed package
+from ...readers import READERS, module
 
 pytest.importorskip("abcnotes")
 if importlib.util.find_spec("music21") is None:

@@ -12,7 +12,7 @@ from underbow.tune.abc.reader import read_abc
 from underbow.tune.tune import Tune
 from underbow.tune.written_out import write_out
 
-from ...abc_keys import SIGNATURES  # noqa: TID252  tests are no installed package
+from ...abc_keys import SIGNATURES
 
 
 def read(music: str, key: str = "C", meter: str = "4/4", unit: str = "1/8", header: str = "") -> Tune:

@@ -14,7 +14,7 @@ from underbow.tune.abc.writer import to_abc
 from underbow.tune.tune import Measure, Note, Tune
 from underbow.tune.written_out import write_out
 
-from ...readers import module  # noqa: TID252  tests are no installed package
+from ...readers import module
 
 HEAD = "X:3\nT:Test\nM:4/4\nL:1/8\n"
 

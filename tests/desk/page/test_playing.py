@@ -21,10 +21,10 @@ import soundfile
 from underbow.track.sheet.read import read_sheet
 from underbow.tune.written_out import write_out
 
-from ..lesson.practice.browsers import Chromium  # noqa: TID252  the tests are no package to import from
-from .conftest import TRACKS, running
+from ...lesson.practice.browsers import Chromium
+from ..conftest import TRACKS, running
+from ..test_melodies import ABC, NOTES, RATE, SHEET, played, toned
 from .jobs_by_hand import SPY, Hands
-from .test_melodies import ABC, NOTES, RATE, SHEET, played, toned
 from .test_other_browsers import opened
 
 DROP = """

@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 
-from ..lesson.practice.browsers import Firefox, webkit  # noqa: TID252  the tests are no package to import from
-from ..lesson.practice.surroundings import sound_server, window  # noqa: TID252
-from .conftest import running
+from ...lesson.practice.browsers import Firefox, webkit
+from ...lesson.practice.surroundings import sound_server, window
+from ..conftest import running
 from .jobs_by_hand import Hands, round_begun_by_keys
 
 

@@ -1,0 +1,77 @@
+"""A desk in headless Chromium, and hands on it."""
+
+from __future__ import annotations
+
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ...lesson.practice.browsers import Chromium
+from ..conftest import running
+from .jobs_by_hand import SPY, Hands
+
+
+@pytest.fixture(scope="module")
+def browser(program: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:
+    found = Chromium(program, tmp_path_factory.mktemp("chromium"), online=True, first=SPY)
+    yield found
+    found.quit()
+
+
+class At:
+    """A desk in the browser: hands on it, and its folder."""
+
+    def __init__(self, browser: Chromium, folder: Path, address: str) -> None:
+        self.browser, self.folder, self.address = browser, folder, address
+        self.hands = Hands(browser, patience=120)
+        browser.size(1280, 900)
+        browser.go(address)
+        self.hands.see("#begin-tune")
+
+    def open(self, name: str) -> None:
+        self.browser.run("location.hash = arguments[0]", f"#sheet/{name}")
+        self.hands.see(".music svg" if name != "none" else ".wait")
+        self.hands.see("#dock.open")
+
+    def table(self, name: str) -> dict[str, Any]:
+        return tomllib.loads((self.folder / name).read_text("utf-8"))
+
+    def promised(self, script: str) -> Any:
+        """What a promise calls ``done`` with; None where it can't be had yet."""
+        return self.browser.wait(f"({script}).catch(() => done(null))")
+
+    def sheet_staff(self) -> str:
+        return self.browser.run("return document.querySelector('.music').innerHTML")
+
+    def complaints(self) -> list[str]:
+        """Everything that the console and the spy have to say."""
+        return [*self.browser.said(), *self.browser.run("return spy.faults")]
+
+    def until(self, true: Callable[[], bool]) -> None:
+        end = time.monotonic() + 60
+        while not true():
+            assert time.monotonic() < end, self.browser.run("return document.body.innerText.slice(0, 900)")
+            time.sleep(0.05)
+
+
+@pytest.fixture
+def at(browser: Chromium, lessons: Path) -> Iterator[At]:
+    with running(lessons) as (_, address):
+        yield At(browser, lessons, address)
+        with suppress(Exception):
+            browser.go("about:blank")
+
+
+@pytest.fixture
+def empty(browser: Chromium, tmp_path: Path) -> Iterator[At]:
+    folder = tmp_path / "empty"
+    folder.mkdir()
+    with running(folder) as (_, address):
+        yield At(browser, folder, address)
+        with suppress(Exception):
+            browser.go("about:blank")

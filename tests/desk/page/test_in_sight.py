@@ -1,0 +1,157 @@
+"""The page as it is seen: on screens of all sizes, by a checker of web pages, by keys, and in the pictures of docs/."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from .conftest import At
+from .jobs_by_hand import JIG, make, paste_tune
+
+STATES: tuple[tuple[str, str], ...] = (
+    ("#begin-chords", "#new-chords"), ("", "#part-learner"), ("#write-tune", "#abc"), ('.bar[data-bar="3"]', "#chord-field"),
+    ('[data-at="shape-D"]', ".choices .hand"), ('[data-at="hand-A"]', ".cell-hand"), ("#make", "#begin-lesson"),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("size", [(1280, 900), (390, 844)], ids=str)
+def test_axe_finds_nothing(at: At, axe: str, size: tuple[int, int]) -> None:
+    """axe-core's rules for WCAG 2.2 A and AA and its best practices, in everything that can be opened."""
+    at.browser.size(*size)
+    wanted = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}"
+    for press, sees in STATES:
+        if sees == "#part-learner":
+            at.browser.keys("Escape")
+            at.open("wet-socks.toml")
+        if press:
+            at.hands.press(press)
+        at.hands.see(sees)
+        if not at.browser.run("return typeof window.axe === 'object'"):
+            at.browser.driver.execute_cdp_cmd("Runtime.evaluate", {"expression": axe})
+        found = at.browser.wait(
+            f"axe.run({wanted}).then((r) => done(r.violations.map((v) => [v.id, v.nodes.map((n) => n.html.slice(0, 120))])))"
+        )
+        assert found == [], (press, found)
+        if sees in ("#chord-field",):
+            at.browser.keys("Escape")
+
+
+@pytest.mark.parametrize(
+    "size", [(390, 844), (640, 450), (1280, 900)], ids=["390 px", "1280 x 900 at 200 %", "1280 px"]
+)
+def test_nothing_overflows_and_nothing_hides_what_is_worked_on(at: At, size: tuple[int, int]) -> None:
+    at.browser.size(*size)
+    at.open("lamplight.toml")
+    wide = at.browser.run(
+        "return [document.documentElement.scrollWidth, [...document.querySelectorAll('main *, #dock *, #rail *')].filter((e) =>"
+        " !e.closest('svg, .stairs, .unseen') && e.getClientRects().length && (e.getBoundingClientRect().right > innerWidth + 1"
+        " || e.getBoundingClientRect().left < -1)).map((e) => e.outerHTML.slice(0, 90))]"
+    )
+    assert wide == [size[0], []]
+    for part in ("title", "tempo-start", "learner", "tuning"):
+        covered = at.browser.run(
+            "const e = document.getElementById(arguments[0]); e.scrollIntoView({block: 'center'});"
+            "const b = e.getBoundingClientRect();"
+            "const top = document.elementFromPoint(b.left + b.width / 2, b.top + b.height / 2);"
+            "return e === top || e.contains(top)",
+            part,
+        )
+        assert covered, part
+    height = at.browser.run(
+        "const d = document.querySelector('#dock');"
+        "return getComputedStyle(d).position === 'fixed' ? d.offsetHeight / innerHeight : 0"
+    )
+    assert height < 0.34
+
+
+def test_the_paper_follows_when_the_window_is_made_wider(at: At) -> None:
+    """A screen that is turned: the staff is engraved for the wider paper, and no field keeps the width of smaller type."""
+    at.browser.size(390, 844)
+    at.open("lamplight.toml")
+    narrow = at.sheet_staff()
+    at.browser.size(1280, 900)
+    at.until(lambda: at.sheet_staff() != narrow)
+    at.until(
+        lambda: at.browser.run(
+            "const one = document.querySelector('#title'); return one.scrollWidth <= one.clientWidth"
+        )
+    )
+
+
+def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_stand_in_columns(at: At) -> None:
+    at.browser.size(390, 844)
+    at.open("lamplight.toml")
+    assert at.browser.run("return document.querySelector('#dock').offsetHeight") < 0.17 * 844
+    at.hands.press("#who")
+    columns = at.browser.run(
+        "return ['near', 'middle_way', 'far', 'out'].map((place) => [...document.querySelectorAll("
+        "`.places input[value=\"${place}\"]`)].map((one) => one.closest('label').getBoundingClientRect().left))"
+    )
+    assert all(len(column) == 4 and max(column) - min(column) < 6 for column in columns), columns
+
+
+def test_the_keys_do_what_the_list_says(at: At) -> None:
+    at.open("gateposts.toml")
+    at.browser.keys("?")
+    at.hands.see("dl.keys")
+    at.browser.keys("Escape")
+    at.hands.see("dl.keys", gone=True)
+    at.browser.keys("ArrowDown")
+    assert at.browser.run("return document.activeElement.dataset.bar") == "5"
+    at.browser.keys("ArrowUp", "ArrowRight")
+    assert at.browser.run("return document.activeElement.dataset.bar") == "2"
+    at.browser.keys("Shift+ArrowRight", "Shift+ArrowRight")
+    assert at.browser.run("return document.querySelectorAll('.ringed').length") == 3
+    at.browser.keys("Escape", "Alt+b")
+    assert at.browser.run("return document.activeElement.closest('section')?.id") == "part-bow"
+    at.browser.keys("Alt+s")
+    at.hands.see(".papers a")
+
+
+def test_the_shelf_is_searched_by_title_key_meter_and_chords(at: At) -> None:
+    def found(words: str) -> list[str]:
+        at.browser.run(
+            "const f = document.querySelector('#find'); f.value = arguments[0]; f.dispatchEvent(new Event('input'))",
+            words,
+        )
+        return at.browser.run(
+            "return [...document.querySelectorAll('.papers:not(.blanks) b')].map((b) => b.textContent)"
+        )
+
+    assert found("lamp") == ["Lamplight on the Landing"]
+    assert found("6/8") == ["Wet Socks on the Stile"]
+    assert found("d major jig") == ["Wet Socks on the Stile"]
+    assert found("Bm Em") == ["Wet Socks on the Stile"]
+    assert found("f e") == ["Snow on the Weir"]
+    assert found("no such thing") == []
+    assert len(found("")) == 5
+
+
+def test_cut_time_stands_as_two_two_and_is_found_by_either_name(at: At) -> None:
+    """Two halves to the bar: musicians write the sign, or 2/2; the letters of ABC for it stand nowhere on the paper."""
+    listed = "document.querySelectorAll('.papers:not(.blanks) > li')"
+    found = f"return [...{listed}].filter((one) => one.checkVisibility()).map((one) => one.innerText)"
+    at.until(lambda: len(at.browser.run(found)) > 3)
+    for name in ("cut time", "2/2"):
+        at.browser.run(
+            "const find = document.querySelector('#find'); find.value = arguments[0]; find.dispatchEvent(new Event('input'))",
+            name,
+        )
+        at.until(lambda: any("Lamplight" in one for one in at.browser.run(found)))
+        assert all("2/2" in one and "C|" not in one for one in at.browser.run(found))
+    at.open("lamplight.toml")
+    head = at.browser.run("return document.querySelector('.paper').innerText.slice(0, 400)")
+    assert "2/2" in head
+    assert "C|" not in head
+
+
+@pytest.mark.skipif("UNDERBOW_PICTURES" not in os.environ, reason="makes the pictures of docs/")
+def test_pictures(at: At) -> None:
+    folder = Path(os.environ["UNDERBOW_PICTURES"])
+    at.browser.picture(folder / "desk-shelf.png")
+    paste_tune(at.hands, JIG)
+    at.browser.picture(folder / "desk-sheet.png")
+    make(at.hands)
+    at.browser.picture(folder / "desk-lesson.png")
