@@ -6,6 +6,7 @@ BIN     = $(VENV)/bin
 # setuptools warns of every editable install that such a one is editable, over 20 lines
 INSTALL = PYTHONWARNINGS=ignore::UserWarning $(BIN)/python -m pip install --quiet
 JOBS   ?= auto
+TESTS  ?=
 FOLDER ?= my-lessons
 
 .PHONY: demo desk test lint bench clean
@@ -20,7 +21,7 @@ desk: $(VENV)/.installed
 	$(BIN)/underbow desk "$(FOLDER)"
 
 test: $(VENV)/.dev
-	$(BIN)/pytest -n $(JOBS)
+	$(BIN)/pytest -n $(JOBS) $(TESTS)
 
 lint: $(VENV)/.dev
 	$(BIN)/ruff check .

@@ -29,6 +29,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 if worker := os.environ.get("PYTEST_XDIST_WORKER"):
     os.environ.setdefault("NUMBA_CACHE_DIR", str(Path(__file__).parents[1] / ".pytest_cache" / "numba" / worker))
 
+OUTSIDE = {"program", "fluidsynth_library"}  # fixtures that find what is no part of Python
 BROWSERS = {"browser", "firefox", "webkitgtk", "any_browser", "surroundings"}  # fixtures that open one
 OPENED_BY_HAND = {"Chromium", "opened"}  # in a module whose fixtures and tests open one with these
 
@@ -87,8 +88,25 @@ def _opens_a_page(item: pytest.Item) -> bool:
     return bool(BROWSERS & asked) or ("program" in asked and not OPENED_BY_HAND.isdisjoint(vars(item.module)))  # type: ignore[attr-defined]
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Let pages be tried once more where a busy machine came between."""
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--one-in",
+        type=int,
+        default=1,
+        metavar="N",
+        help="of the tests that ask for nothing outside Python only every Nth: what a bare machine can tell in two minutes",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Choose what is asked for; let pages be tried once more where a busy machine came between."""
+    every = config.getoption("--one-in")
+    if every > 1:
+        chosen = [
+            i % every == 0 or not OUTSIDE.isdisjoint(getattr(item, "fixturenames", ())) for i, item in enumerate(items)
+        ]
+        config.hook.pytest_deselected(items=[item for item, taken in zip(items, chosen, strict=True) if not taken])
+        items[:] = [item for item, taken in zip(items, chosen, strict=True) if taken]
     for item in items:
         if _opens_a_page(item):
             item.add_marker(pytest.mark.flaky(reruns=2, reruns_delay=1))
