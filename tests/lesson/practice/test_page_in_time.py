@@ -198,6 +198,27 @@ def test_a_loop_goes_round_to_the_frame_and_every_round_is_alike(any_browser: Pa
     assert page.complaints() == []
 
 
+def test_rounds_are_counted_as_they_are_heard_whatever_is_changed_meanwhile(browser: Page, track: Track) -> None:
+    """The page makes sound some seconds ahead; what it has made of rounds to come must not be counted, nor make them faster."""
+    page = browser
+    page.open(track.path)
+    page.choose("#from", 2)
+    page.choose("#to", 2)
+    page.choose("#rise", 2)
+    page.play()
+    page.until("document.getElementById('w-pass').textContent === '2'")
+    heard, tempo = page.run(
+        "for (let i = 0; i < 3; i += 1) document.querySelector('#faster').click();"
+        "return [document.getElementById('w-pass').textContent, document.getElementById('pace-now').textContent]"
+    )
+    page.until("document.getElementById('w-pass').textContent === '3'")
+    shown = page.run("return document.getElementById('w-tempo').textContent")
+    page.press("#play")
+    assert (heard, tempo) == ("2", "106"), "the round in the air, and three steps of two from its tempo"
+    assert "112" in shown, "after two rounds faster by one step"
+    assert page.complaints() == []
+
+
 @pytest.mark.parametrize("share", [0.6, 0.8, 1.25])
 def test_another_tempo_keeps_every_onset_where_the_clock_wants_it(browser: Page, track: Track, share: float) -> None:
     """Held against the strip itself: a note's beginning within 10 ms of where it belongs. For the pitch see test_stretch."""

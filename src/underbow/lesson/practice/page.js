@@ -228,6 +228,7 @@ function showBars() {
 // --- tempo ---
 
 function faster(step) {
+  practice.rewind();
   const {time} = practice.now();
   setTempo((practice.tempo ?? Math.round(score.count(score.passAt(time), time))) + step);
 }

@@ -85,9 +85,18 @@ class Practice {
 
   toggle() { return this.playing ? this.pause() : this.play(); }
 
+  // The way is some seconds ahead of what is heard: bring it back to the round that is in the air, before it goes on from there.
+  rewind() {
+    const {way} = this, {leg} = this.now();
+    if (leg?.round === undefined || way.rounds === leg.round - 1) return;
+    way.rounds = leg.round - 1;
+    way.tempo = leg.tempo;
+  }
+
   // Go to a time; where music plays it goes on from there, without a count-in.
   go(time) {
     const {score} = this;
+    this.rewind();
     time = Math.min(Math.max(time, score.first), score.end - 1);
     if (this.repeating && this.loop) {
       const [from, to] = score.span(this.loop, score.passAt(time));
@@ -115,11 +124,13 @@ class Practice {
 
   setTempo(tempo) {
     const {score, way} = this;
+    this.rewind();
     way.tempo = tempo && Math.min(Math.max(tempo, score.counts[0]), score.counts.at(-1));
     this.again();
   }
 
   setLoop(loop, on = true) {
+    this.rewind();
     this.loop = loop && [Math.min(...loop), Math.max(...loop)];
     this.repeating = on && this.loop !== null;
     this.way.rounds = 0;

@@ -149,7 +149,7 @@ class Way {
     this.waiting = null;
     const before = counted ? this.score.countIn(this.pass, time, this.tempo, bars) : null;
     if (before) this.waiting = leg;
-    return before ?? leg;
+    return before ? {...before, round: leg.round} : leg;
   }
 
   from(time) {
