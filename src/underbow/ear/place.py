@@ -30,9 +30,7 @@ _CANDIDATES = 12  # places looked at
 _REACH = 0.12  # seconds by which the first estimate may be off
 _NEAR = 0.25  # seconds by which a place that is known beforehand may be off
 _LIKELY = 0.5  # of the best place's agreement that there must be where it is known to be
-_BY_PHASE = (
-    0.001  # seconds by which a place found by phase is off at most: a microphone 30 cm nearer hears so much earlier
-)
+_BY_PHASE = 0.003  # seconds by which a place found by phase is off at most: the sound's way of a metre
 _SHARP = 8.0  # how far a peak of the phase correlation stands over the rest, in standard deviations, to count
 
 
@@ -53,8 +51,8 @@ class Place:
     key : int
         Semitones, -5 to 6, by which the whole must be moved to agree best with the take: 0 unless another key was played.
     within : float or None
-        Seconds, at least 0, by which ``offset`` may be off (in 95 of 100 takes it is off by less); None where it was measured by
-        somebody else, or where nothing was judged.
+        Seconds, at least 0, by which ``offset`` may be off (in 95 of 100 takes it is off by less); None where it was
+        measured by somebody else, or where nothing was judged.
     """
 
     offset: float

@@ -3,8 +3,8 @@
 A stroke that is left out is silent where its partials should be; but a room rings on, and the play-along has the same
 chords. So the level of the hand's own partials is taken late in the stroke, what leaked is taken away, and it is held
 against the same hand's other strokes nearby, each as loud as its accent asks for. Silence alone isn't enough: where
-something clearly begins, something was played. A stroke over which the bow goes on isn't silent; it tells by what doesn't
-happen: the string runs on where it should begin anew.
+something clearly begins, much more of it is asked for. A stroke over which the bow goes on isn't silent; it tells by
+what doesn't happen: the string runs on where it should begin anew.
 """
 
 from __future__ import annotations
@@ -106,9 +106,10 @@ def _against_neighbours(levels: Array, hands: Sequence[object]) -> Array:
 def surely_missing(levels: Array, clear: Sequence[float], broken: Sequence[float | None]) -> list[float]:
     """Say how sure it is that each stroke was not played, 0 where it isn't plain.
 
-    There are two ways to leave a stroke out, and either tells by itself. The bow rests: the hand is silent where it should ring,
-    and nothing else begins there. Or it goes on: what sounds runs on as foretold where it should break off. Where and how
-    steeply each becomes sure was read off simulated takes (``benchmarks/ear``), a little to the safe side.
+    There are two ways to leave a stroke out, and either tells by itself. The bow rests: the hand is silent where it
+    should ring, and more silent yet where something else begins. Or it goes on: what sounds runs on as foretold where
+    it should break off. Where and how steeply each becomes sure was read off simulated takes (``benchmarks/ear``), a
+    little to the safe side.
 
     Parameters
     ----------
@@ -124,13 +125,14 @@ def surely_missing(levels: Array, clear: Sequence[float], broken: Sequence[float
     list of float
         0, or :data:`SURE` to 1.
 
-    >>> levels = np.array([-30.0, -30.0, -3.0, 0.0])
-    >>> [round(sure, 2) for sure in surely_missing(levels, [0.1, 1.0, 0.6, 1.0], [0.8, 0.8, 0.8, 0.3])]
-    [1.0, 0.0, 0.0, 1.0]
+    >>> levels = np.array([-30.0, -30.0, -80.0, -3.0, 0.0])
+    >>> [round(sure, 2) for sure in surely_missing(levels, [0.1, 1.0, 1.0, 0.6, 1.0], [0.8, 0.8, 0.8, 0.8, 0.3])]
+    [1.0, 0.0, 1.0, 0.0, 1.0]
     """
     out = []
     for level, begins, breaks in zip(levels, clear, broken, strict=True):
-        silent = _sure(-level - _SILENT, _SILENT_WIDTH) if np.isfinite(level) and begins < _BEGINS else 0.0
+        asked = _SILENT if begins < _BEGINS else _SILENT_AMID
+        silent = _sure(-level - asked, _SILENT_WIDTH) if np.isfinite(level) else 0.0
         held = _sure(_HELD - breaks, _HELD_WIDTH) if breaks is not None else 0.0
         sure = max(silent, held)
         out.append(sure if sure >= SURE else 0.0)
@@ -147,5 +149,6 @@ _SILENT, _SILENT_WIDTH = (
     20.0,
     1.5,
 )  # dB softer than usual: 17 of them the play-along can feign, more is never taken away
-_BEGINS = 0.8  # where so clearly something begins, something was played: another hand, perhaps
+_BEGINS = 0.8  # where so clearly something begins, another hand was played, perhaps ...
+_SILENT_AMID = 40.0  # ... and it must be as silent as no sounding string leaves the places of its partials
 _HELD, _HELD_WIDTH = 0.5, 0.025  # how plainly a sound breaks off

@@ -1,10 +1,11 @@
 """Where the bow turns, by the phase of what sounds.
 
-A string that is bowed on runs on as its last moments foretell: each partial keeps its strength and its frequency. Where the bow
-turns, that breaks off and begins anew, however softly. So each partial is foretold from two moments for a third, and how far
-what comes lies from that says how plainly the sound breaks there (the complex domain of J. Bello, C. Duxbury, M. Davies and
-M. Sandler, "On the use of phase and energy for musical onset detection in the complex domain", IEEE Signal Processing Letters
-11, 2004; from memory), here at the partials of the stroke's own hand and of the one before it, where the learner plays.
+A string that is bowed on runs on as its last moments foretell: each partial keeps its strength and its frequency. Where
+the bow turns, that breaks off and begins anew, however softly. So each partial is foretold from two moments for a third,
+and how far what comes lies from that says how plainly the sound breaks there (the complex domain of J. Bello,
+C. Duxbury, M. Davies and M. Sandler, "On the use of phase and energy for musical onset detection in the complex domain",
+IEEE Signal Processing Letters 11, 2004; from memory), here at the partials of the stroke's own hand and of the one
+before it, which the learner's sound has most of.
 
 A note swells in its own way, and may be counted late, with its second push. Its break is blunter, and never far off.
 """
@@ -47,7 +48,7 @@ class Turn:
     seconds : float
         Of the track: when the note after it is heard to begin.
     broken : float
-        How little of it was foretold, 0 (all of it) to 2; next to 1 where a note begins, next to 0 where one is held on.
+        How little of it was foretold, 0 (all of it) to 2; near 1 where a note begins, near 0 where one is held on.
     stands : float
         By how much that is more than usual around it, at least 0.
     """

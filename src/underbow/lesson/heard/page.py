@@ -117,7 +117,7 @@ def _passes(heard: Heard) -> Iterator[str]:
 
 
 def _pass_cells(strokes: Sequence[StrokeHeard], played: Pass, unsure: float) -> Iterator[str]:
-    """``unsure`` is by how many milliseconds all strokes together may be off: nothing is said of a pass that is so by less."""
+    """``unsure`` is by how many milliseconds all strokes together may be off: of a pass that is off by less, nothing."""
     offs = np.array([stroke.off_ms for stroke in strokes if stroke.off_ms is not None])
     yield f"{len(offs)} of {len(strokes)}"
     middle = float(np.median(offs)) if len(offs) else 0.0

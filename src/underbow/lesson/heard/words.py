@@ -32,8 +32,8 @@ WORDS = {
         "A beat divided 50\u00a0:\u00a050 is even, 67\u00a0:\u00a033 a full swing."
     ),
     "headphones": (
-        "The track isn't in the recording, so as many strokes are taken to be early as late: where they came is known to "
-        "{within} ms, and whether you play ahead of the beat or behind it as a whole is not."
+        "The track isn't in the recording, so as many strokes are taken to be early as late: where they came is known "
+        "to {within} ms, and whether you play ahead of the beat or behind it as a whole is not."
     ),
     "hands": "In tune",
     "hands_note": (
