@@ -123,7 +123,7 @@ def compare(take: Floats, track: Floats, performance: Performance, *, near: floa
     leak = track if place.leak else None
     begun = follow(onset_curve(take, leak, place, len(take) // HOP), strokes, place)
     turns = bow_turns(Hearing(take, leak, place, pitch), strokes, begun)
-    found = [dated(onset, turn) for onset, turn in zip(begun, turns, strict=True)]
+    found = dated(begun, turns)
     if leak is None and place.offset != near:
         place, found = _even(place, strokes, found)
     late = _lateness(strokes, found)
