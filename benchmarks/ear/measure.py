@@ -39,7 +39,7 @@ TRACKS = Path(__file__).parents[2] / "tracks"
 SHEETS = {"gateposts": (80, 96), "wet-socks": (80, 104), "snow-on-the-weir": (92, 116)}  # 4/4, 6/8, 3/4
 OTHER_KEYS = (("gateposts", "G"), ("wet-socks", "C"))  # they are in A mixolydian and D
 LEARNERS = ("builtin", "soundfont", "recorded")
-CURVE = (0.5, 0.8, 0.9, 0.95, 0.99, 0.998)  # thresholds of sureness
+CURVE = (0.5, 0.8, 0.9, 0.95, 0.99, 0.995, 0.998)  # thresholds of sureness
 Curve = dict[float, list[int]]
 CONDITIONS = {"clean": CLEAN, "room": ROOM, "hard": HARD}
 
