@@ -21,6 +21,7 @@ import numpy as np
 import soxr
 from simulate import CLEAN, HARD, RATE, ROOM, Conditions, Samples, Take, make_take, play_along
 
+from underbow.ear import presence
 from underbow.ear.expected import expected_strokes
 from underbow.ear.listen import compare
 from underbow.ear.report import Heard
@@ -37,6 +38,9 @@ HEAD = (
 TRACKS = Path(__file__).parents[2] / "tracks"
 SHEETS = {"gateposts": (80, 96), "wet-socks": (80, 104), "snow-on-the-weir": (92, 116)}  # 4/4, 6/8, 3/4
 OTHER_KEYS = (("gateposts", "G"), ("wet-socks", "C"))  # they are in A mixolydian and D
+LEARNERS = ("builtin", "soundfont", "recorded")
+CURVE = (0.5, 0.8, 0.9, 0.95, 0.99, 0.995, 0.998)  # thresholds of sureness
+Curve = dict[float, list[int]]
 CONDITIONS = {"clean": CLEAN, "room": ROOM, "hard": HARD}
 
 
@@ -74,21 +78,33 @@ def main() -> None:
     asked.add_argument("--seeds", type=int, default=2, help="takes of each kind")
     asked.add_argument("--first", type=int, default=2000)
     asked.add_argument("--json", type=Path)
+    asked.add_argument("--learners", nargs="+", choices=LEARNERS, help="all, unless named; recorded needs --notes")
+    asked.add_argument("--conditions", nargs="+", choices=list(CONDITIONS), default=list(CONDITIONS))
+    asked.add_argument("--no-wrong", action="store_true", help="leave out the takes that must be refused")
+    asked.add_argument("--curve", action="store_true", help="left-out strokes at other thresholds of sureness too")
     options = asked.parse_args()
-    learners = ["builtin", "soundfont", *(["recorded"] if options.notes else [])]
+    learners = options.learners or [name for name in LEARNERS if options.notes or name != "recorded"]
     rows = []
     print(HEAD)
     for learner in learners:
-        for kind, conditions in CONDITIONS.items():
+        for kind in options.conditions:
+            conditions = CONDITIONS[kind]
+            curve: Curve = defaultdict(lambda: [0, 0, 0, 0])
             found: dict[str, list[float]] = defaultdict(list)
             for name in SHEETS:
                 for seed in range(options.first, options.first + options.seeds):
                     through = replace(conditions, codec="opus") if kind == "hard" and seed % 2 else conditions
                     take = taken(name, through, seed, learner, options.notes)
-                    _one(name, take, through, "builtin" if learner == "soundfont" else "soundfont", found)
+                    leak = "builtin" if learner == "soundfont" else "soundfont"
+                    _one(name, take, through, leak, found)
+                    if options.curve:
+                        _count(name, take, leak, curve)
             rows.append(_row(learner, kind, found))
             print(rows[-1]["text"], flush=True)
-    for learner in learners:
+            for sure, (hits, false, lost, played) in curve.items():
+                f = 2 * hits / max(2 * hits + false + lost, 1)
+                print(f"  sure {sure}: F {f:.2f}, {hits} of {hits + lost}, false {false} of {played}", flush=True)
+    for learner in [] if options.no_wrong else learners:
         wrong = _wrong(options.first, learner, options.notes)
         print(f"{learner}: wrong takes refused: {sum(wrong)} of {len(wrong)}", flush=True)
     print(
@@ -137,6 +153,19 @@ def _one(name: str, take: Take, conditions: Conditions, leak: str, found: dict[s
         truth = truth_of[change.expected.start]
         if truth is not None and change.off_ms is not None:
             found["change"].append(change.off_ms - 1000 * (truth - change.expected.start))
+
+
+def _count(name: str, take: Take, leak: str, curve: Curve) -> None:
+    """Add for each threshold what was rightly said to be left out, what wrongly, what was missed, what was played."""
+    index = {stroke.start: i for i, stroke in enumerate(expected_strokes(performance_of(name)))}
+    usual = presence.SURE
+    for sure in CURVE:
+        presence.SURE = sure
+        for stroke in _heard(name, take, leak)[0].strokes:
+            left_out, said = take.heard[index[stroke.expected.start]] is None, stroke.missing > 0
+            counts = (left_out and said, said and not left_out, left_out and not said, not left_out)
+            curve[sure] = [old + new for old, new in zip(curve[sure], counts, strict=True)]
+    presence.SURE = usual
 
 
 def _row(learner: str, kind: str, found: dict[str, list[float]]) -> dict[str, object]:

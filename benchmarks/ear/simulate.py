@@ -32,6 +32,8 @@ RATE = 44_100
 #: (J. Vos and R. Rasch, "The perceptual onset of musical tones", Perception & Psychophysics 29, 1981; from memory).
 ONSET_DB = -10.0
 STROKE = RATE // 2  # a stroke's maximum is looked for within so many samples
+FADES = 0.012, 0.070  # seconds in which a recorded note stops where the bow turns, drawn for each ...
+STOPS = 0.015  # ... and by how much earlier or later than the turn it has stopped at most
 PITCH_HOP = 441
 LOCKED = 5  # hops from its onset until a note's pitch can be told at all
 Samples = NDArray[np.float32]
@@ -97,13 +99,10 @@ class RecordedNotes:
         return self._notes[key], 100 * (midi - key) - self._notes[key].off
 
     def sounds(self, action: Action) -> Samples:
-        """The note from the bow's turn to the next one's onset: :meth:`early` samples come before its own onset."""
+        """The note, from :meth:`early` samples before its onset to the end of its recording."""
         note = action.notes[0]
         recorded, cents = self._nearest(note.midi)
-        out = np.array(resampled(recorded.samples, cents)[: self.early(note.midi) + note.frames], np.float32)
-        fade = min(RATE // 30, len(out))  # where the bow turns, the string stops and begins again
-        out[-fade:] *= np.cos(np.linspace(0, np.pi / 2, fade)).astype(np.float32)
-        return out
+        return resampled(recorded.samples, cents)
 
     def early(self, midi: int) -> int:
         """By how many samples a note must begin before it is to be heard to begin."""
@@ -234,6 +233,7 @@ def _played(
     steady: dict[
         int, float
     ] = {}  # by how many cents our own voices are off: under a bow's weight a string sounds a little flat
+    stops = rng.spawn(1)[0]
     period, phase = rng.uniform(15, 40), rng.uniform(0, 2 * np.pi)
     gestures = list(performance.part("backup").gestures)
     starts = [performance.tempo.seconds(gesture.start) for gesture in gestures]
@@ -275,6 +275,8 @@ def _played(
             if gesture.manner is not Manner.CHOP:
                 samples = resampled(samples, cents)
                 if isinstance(voice, RecordedNotes):
+                    samples = _stopped(samples, round(voice.early(note.midi) / ratio) + frames, stops)
+                if isinstance(voice, RecordedNotes):
                     strays = voice.strays(note.midi, frames)
                 else:
                     strays = steady[note.midi] = steady.get(note.midi) or _strays(samples[:frames], note.midi, cents)
@@ -286,6 +288,14 @@ def _played(
             samples, place = samples[max(-place, 0) : len(sound) - place], max(place, 0)
             sound[place : place + len(samples)] += samples * np.float32(gain)
     return take
+
+
+def _stopped(samples: Samples, end: int, rng: np.random.Generator) -> Samples:
+    """A note that stops where the bow turns: near ``end``, faster or slower."""
+    out = np.array(samples[: end + int(rng.uniform(-STOPS, STOPS) * RATE)], np.float32)
+    fade = min(int(rng.uniform(*FADES) * RATE), len(out))
+    out[len(out) - fade :] *= np.cos(np.linspace(0, np.pi / 2, fade)).astype(np.float32)
+    return out
 
 
 def play_along(performance: Performance, mix: Mix, kind: str) -> Samples:

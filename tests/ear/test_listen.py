@@ -32,6 +32,7 @@ def test_the_track_is_found_to_the_millisecond(heard: Heard, in_room: tuple[Path
     assert heard.verdict == "judged"
     assert heard.place.leak
     assert abs(heard.place.offset - in_room[1].offset) < 0.002
+    assert heard.to_json()["offset_within_ms"] == 3.0
 
 
 def test_strokes_are_found_where_they_were_played(heard: Heard, in_room: tuple[Path, Any]) -> None:
@@ -101,6 +102,9 @@ def test_on_headphones_as_many_strokes_are_early_as_late(
     assert not found.place.leak
     assert abs(np.mean(offs)) < 4
     assert abs(found.place.offset - take.offset) < 0.010
+    assert found.place.within is not None
+    assert abs(found.place.offset - take.offset) < found.place.within < 0.02
+    assert found.to_json()["offset_within_ms"] == round(1000 * found.place.within, 1)
 
 
 def test_another_piece_is_not_judged(in_room: tuple[Path, Any]) -> None:

@@ -58,3 +58,14 @@ def test_why_a_take_is_refused_stands_out(sheet: Sheet, sharp: Heard) -> None:
     page = make_heard_page(sheet, refused, take="a & b.wav").decode()
     assert '<p class="small">a &amp; b.wav</p>' in page
     assert '<p class="refused">Not judged: there is next to no sound in it</p>' in page
+
+
+def test_on_headphones_nothing_is_said_of_being_early_as_a_whole(sheet: Sheet, sharp: Heard) -> None:
+    late = tuple(replace(stroke, heard=stroke.expected.start + 0.008) for stroke in sharp.strokes)
+    beside = make_heard_page(sheet, replace(sharp, strokes=late), take="a.wav").decode()
+    assert beside.count("8 ms behind") == len(sharp.performance.passes)
+    assert "known to" not in beside
+    place = Place(0.0, 1.0, 1.0, leak=False, within=0.012)
+    headphones = make_heard_page(sheet, replace(sharp, strokes=late, place=place), take="a.wav").decode()
+    assert "8 ms behind" not in headphones
+    assert "where they came is known to 12 ms" in headphones

@@ -30,6 +30,7 @@ _CANDIDATES = 12  # places looked at
 _REACH = 0.12  # seconds by which the first estimate may be off
 _NEAR = 0.25  # seconds by which a place that is known beforehand may be off
 _LIKELY = 0.5  # of the best place's agreement that there must be where it is known to be
+_BY_PHASE = 0.003  # seconds by which a place found by phase is off at most: the sound's way of a metre
 _SHARP = 8.0  # how far a peak of the phase correlation stands over the rest, in standard deviations, to count
 
 
@@ -49,6 +50,9 @@ class Place:
         Whether the play-along itself was heard in the take.
     key : int
         Semitones, -5 to 6, by which the whole must be moved to agree best with the take: 0 unless another key was played.
+    within : float or None
+        Seconds, at least 0, by which ``offset`` may be off (in 95 of 100 takes it is off by less); None where it was
+        measured by somebody else, or where nothing was judged.
     """
 
     offset: float
@@ -56,6 +60,7 @@ class Place:
     sure: float
     leak: bool
     key: int = 0
+    within: float | None = None
 
     def in_take(self, track: float) -> float:
         """Second of the take of a second of the track."""
@@ -95,7 +100,8 @@ def find_place(
         best = max(by_phase, key=lambda found: found[2])
         others = [found[2] for found in by_phase if abs(found[0] - best[0]) > 0.15]
         known = near is not None and abs(best[0] - near) <= _NEAR
-        return Place(best[0], best[1], 1.0 if known else _apart(best[2], max(others, default=0.0)), leak=True)
+        sure = 1.0 if known else _apart(best[2], max(others, default=0.0))
+        return Place(best[0], best[1], sure, leak=True, within=_BY_PHASE)
     if near is not None and abs(offset - near) <= _NEAR:
         return Place(near, 1.0, 1.0, leak=False, key=views.key())
     sure = _apart(score, max((other for _, other in candidates[1:]), default=0.0))

@@ -3,7 +3,8 @@
 A stroke that is left out is silent where its partials should be; but a room rings on, and the play-along has the same
 chords. So the level of the hand's own partials is taken late in the stroke, what leaked is taken away, and it is held
 against the same hand's other strokes nearby, each as loud as its accent asks for. Silence alone isn't enough: where
-something clearly begins, something was played.
+something clearly begins, much more of it is asked for. A stroke over which the bow goes on isn't silent; it tells by
+what doesn't happen: the string runs on where it should begin anew.
 """
 
 from __future__ import annotations
@@ -102,23 +103,52 @@ def _against_neighbours(levels: Array, hands: Sequence[object]) -> Array:
     return np.asarray(out - near)
 
 
-def surely_missing(levels: Array, clear: Sequence[float]) -> list[float]:
+def surely_missing(levels: Array, clear: Sequence[float], broken: Sequence[float | None]) -> list[float]:
     """Say how sure it is that each stroke was not played, 0 where it isn't plain.
 
-    Silence where a stroke should ring and nothing that begins there speak for it together; the weights were fitted to simulated
-    takes (``benchmarks/ear``), the threshold chosen so that at most two in a hundred are false.
+    There are two ways to leave a stroke out, and either tells by itself. The bow rests: the hand is silent where it
+    should ring, and more silent yet where something else begins. Or it goes on: what sounds runs on as foretold where
+    it should break off. Where and how steeply each becomes sure was read off simulated takes (``benchmarks/ear``), a
+    little to the safe side.
 
-    >>> [round(sure, 1) for sure in surely_missing(np.array([-30.0, 0.0, -30.0, -3.0]), [0.1, 1.0, 1.0, 0.6])]
-    [1.0, 0.0, 1.0, 0.0]
+    Parameters
+    ----------
+    levels : float64 array, shape (strokes,)
+        As :func:`stroke_levels` gives them.
+    clear : sequence of float
+        How clearly something begins at each stroke, 0 to 1.
+    broken : sequence of float or None
+        How plainly the sound breaks off there (:class:`~underbow.ear.turns.Turn`); None where that says nothing.
+
+    Returns
+    -------
+    list of float
+        0, or :data:`SURE` to 1.
+
+    >>> levels = np.array([-30.0, -30.0, -80.0, -3.0, 0.0])
+    >>> [round(sure, 2) for sure in surely_missing(levels, [0.1, 1.0, 1.0, 0.6, 1.0], [0.8, 0.8, 0.8, 0.8, 0.3])]
+    [1.0, 0.0, 1.0, 0.0, 1.0]
     """
     out = []
-    for level, begun in zip(levels, clear, strict=True):
-        silence = min(max(-float(level), 0.0), 30.0) if np.isfinite(level) else 0.0
-        odds = _INTERCEPT + silence * (_SILENCE + _TOGETHER * (1 - begun)) - _BEGUN * begun
-        sure = 1 / (1 + float(np.exp(-odds)))
+    for level, begins, breaks in zip(levels, clear, broken, strict=True):
+        asked = _SILENT if begins < _BEGINS else _SILENT_AMID
+        silent = _sure(-level - asked, _SILENT_WIDTH) if np.isfinite(level) else 0.0
+        held = _sure(_HELD - breaks, _HELD_WIDTH) if breaks is not None else 0.0
+        sure = max(silent, held)
         out.append(sure if sure >= SURE else 0.0)
     return out
 
 
-SURE = 0.995  # what is said to be missing is at least so sure: to say so wrongly is worse than to say nothing
-_INTERCEPT, _SILENCE, _TOGETHER, _BEGUN = -0.83, 0.42, 0.14, 4.84
+def _sure(over: float, width: float) -> float:
+    """The logistic function."""
+    return float(1 / (1 + np.exp(-np.clip(over / width, -50, 50))))
+
+
+SURE = 0.9  # what is said to be missing is at least so sure: to say so wrongly is worse than to say nothing
+_SILENT, _SILENT_WIDTH = (
+    20.0,
+    1.5,
+)  # dB softer than usual: 17 of them the play-along can feign, more is never taken away
+_BEGINS = 0.8  # where so clearly something begins, another hand was played, perhaps ...
+_SILENT_AMID = 40.0  # ... and it must be as silent as no sounding string leaves the places of its partials
+_HELD, _HELD_WIDTH = 0.5, 0.025  # how plainly a sound breaks off

@@ -94,6 +94,7 @@ class Heard:
             "verdict": self.verdict,
             "why": self.why,
             "offset": round(self.place.offset, 4),
+            "offset_within_ms": _rounded(None if self.place.within is None else 1000 * self.place.within, 1),
             "rate": round(self.place.rate, 7),
             "sure": round(self.place.sure, 2),
             "passes": self.passes(),

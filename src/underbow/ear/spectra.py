@@ -38,10 +38,17 @@ def magnitudes(sound: Floats, first: int, count: int, *, hop: int = HOP, window:
     -------
     float32 array, shape (count, window // 2 + 1)
     """
+    return np.asarray(np.abs(spectra(sound, first, count, hop=hop, window=window)), np.float32)
+
+
+def spectra(
+    sound: Floats, first: int, count: int, *, hop: int = HOP, window: int = WINDOW
+) -> NDArray[np.complexfloating]:
+    """Give the spectra of some frames with their phases, as :func:`magnitudes` gives them without."""
     begin = first - window // 2
     piece = cut(sound, begin, begin + (count - 1) * hop + window)
     frames = np.lib.stride_tricks.sliding_window_view(piece, window)[::hop]
-    return np.abs(np.fft.rfft(frames * _hann(window), axis=1)).astype(np.float32)
+    return np.fft.rfft(frames * _hann(window), axis=1)
 
 
 def frame_blocks(frames: int, window: int = WINDOW) -> Iterator[tuple[int, int]]:

@@ -97,6 +97,8 @@ def _advice(heard: Heard, practise: Sequence[str]) -> Iterator[str]:
 
 
 def _passes(heard: Heard) -> Iterator[str]:
+    place = heard.place
+    unsure = 0.0 if place.leak or place.within is None else 1000 * place.within
     yield f'<section aria-labelledby="passes"><h2 id="passes">{WORDS["passes"]}</h2>'
     yield '<div class="wide"><table class="numbers"><thead><tr>'
     yield from (
@@ -106,15 +108,20 @@ def _passes(heard: Heard) -> Iterator[str]:
     for played in heard.performance.passes:
         strokes = heard.of_pass(played.playing)
         if strokes:
-            cells = "".join(f"<td>{escape(cell)}</td>" for cell in _pass_cells(strokes, played))
+            cells = "".join(f"<td>{escape(cell)}</td>" for cell in _pass_cells(strokes, played, unsure))
             yield f'<tr><th scope="row">{escape(str(played.tempo))}</th>{cells}</tr>'
-    yield f'</tbody></table></div><p class="small">{WORDS["passes_note"]}</p></section>'
+    yield f'</tbody></table></div><p class="small">{WORDS["passes_note"]}</p>'
+    if unsure:
+        yield f'<p class="small">{escape(WORDS["headphones"].format(within=f"{unsure:.0f}"))}</p>'
+    yield "</section>"
 
 
-def _pass_cells(strokes: Sequence[StrokeHeard], played: Pass) -> Iterator[str]:
+def _pass_cells(strokes: Sequence[StrokeHeard], played: Pass, unsure: float) -> Iterator[str]:
+    """``unsure`` is by how many milliseconds all strokes together may be off: of a pass that is off by less, nothing."""
     offs = np.array([stroke.off_ms for stroke in strokes if stroke.off_ms is not None])
     yield f"{len(offs)} of {len(strokes)}"
-    yield _late(float(np.median(offs))) if len(offs) else "–"
+    middle = float(np.median(offs)) if len(offs) else 0.0
+    yield _late(middle) if len(offs) and abs(middle) >= unsure else "–"
     yield f"{np.quantile(np.abs(offs), 0.95):.0f} ms" if len(offs) else "–"
     slope, long = drift(list(strokes)), swing(list(strokes), float(played.tempo.beat))
     yield "–" if slope is None else WORDS["steady"] if abs(slope) < 15 else _late(slope)

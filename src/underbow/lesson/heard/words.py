@@ -31,6 +31,10 @@ WORDS = {
         "ms are thousandths of a second; 10 can just be heard, 30 is good playing. "
         "A beat divided 50\u00a0:\u00a050 is even, 67\u00a0:\u00a033 a full swing."
     ),
+    "headphones": (
+        "The track isn't in the recording, so as many strokes are taken to be early as late: where they came is known "
+        "to {within} ms, and whether you play ahead of the beat or behind it as a whole is not."
+    ),
     "hands": "In tune",
     "hands_note": (
         "The mark above or below a finger shows where it came down, three times as far off as it was. A hundred cents are a "
