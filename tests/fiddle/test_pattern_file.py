@@ -42,7 +42,9 @@ class TestMessages:
     def test_missing_file(self, tmp_path: Path) -> None:
         with pytest.raises(InputError) as told:
             find_pattern("mine.toml", tmp_path)
-        assert str(told.value) == ("mine.toml: no such file; write its path relative to the sheet")
+        assert str(told.value) == (
+            "mine.toml: no such file; check its name and its folder; a sheet names it by its path from the sheet"
+        )
 
     def test_folder_in_the_place_of_a_file(self, tmp_path: Path) -> None:
         (tmp_path / "mine.toml").mkdir()

@@ -120,6 +120,16 @@ def test_where_no_scheduler_is_that_is_told(tmp_path: Path, monkeypatch: pytest.
         list(render_sheets(gathered(tmp_path, 1), tmp_path / "out", Way(cluster="tcp://127.0.0.1:1")))
 
 
+@pytest.mark.parametrize("address", ["banana", "tcp://1.2.3"])
+def test_what_is_no_address_is_told_in_a_line(tmp_path: Path, address: str) -> None:
+    """In a process of its own: a client that was half made would be heard of, and waited for, as that ends."""
+    sheet = Path(__file__).parents[2] / "tracks" / "gateposts.toml"
+    command = [sys.executable, "-m", "underbow", "render", sheet, "-o", tmp_path / "out", "--cluster", address]
+    run = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert run.returncode == 1
+    assert f"no scheduler answers at {address}: missing port number" in run.stderr.splitlines()[-1]
+
+
 def test_a_scheduler_that_wants_a_certificate_is_told_apart(tmp_path: Path) -> None:
     with pytest.raises(UnderbowError, match=r"^tls://127\.0\.0\.1:1 asks for a certificate; name yours in dask's"):
         list(render_sheets(gathered(tmp_path, 1), tmp_path / "out", Way(cluster="tls://127.0.0.1:1")))

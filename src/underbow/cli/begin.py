@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from contextlib import suppress
 from importlib.resources import files
@@ -43,7 +44,7 @@ def new(
     for name in names:
         write_whole(folder / name, starter.joinpath(name).read_bytes())
     tell(f"Made {folder} with {', '.join(names)}.")
-    tell(f"Open them in a text editor, then:  underbow render {folder / 'first-track.toml'}")
+    tell(f"Open them in a text editor, then:  underbow render {shlex.quote(str(folder / 'first-track.toml'))}")
 
 
 @app.command()

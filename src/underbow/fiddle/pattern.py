@@ -230,7 +230,7 @@ def _names() -> dict[str, str]:
 
 
 def _from_file(name: str, beside: Path | None) -> Pattern:
-    missing = "write its path relative to the sheet"
+    missing = "check its name and its folder; a sheet names it by its path from the sheet"
     return read_pattern(read_text((beside or Path()) / name, name, missing=missing), name)
 
 

@@ -64,6 +64,7 @@ class Cluster:
         for name in [name for name in logging.root.manager.loggerDict if name.startswith("distributed")]:
             logging.getLogger(name).setLevel(logging.CRITICAL)  # what concerns the user is said by us, in a line
         try:
+            distributed.comm.resolve_address(address)  # before there is a client, which takes long to go when half made
             self._client: Any = distributed.Client(address, timeout=_CONNECT, set_as_default=False)
             for sha256, path in gathered.voices.places.items():
                 self._client.register_plugin(_bank_plugin(sha256, path.name, path.read_bytes()))

@@ -13,6 +13,7 @@ from typing import Any
 from urllib.parse import quote
 
 from underbow.files.names import safe_name
+from underbow.lesson.facts import facts_of
 from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, rounds_of, shown_shapes
 from underbow.lesson.words import ENGLISH
 from underbow.text import one_line, signs
@@ -110,11 +111,13 @@ def learner_text(title: str, parts: Iterable[Mapping[str, Any]], words: Mapping[
 def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     """Write the sheet in words: changes, hand shapes, bowing, plan."""
     changes, order = changes_of(sheet, words)
-    lines = [
-        one_line(sheet.title),
-        f"{signs(str(sheet.tune.key.tonic))} {sheet.tune.key.mode}, {sheet.tune.meter.numbers}",
-        "",
-    ]
+    lines = [one_line(sheet.title), ", ".join(facts_of(sheet, words)), ""]
+    if sheet.to_learner:
+        lines += [
+            words["to_learner"],
+            *(line for text in sheet.to_learner.splitlines() for line in _filled(text) or [""]),
+            "",
+        ]
     if sheet.recording and sheet.recording.by:
         lines += [words["consent"].replace("{by}", sheet.recording.by), ""]
     lines.append(words["changes"])
@@ -130,6 +133,8 @@ def sheet_text(sheet: Sheet, words: Mapping[str, str] = ENGLISH) -> str:
     for chord, shape in shown_shapes(sheet):
         notes = " ".join(str(note) for note in shape.spelled(chord))
         lines.append(f"  {signs(str(chord)):<8} {signs(shape.label):<8} {signs(notes)}")
+    if any(stop.mark for _, shape in shown_shapes(sheet) for stop in shape.stops):
+        lines.append(f"  {words['low_high']}")
     lines += ["", words["bowing"]]
     for name, pattern in {pattern.name: pattern for _, pattern in sheet.patterns}.items():
         lines += [f"  {one_line(pattern.title)} ({name})", f"    {pattern.grid.written('bow')}"]

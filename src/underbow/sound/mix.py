@@ -83,7 +83,7 @@ class _Fader:
     fade: int
 
     def over(self, first_frame: int, count: int) -> float | NDArray[np.float32]:
-        """Give the gain of the frames from ``at`` on: one number where it holds still."""
+        """Give the gain of the frames from ``first_frame`` on: one number where it holds still."""
         first = int(np.searchsorted(self.starts, first_frame, "right")) - 1
         last = int(np.searchsorted(self.starts - self.fade, first_frame + count, "left"))
         if last - first <= 1:

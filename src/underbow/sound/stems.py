@@ -4,8 +4,9 @@ A part's plan is two short arrays and a table: where each gesture starts, how lo
 is then adding up: a block is the sum of what starts in it and of what still rings. Nothing is kept but the plan, what rings
 and what the voice remembers, so that memory doesn't grow with the length of the sound.
 
-Conventions: float32, mono, one row a part; frame 0 is the first click of the count-in. What a hand plays early before
-frame 0 starts at 0. The order of additions is that of the gestures, so the sizes of the blocks make no difference.
+Conventions: float32, mono, one row a part; frame 0 is the first sound: a string to tune to, or the first click of the count-in.
+What a hand plays early before frame 0 starts at 0. The order of additions is that of the gestures, so the sizes of the blocks
+make no difference.
 """
 
 from __future__ import annotations

@@ -63,7 +63,7 @@ AudioBufferSourceNode.prototype.start = function (when, ...more) {
   return plain.call(this, when, ...more);
 };
 // Firefox may hang where it is asked for a latency while it opens the loudspeaker.
-spy.opening = (context) => "mozInnerScreenX" in window && context.currentTime - spy.sent[0].when < 2.5;
+spy.opening = (context) => "mozInnerScreenX" in window && context.currentTime - spy.sent[0].when < 5.5;
 spy.clock = () => {  // the context's time of the sound that leaves the loudspeaker now
   const context = spy.contexts.at(-1);
   if (spy.opening(context)) return context.currentTime;

@@ -2,7 +2,8 @@
 
 Each step has the shapes of its chord as choices, each choice its own cost, and each change from one to the next a cost of
 its own, the heavier the less time there is. A chord played in another shape than its usual one pays a price each time.
-The path with the smallest sum is found exactly: see :mod:`underbow.fiddle.shapes.steady`.
+The path with the smallest sum is found, and, but for progressions of very many chords, proved to be it: see
+:mod:`underbow.fiddle.shapes.steady`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 //
 // Firefox can stand still for ever where it is asked that while it opens the loudspeaker: the page waits for the sound's thread,
 // and that for the page. So it isn't asked before the sound has gone on for a while, or was asked before: then it remembers.
-const OPENING = 2;  // seconds
+const OPENING = 5;  // seconds; a busy machine takes more than two
 const FIREFOX = "mozInnerScreenX" in globalThis;
 const answered = new WeakSet();  // contexts
 

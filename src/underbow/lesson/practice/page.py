@@ -18,6 +18,7 @@ from importlib.resources import files
 from typing import Any
 
 from underbow.errors import UnderbowError
+from underbow.lesson.facts import facts_of
 from underbow.lesson.practice.audio import KNOCK, LEAD, OVER, PIECE, RATE, PageAudio, page_audio
 from underbow.lesson.practice.words import ENGLISH
 from underbow.lesson.print.engrave import engrave
@@ -224,11 +225,11 @@ def _from_the_teacher(text: str, words: Mapping[str, str]) -> str:
 
 
 def _facts(sheet: Sheet, words: Mapping[str, str]) -> str:
-    """Key, meter and patterns in a line."""
+    """Key, meter, tuning and patterns in a line."""
     patterns = dict.fromkeys(pattern.title for _, pattern in sheet.patterns)
     by = sheet.recording.by if sheet.recording else ""
     player = [words["played_by"].replace("{by}", by)] if by else []
-    return one_line(" · ".join([str(sheet.tune.key), sheet.tune.meter.numbers, *patterns, *player]))
+    return one_line(" · ".join([*facts_of(sheet, words), *patterns, *player]))
 
 
 def _ramp(timeline: Mapping[str, Any], words: Mapping[str, str]) -> str:

@@ -196,13 +196,13 @@ class View {
   mark(kind, measures) {
     document.querySelectorAll(`.${kind}`).forEach((mark) => mark.remove());
     for (const measure of measures) {
-      const lines = measure.querySelector(".staff");
-      if (!lines?.getClientRects().length) continue;
-      const box = lines.getBBox();
+      const staff = measure.querySelector(".staff");
+      if (!staff?.getClientRects().length) continue;
+      const box = staff.getBBox(), lines = staff.querySelector(":scope > path")?.getBBox() ?? box;  // syllables reach past the bar line
       const mark = document.createElementNS("http://www.w3.org/2000/svg", "rect");
       mark.setAttribute("class", kind);
       const high = kind === "hard-mark" ? {y: box.y + box.height + 120, height: 90} : {y: box.y - 250, height: box.height + 500};
-      for (const [side, value] of Object.entries({x: box.x, width: box.width, ...high})) mark.setAttribute(side, value);
+      for (const [side, value] of Object.entries({x: lines.x, width: lines.width, ...high})) mark.setAttribute(side, value);
       measure.prepend(mark);
     }
   }

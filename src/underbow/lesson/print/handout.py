@@ -19,6 +19,7 @@ from underbow.fiddle.drawing.shape_svg import draw_svg
 from underbow.fiddle.pattern import Pattern
 from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
+from underbow.lesson.facts import facts_of
 from underbow.lesson.letters import left_out_of, typeset_shown, without
 from underbow.lesson.print.engrave import engrave
 from underbow.lesson.print.staff import shown_measures, staff_tune
@@ -98,11 +99,8 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     tempo = f"{words.get(first.beat_name, first.beat_name)} = {float(first.count):g}"
     if first != last:
         tempo += f" – {float(last.count):g}"
-    key = sheet.tune.key
-    facts = [f"{signs(str(key.tonic))} {key.mode}", sheet.tune.meter.numbers, tempo]
-    if sheet.tuning.name != "GDAE":
-        strings = " ".join(signs(str(string.pitch_class)) for string in sheet.tuning.strings)
-        facts.append(words["tune_to"].replace("{strings}", strings))
+    key, meter, *tuning = facts_of(sheet, words)
+    facts = [key, meter, tempo, *tuning]
     if sheet.recording and sheet.recording.by:
         facts.append(words["played_by"].replace("{by}", sheet.recording.by))
     tune = engrave(staff_tune(sheet), width=_ENGRAVED, scale=40, height=_LINES, only=shown_measures(sheet))
