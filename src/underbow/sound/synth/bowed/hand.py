@@ -2,14 +2,14 @@
 
 The bow's speed makes the level, its force the colour: force is a share of the largest that Helmholtz's motion stands, which is
 Schelleng's limit ``2 Z v / (beta * difference of friction)``. A stroke begins with the hair gripping: the bow presses
-harder, by the accent, until the motion has found itself, so that bite and scratch are the string's own. The bow starts a moment
-before the beat, as long as it takes to pull the string to its first slip. It sets off with some of its speed and force and comes to
-the rest more slowly: a tone that is all there with the first slip sounds plucked.
+harder, by the accent, until the motion has found itself, so that bite and scratch are the string's own. The bow starts a
+moment before the beat, as long as it takes to pull the string to its first slip. It sets off with some of its speed and
+force and comes to the rest more slowly: a tone that is all there with the first slip sounds plucked.
 
-Sources: Schelleng, The bowed string and the player, JASA 53 (1973), as given in euphonics.org, 9.3.1; that starts want more
-force: Guettler, Acta Acustica 88 (2002), from memory; that a bow whose speed nears its end ever more slowly starts a string as well as
-one that gains evenly: euphonics.org, 9.9.1; vibrato of 5 to 6 Hz and some 10 cents to each side, speeds and times:
-common practice, no source.
+Sources: Schelleng, The bowed string and the player, JASA 53 (1973), as given in euphonics.org, 9.3.1; that starts want
+more force: Guettler, Acta Acustica 88 (2002), from memory; that a bow whose speed nears its end ever more slowly starts a
+string much as one does that gains evenly: euphonics.org, 9.9.1; vibrato of 5 to 6 Hz and some 10 cents to each side,
+speeds and times: common practice, no source.
 
 Conventions: seconds, from the beat on; arrays lie on control points,
 :data:`~underbow.sound.synth.bowed.strings.STEP` frames apart.
