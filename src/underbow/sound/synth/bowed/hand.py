@@ -2,12 +2,14 @@
 
 The bow's speed makes the level, its force the colour: force is a share of the largest that Helmholtz's motion stands, which is
 Schelleng's limit ``2 Z v / (beta * difference of friction)``. A stroke begins with the hair gripping: the bow presses
-harder, by the accent, until the motion has found itself, so that bite and scratch are the string's own. The bow starts a moment
-before the beat, as long as it takes to pull the string to its first slip.
+harder, by the accent, until the motion has found itself, so that bite and scratch are the string's own. The bow starts a
+moment before the beat, as long as it takes to pull the string to its first slip. It sets off with some of its speed and
+force and comes to the rest more slowly: a tone that is all there with the first slip sounds plucked.
 
-Sources: Schelleng, The bowed string and the player, JASA 53 (1973), as given in euphonics.org, 9.3.1; that starts want more
-force: Guettler, Acta Acustica 88 (2002), from memory; vibrato of 5 to 6 Hz and some 10 cents to each side, speeds and times:
-common practice, no source.
+Sources: Schelleng, The bowed string and the player, JASA 53 (1973), as given in euphonics.org, 9.3.1; that starts want
+more force: Guettler, Acta Acustica 88 (2002), from memory; that a bow whose speed nears its end ever more slowly starts a
+string much as one does that gains evenly: euphonics.org, 9.9.1; vibrato of 5 to 6 Hz and some 10 cents to each side,
+speeds and times: common practice, no source.
 
 Conventions: seconds, from the beat on; arrays lie on control points,
 :data:`~underbow.sound.synth.bowed.strings.STEP` frames apart.
@@ -28,6 +30,7 @@ from underbow.sound.voice.voices import Action, ActionNote, Floats
 from underbow.track.performance import Manner
 
 _CENT = 0.0005777895  # of a frequency
+_SHARPER = 2.0  # cents by which strings are tuned and stopped, since the bow holds on to them a little in every period
 _EARLY = 0.06  # seconds, at most, that the bow starts before the beat
 _BOX, _HEARD = 3, 0.3  # control points that the box is late; share of the bow's rise that goes before the beat
 _PULSE, _CHANGE = 0.028, 0.012  # seconds that a pulse gives way, and that the bow takes from string to string
@@ -53,6 +56,10 @@ class Style:
         Seconds until the bow has its speed.
     surge : (float, float)
         By how much it is faster at the start, as a share.
+    lead : float
+        Share of its speed, and of its force, with which the bow sets off; the arm brings the rest.
+    grow : float
+        Seconds until all of it is there.
     turn : float
         Seconds before its end in which the bow slows down where it turns round.
     apart : float
@@ -63,21 +70,24 @@ class Style:
         How unsteady the bow's speed is, as a share.
     """
 
-    speed: tuple[float, float] = (0.15, 0.40)
+    speed: tuple[float, float] = (0.22, 0.40)
     press: tuple[float, float] = (0.3, 0.42)
-    bite: tuple[float, float] = (0.2, 0.6)
+    bite: tuple[float, float] = (0.4, 0.8)
     rise: tuple[float, float] = (0.05, 0.03)
     surge: tuple[float, float] = (0.0, 0.15)
+    lead: float = 0.45
+    grow: float = 0.09
     turn: float = 0.06
-    apart: float = 0.0
+    apart: float = 0.008
     vibrato: tuple[float, float] = (10.0, 5.5)
     flutter: float = 0.11
 
 
 SOLO = Style()
-BACKING = replace(SOLO, turn=0.06, apart=0.012, rise=(0.06, 0.03), speed=(0.25, 0.35), bite=(0.2, 0.4))
+BACKING = replace(SOLO, apart=0.016, rise=(0.06, 0.03), speed=(0.25, 0.35), bite=(0.4, 0.5))
 STEADY = Style(
-    speed=(0.2, 0.2), press=(0.28, 0.28), bite=(0.6, 0.6), rise=(0.15, 0.15), surge=(0.0, 0.0), turn=0.08, flutter=0.015
+    speed=(0.2, 0.2), press=(0.28, 0.28), bite=(0.6, 0.6), rise=(0.15, 0.15), surge=(0.0, 0.0), lead=1.0, turn=0.08, apart=0.0,
+    flutter=0.015,
 )  # fmt: skip
 
 
@@ -194,6 +204,9 @@ class Hand:
                 level *= 1.0 + 0.4 * eased(since, 0.0, 0.03) / (1.0 + (np.maximum(since, 0.0) / 0.09) ** 2)
         speed *= full * level * (1.0 + style.flutter * self._fluttered(number, len(times)))
         weight: Floats = press * full * level * eased(times, times[0] - 0.004, times[0] + 0.004)
+        grown = style.lead + (1.0 - style.lead) * eased(times - times[0], 0.0, min(style.grow, 0.5 * length))
+        speed *= grown
+        weight *= grown
         if action.joined:
             stands = length - min(style.apart, 0.12 * length)
             turn = min(style.turn, 0.35 * length)
@@ -243,7 +256,8 @@ class Hand:
         grips = 1.0 + bite * _heavier(natural) / (1.0 + (since * pitch / 10) ** 2)
         over = times > end / rate + 0.002
         kept = np.where(over, np.where(open_ > 0, 0.997, 0.95), np.where(open_ > 0, 1.0, 0.996))
-        return Course(string, limit * weight * bowed * grips, self._inner / pitch, 1.0 - open_, kept)
+        sharp = pitch * (1.0 + _SHARPER * _CENT)
+        return Course(string, limit * weight * bowed * grips, self._inner / sharp, 1.0 - open_, kept)
 
     def _chop(self, action: Action) -> Plan:
         """Throw the bow on damped strings: it grips them hard, scrapes a little way and lies still."""
