@@ -229,7 +229,7 @@ def _facts(sheet: Sheet, words: Mapping[str, str]) -> str:
     patterns = dict.fromkeys(pattern.title for _, pattern in sheet.patterns)
     by = sheet.recording.by if sheet.recording else ""
     player = [words["played_by"].replace("{by}", by)] if by else []
-    return one_line(" · ".join([*facts_of(sheet, words), *patterns, *player]))
+    return one_line(" · ".join([*facts_of(sheet), *patterns, *player]))
 
 
 def _ramp(timeline: Mapping[str, Any], words: Mapping[str, str]) -> str:

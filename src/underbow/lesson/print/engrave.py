@@ -24,9 +24,19 @@ class Engraving:
     width: int
 
 
+LYRICS = 4.5
+LYRIC_UNIT = 90.0  # of a drawing, that a size of 1 has
+
+
 @step("engraving the staff")
 def engrave(
-    tune: Tune, *, width: int = 1000, height: int | None = None, scale: int = 40, only: Collection[int] | None = None
+    tune: Tune,
+    *,
+    width: int = 1000,
+    height: int | None = None,
+    scale: int = 40,
+    only: Collection[int] | None = None,
+    lyrics: float = LYRICS,
 ) -> Engraving:
     """Draw a tune.
 
@@ -41,6 +51,8 @@ def engrave(
         Percent; 40 gives a staff about 14 pixels high.
     only : collection of int, optional
         Indexes of the measures that are drawn.
+    lyrics : float
+        Size of the syllables, in quarters of the space between two lines of the staff, 2 to 8; notes are set apart for them.
 
     Returns
     -------
@@ -72,7 +84,7 @@ def engrave(
             "mnumInterval": 0,
             "spacingStaff": 4,
             "spacingSystem": 6,
-            "lyricSize": 4.5,
+            "lyricSize": lyrics,
         }
     )
     if not kit.loadData(to_mei(tune, only)):

@@ -21,7 +21,7 @@ from underbow.fiddle.shapes.change import staying
 from underbow.fiddle.shapes.fingerboard import HandShape
 from underbow.lesson.facts import facts_of
 from underbow.lesson.letters import left_out_of, typeset_shown, without
-from underbow.lesson.print.engrave import engrave
+from underbow.lesson.print.engrave import LYRIC_UNIT, LYRICS, engrave
 from underbow.lesson.print.staff import shown_measures, staff_tune
 from underbow.lesson.typeset import SettingError
 from underbow.lesson.words import ENGLISH
@@ -103,7 +103,10 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
     facts = [key, meter, tempo, *tuning]
     if sheet.recording and sheet.recording.by:
         facts.append(words["played_by"].replace("{by}", sheet.recording.by))
-    tune = engrave(staff_tune(sheet), width=_ENGRAVED, scale=40, height=_LINES, only=shown_measures(sheet))
+    tune = engrave(
+        staff_tune(sheet), width=_ENGRAVED, scale=40, height=_LINES, only=shown_measures(sheet),
+        lyrics=max(LYRICS, _LEAST * _STAFF / _TEXT / LYRIC_UNIT),
+    )  # fmt: skip
     share = _share(columns, paper)
     drawn = draw_svg(shown, columns=columns, least=_LEAST * _SHAPE * columns / (_TEXT * share))
     title = one_line(sheet.title)
