@@ -22,7 +22,7 @@ from math import log, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from underbow.ear.writing.barlines import STEPS, TRIED, steps
+from underbow.ear.writing.barlines import STEPS, TRIED, steps, usual_eighth
 from underbow.theory.meter import Meter
 
 __all__ = ["Grid", "eighth_of", "on_grid"]
@@ -34,8 +34,7 @@ _KINDS = ((0.5, 0.04), (1, 0.5), (1.5, 0.02), (2, 0.25), (3, 0.12), (4, 0.07))  
 _SPREAD = 0.13  # of the logarithm of a length
 _SHORTEST, _LONGEST = 0.09, 0.75  # seconds of an eighth that are tried
 _OTHERS = (0.5, 1.0, 2.0)  # shares of the eighth found that may be the right one
-_USUAL = 0.2  # seconds of an eighth that are usual in dances
-_VARIED = 0.14  # spread of its logarithm; narrow, for a tune's notes are alike: together they say less than one by one
+_VARIED = 0.14  # spread of how long it is, of the logarithm; narrow, for notes that are alike say less together than one by one
 _ENOUGH = 80  # notes that tell how long an eighth is
 _OFF = 0.016  # seconds: how far notes lie off (standard deviation)
 _SWAY, _MEAN = 0.06, 0.04  # shares by which the tempo leaves its mean, and the mean what was found
@@ -135,8 +134,12 @@ def on_grid(begins: Sequence[float], eighth: float | None = None, meter: Meter |
 
 def _cost_of(begins: Sequence[float], eighth: float, meters: Sequence[Meter]) -> float:
     """How unlikely notes are where an eighth is so long."""
-    unusual = 0.5 * (log(eighth / _USUAL) / _VARIED) ** 2
-    return float(_walked(begins, eighth, meters)[-1].cost.min()) + len(begins) * log(eighth) + unusual
+    return float(_walked(begins, eighth, meters)[-1].cost.min()) + len(begins) * log(eighth)
+
+
+def _unusual(eighth: float, meter: Meter) -> float:
+    """How unlikely it is for an eighth of a meter to be so long."""
+    return 0.5 * (log(eighth / usual_eighth(meter)) / _VARIED) ** 2
 
 
 def _walked(begins: Sequence[float], eighth: float, meters: Sequence[Meter]) -> list[_Ways]:
@@ -148,12 +151,13 @@ def _walked(begins: Sequence[float], eighth: float, meters: Sequence[Meter]) -> 
     pickups = [(meter, pickup) for meter, long in enumerate(longs.tolist()) for pickup in range(0, long, 2)]
     of, pickup = np.array(pickups).T
     count = len(pickups)
+    unusual = np.array([_unusual(eighth, meter) for meter in meters])
     times = (np.array(begins) - begins[0]) / (eighth / 2)
     jitter = (_OFF / (eighth / 2)) ** 2
     onward, blurred, anywhere = _motion()
     spread = anywhere + np.diag([jitter, _MEAN**2, 0])
     ways = _Ways(
-        np.arange(count), np.log(longs[of] / 2), np.zeros(count, np.int64), np.zeros((count, 3)),
+        np.arange(count), np.log(longs[of] / 2) + unusual[of], np.zeros(count, np.int64), np.zeros((count, 3)),
         np.repeat(spread[None], count, axis=0), np.zeros(count, np.int64), np.zeros(count),
     )  # fmt: skip
     out = [ways]
