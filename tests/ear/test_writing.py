@@ -229,3 +229,22 @@ def test_a_waltz_is_likelier_at_the_pace_of_one() -> None:
     (slow, sure), (quick, less) = (find_meter(line, Fraction(15), eighth) for eighth in (0.27, 0.17))
     assert str(slow) == "3/4"
     assert sure > (less if str(quick) == "3/4" else 0.0)
+
+
+@pytest.mark.parametrize("slip", ["left out", "wrong", "too much"])
+def test_a_bar_that_was_played_better_the_second_time_is_written_so(slip: str) -> None:
+    notes = sounding(ROUND)
+    at = 2 + 7 + 5  # within the second bar, the first time
+    note = notes[at]
+    if slip == "left out":
+        notes[at - 1 : at + 1] = [replace(notes[at - 1], end=note.end)]
+    elif slip == "wrong":
+        notes[at] = replace(note, midi=note.midi - 1)
+    else:
+        middle = (note.start + note.end) / 2
+        notes[at : at + 1] = [replace(note, end=middle), replace(note, start=middle)]
+    written = from_notes(notes, "x")
+    assert bars(written.tune)[:-1] == bars(read_abc(ROUND)[0])[:-1]
+    assert ("bar 2: played otherwise the first time" in written.abc) == (
+        slip != "too much"
+    )  # the same pitch all through

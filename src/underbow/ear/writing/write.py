@@ -160,11 +160,12 @@ def _doubts(written: Sketch, line: Sequence[Played], notes: Sequence[Sounding], 
         if any(abs(grid.off[at]) > _FAR for at in inside):
             what.append("the rhythm isn't even")
         for first, second, length in written.repeats:
-            if first <= low < first + length:
+            if first <= low < second + length:
+                by = second - first if low < second else first - second
                 one = pitches[int(low * 4) : int(high * 4)]
-                two = pitches[int((low + second - first) * 4) : int((high + second - first) * 4)]
+                two = pitches[int((low + by) * 4) : int((high + by) * 4)]
                 if len(one) == len(two) and float(np.mean(one != two)) > 0.1:
-                    what.append("played otherwise the second time")
+                    what.append(f"played otherwise the {'second' if low < second else 'first'} time")
         if what:
             out[measure] = "; ".join(what)
     return out
