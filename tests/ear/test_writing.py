@@ -248,3 +248,16 @@ def test_a_bar_that_was_played_better_the_second_time_is_written_so(slip: str) -
     assert ("bar 2: played otherwise the first time" in written.abc) == (
         slip != "too much"
     )  # the same pitch all through
+
+
+def test_triplets_are_written_as_such_and_sixteenths_too() -> None:
+    text = """X:1
+M:4/4
+L:1/8
+K:D
+|:A2FA (3Bcd cA|d2e/f/g f2d2|A2FA (3Bcd cA|B2E2 D4:|:(3fgf ed c2A2|B/c/de2 (3fgf ed|(3cdc BA G2E2|F2E2 D4:|
+"""
+    for notes in (sounding(text, 0.2), swaying(text, 1, quarter=0.42)):
+        written = from_notes(notes, "x")
+        assert bars(written.tune) == bars(read_abc(text)[0])
+        assert written.abc.count("(3") == text.count("(3")

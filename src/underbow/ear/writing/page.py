@@ -151,7 +151,8 @@ def _notes(line: Sequence[Played], low: Fraction, high: Fraction, key: Key) -> t
     for note in line:
         begin, end = max(note.start, low), min(note.end, high)
         if begin < end:
-            out.append(Note(begin - low, end - begin, key.spell(note.midi), tied=note.end > high))
+            third = (3, 2) if (end - begin).denominator == 3 else None
+            out.append(Note(begin - low, end - begin, key.spell(note.midi), tied=note.end > high, tuplet=third))
     return tuple(out)
 
 
