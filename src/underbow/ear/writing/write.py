@@ -156,7 +156,8 @@ def _doubts(written: Sketch, line: Sequence[Played], notes: Sequence[Sounding], 
         what = []
         if any(notes[at].sure < _UNCLEAR for at in inside):
             what.append("a pitch isn't clear")
-        if any(abs(grid.off[at]) > _FAR for at in inside):
+        moved = [2 * float(line[at].start - Fraction(grid.places[at], 4)) for at in inside]  # into a triplet
+        if any(abs(grid.off[at] - by) > _FAR for at, by in zip(inside, moved, strict=True)):
             what.append("the rhythm isn't even")
         for first, second, length in written.repeats:
             if first <= low < second + length:
