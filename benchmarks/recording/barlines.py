@@ -82,16 +82,21 @@ def counted(examples: Sequence[Example], bar: int, long: dict[str, float]) -> Ta
 
 
 def stepped(examples: Sequence[Example], bar: int) -> Array:
-    """For each sixteenth of a bar, logarithms of the shares of the steps from a note to the next: 1 to ``STEPS`` sixteenths."""
-    found = np.zeros((bar, STEPS))
+    """For each sixteenth of a bar, logarithms of the shares of the steps from a note to the next: 1 to ``STEPS`` sixteenths.
+
+    Where few notes begin, a step is as usual as its length is, and as it is for a note to begin where it leads.
+    """
+    found, begun = np.zeros((bar, STEPS)), np.full(bar, 0.5)
     for line, pickup, _ in examples:
         places = [round(note.start * 4) - pickup for note in line]
         for place, after in pairwise(places):
             if 1 <= after - place <= STEPS:
                 found[place % bar, after - place - 1] += 1
-    every = found.sum(axis=0) + 0.5
-    every /= every.sum()
-    shares = (found + SMOOTHED * every) / (found.sum(axis=1, keepdims=True) + SMOOTHED)
+                begun[after % bar] += 1
+    there = begun[(np.arange(bar)[:, None] + np.arange(1, STEPS + 1)) % bar]
+    usual = (found.sum(axis=0) + 0.5) * there
+    usual /= usual.sum(axis=1, keepdims=True)
+    shares = (found + SMOOTHED * usual) / (found.sum(axis=1, keepdims=True) + SMOOTHED)
     return np.asarray(np.log((1 - MISSED) * shares + MISSED / STEPS))
 
 

@@ -91,6 +91,15 @@ def test_notes_on_one_pitch_are_placed_where_the_bow_turns(simulate: ModuleType,
     assert np.quantile(off, 0.9) < 0.01
 
 
+def test_notes_out_of_the_quiet_are_not_placed_too_soon(simulate: ModuleType, tmp_path: Path) -> None:
+    broken = read_abc("X:1\nM:4/4\nL:1/8\nK:D\nA2z2 d2z2|f2z2 e2z2|B2z2 g2z2|e2z2 d4|\n")[0]
+    way = replace(simulate.Conditions(), ornaments=0.0, slips=0.0, slurs=0.0)
+    take = simulate.play(write_out(broken), 120, way, seed=5)
+    found = heard(broken, take, tmp_path)
+    off = np.array([one.seconds for one in found.notes]) - np.array([second for second, *_ in take.onsets])
+    assert np.abs(off).max() < 0.006
+
+
 def test_a_bar_line_moved_by_hand_stays_where_it_was_put(simulate: ModuleType, tune: Tune, tmp_path: Path) -> None:
     take = simulate.play(write_out(tune), 110, replace(simulate.STEADY), seed=3)
     second = next(second for second, number, time in take.lines if (number, time) == (3, 1)) + 0.08

@@ -19,7 +19,7 @@ from underbow.cli.app import app
 from underbow.ear.melody.onsets import Sight
 from underbow.ear.melody.salience import tuned_at
 from underbow.ear.spectra import RATE
-from underbow.ear.writing.barlines import find_meter, find_pickup
+from underbow.ear.writing.barlines import find_meter, find_pickup, steps
 from underbow.ear.writing.notes import Sounding, main_notes, notes_of
 from underbow.ear.writing.page import _marked
 from underbow.ear.writing.write import Given, from_notes
@@ -83,12 +83,12 @@ K:G
 """
 
 
-def swaying(text: str, seed: int) -> list[Sounding]:
+def swaying(text: str, seed: int, quarter: float = 0.36) -> list[Sounding]:
     """Notes up to 30 ms early or late, in a tempo that sways by 8 % in waves of some bars."""
     rng = np.random.default_rng(seed)
     quarters = np.arange(0, 200, 0.125)
     sway = 0.08 * np.sin(2 * np.pi * quarters / rng.uniform(6, 14) + rng.uniform(0, 7))
-    seconds = np.cumsum(0.125 * 0.36 * (1 + sway))
+    seconds = np.cumsum(0.125 * quarter * (1 + sway))
     notes = write_out(read_abc(text)[0]).notes
     begins = np.interp([float(note.start) for note in notes], quarters, seconds)
     begins += np.clip(rng.normal(0, 0.015, len(notes)), -0.03, 0.03)
@@ -193,3 +193,71 @@ def test_a_pitch_that_is_bowed_again_and_again_is_so_many_notes(simulate: Module
     sound = soxr.resample(take.sound, 44_100, RATE)
     found = main_notes(notes_of(Sight.of(sound, tuned_at(sound)[0])))
     assert [note.midi for note in found] == [note.midi for note in write_out(tune).notes]
+
+
+def test_cuts_and_rolls_in_long_notes_are_no_notes(simulate: ModuleType) -> None:
+    tune = read_abc("X:1\nM:3/4\nL:1/4\nK:D\nD3|F2A|B3|A2F|G3|E2C|D3|F2E|D3|\n")[0]
+    way = replace(simulate.Conditions(), before=0.5, ornaments=1, slips=0, slurs=0)
+    take = simulate.play(write_out(tune), 110, way, seed=5)
+    sound = soxr.resample(take.sound, 44_100, RATE)
+    found = main_notes(notes_of(Sight.of(sound, tuned_at(sound)[0])))
+    assert [note.midi for note in found] == [note.midi for note in write_out(tune).notes]
+
+
+@pytest.mark.parametrize("name", ["4/4", "6/8", "3/4", "9/8"])
+def test_a_line_that_has_come_off_the_beat_is_drawn_back_to_it(name: str) -> None:
+    meter = Meter.parse(name)
+    quarter = np.array([row[3] for row in steps(meter)])
+    assert quarter[1::2].max() < quarter[::2].max() - 0.3  # from a sixteenth off the beat a quarter leads to another
+
+
+def test_a_quarter_and_an_eighth_in_six_eight_are_no_fast_waltz() -> None:
+    text = """X:1
+M:6/8
+L:1/8
+K:A
+|:c2EE2F|E2FA2A|e2cc2B|A2cB2B|c2EE2F|E2FA2A|e2cB2B|A3A2z:|
+"""
+    for seed in (1, 2, 3):
+        assert str(from_notes(swaying(text, seed, quarter=0.42), "x").tune.meter) == "6/8"
+
+
+def test_a_waltz_is_likelier_at_the_pace_of_one() -> None:
+    _, _, music = SONGS["Amazing Grace"]
+    notes = write_out(read_abc(f"X:1\nM:3/4\nL:1/8\nK:C\n{''.join(music.split())}|]\n")[0]).notes
+    line = [Played(note.start - notes[0].start, note.end - notes[0].start, note.midi) for note in notes]
+    (slow, sure), (quick, less) = (find_meter(line, Fraction(15), eighth) for eighth in (0.27, 0.17))
+    assert str(slow) == "3/4"
+    assert sure > (less if str(quick) == "3/4" else 0.0)
+
+
+@pytest.mark.parametrize("slip", ["left out", "wrong", "too much"])
+def test_a_bar_that_was_played_better_the_second_time_is_written_so(slip: str) -> None:
+    notes = sounding(ROUND)
+    at = 2 + 7 + 5  # within the second bar, the first time
+    note = notes[at]
+    if slip == "left out":
+        notes[at - 1 : at + 1] = [replace(notes[at - 1], end=note.end)]
+    elif slip == "wrong":
+        notes[at] = replace(note, midi=note.midi - 1)
+    else:
+        middle = (note.start + note.end) / 2
+        notes[at : at + 1] = [replace(note, end=middle), replace(note, start=middle)]
+    written = from_notes(notes, "x")
+    assert bars(written.tune)[:-1] == bars(read_abc(ROUND)[0])[:-1]
+    assert ("bar 2: played otherwise the first time" in written.abc) == (
+        slip != "too much"
+    )  # the same pitch all through
+
+
+def test_triplets_are_written_as_such_and_sixteenths_too() -> None:
+    text = """X:1
+M:4/4
+L:1/8
+K:D
+|:A2FA (3Bcd cA|d2e/f/g f2d2|A2FA (3Bcd cA|B2E2 D4:|:(3fgf ed c2A2|B/c/de2 (3fgf ed|(3cdc BA G2E2|F2E2 D4:|
+"""
+    for notes in (sounding(text, 0.2), swaying(text, 1, quarter=0.42)):
+        written = from_notes(notes, "x")
+        assert bars(written.tune) == bars(read_abc(text)[0])
+        assert written.abc.count("(3") == text.count("(3")

@@ -40,6 +40,8 @@ _HEARD_DB = 25.0  # below the strongest partial
 SUNK_AFTER = 0.0025  # seconds from the beginning of a stroke to where the partials are lowest: measured likewise
 _NEAR_TURN = 0.025  # seconds in which a pitch that takes over between two notes of its own is believed
 _NO_TURN, _PLAIN_TURN = 2.0, 4.5  # dB by which they sink, an attack counted as one, where none is, and at a plain one
+_BESIDE, _RISE_DB = 0.045, 15.0  # seconds on either side of a beginning, and how much louder it gets where it was quiet
+_SOON = 0.007  # seconds by which an attack out of the quiet is seen too soon: measured likewise
 _AT = Place(0.0, 1.0, 1.0, leak=False)
 
 
@@ -106,6 +108,11 @@ class Sight:
         beside = np.median(np.lib.stride_tricks.sliding_window_view(levels, far - near + 1, axis=1), axis=2)
         lower = np.minimum(beside[:, :count], beside[:, far + near : far + near + count])
         return np.asarray(np.median(lower - levels[:, far : far + count], axis=0))
+
+    def rises(self, seconds: float) -> bool:
+        """Whether it was quiet before a second: there a pitch is the clearest as soon as the window reaches it."""
+        before, after = (round((seconds + by) * RATE / HOP) for by in (-_BESIDE, _BESIDE))
+        return bool(before < 0 or self.level[min(after, len(self.level) - 1)] - self.level[before] > _RISE_DB)
 
     def turn(self, seconds: float, midi: int) -> float:
         """The clearest turn of the bow on a pitch within 20 ms of a second, or else the clearest attack."""
@@ -228,6 +235,8 @@ def _column(midi: int) -> int:
 def _exact(sight: Sight, rough: float, midi: int, before: int | None) -> float:
     """The second of a note's beginning: where its pitch takes over, or, after the same one, where the bow turns."""
     change = sight.change(rough, midi)
+    if change is not None and sight.rises(change):
+        return sight.attack(change) + _SOON
     if before != midi:
         return change if change is not None else sight.attack(rough)
     return change if change is not None and abs(change - rough) < _NEAR_TURN else sight.turn(rough, midi)

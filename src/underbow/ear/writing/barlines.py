@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from importlib.resources import files
+from math import log
 from typing import Any
 
 import numpy as np
@@ -42,6 +43,7 @@ __all__ = [
     "lengthened",
     "signs",
     "steps",
+    "usual_eighth",
 ]
 
 Array = NDArray[np.float64]
@@ -56,6 +58,8 @@ WHOLE = (4, 6, 8, 12, 16, 24)  # bars of parts that are counted each by itself
 _LENGTHS = (1.5, 2.5, 3.5, 4.5, 6.5, 8.5)  # sixteenths between classes of lengths
 _AGAIN = (1, 2, 4, 8)  # bars after which a passage is heard again
 _PASSAGE = 0.75  # of a bar: a shorter one is none
+_EIGHTH, _WALTZED = 0.19, 0.26  # seconds of an eighth that are usual in dances, and in those of three quarters
+_PACED = 0.3  # spread of its logarithm: a tune may be played slowly for learners
 _CHORD = 20.0  # so that the weights are of one size
 _TRIADS = np.array(
     [[(tone - root) % 12 in (0, third, 7) for tone in range(12)] for root in range(12) for third in (4, 3)]
@@ -190,13 +194,35 @@ def find_pickup(line: Sequence[Played], meter: Meter, part: Fraction | None = No
     return Fraction(int(_weighed(line, meter, part).argmax()), 2)
 
 
-def find_meter(line: Sequence[Played], part: Fraction | None = None) -> tuple[Meter, float]:
-    """Find the likeliest meter of a line; and how likely it is against the others that are tried, 0 to 1."""
-    merits = [_weighed(line, Meter.parse(name), part) for name in TRIED]
+def find_meter(
+    line: Sequence[Played], part: Fraction | None = None, eighth: float | None = None
+) -> tuple[Meter, float]:
+    """Find the likeliest meter of a line; and how likely it is against the others that are tried, 0 to 1.
+
+    Parameters
+    ----------
+    line : sequence of Played
+    part : Fraction, optional
+        Quarters of a part, where one is known to be repeated.
+    eighth : float, optional
+        Seconds of an eighth, where it was played: waltzes go slower.
+    """
+    meters = [Meter.parse(name) for name in TRIED]
+    merits = [_weighed(line, meter, part) for meter in meters]
+    if eighth is not None:
+        merits = [
+            merit - 0.5 * (log(eighth / usual_eighth(meter)) / _PACED) ** 2
+            for merit, meter in zip(merits, meters, strict=True)
+        ]
     most = max(float(merit.max()) for merit in merits)
     likely = np.array([np.exp(merit - most).sum() for merit in merits])
     best = int(likely.argmax())
-    return Meter.parse(TRIED[best]), float(likely[best] / likely.sum())
+    return meters[best], float(likely[best] / likely.sum())
+
+
+def usual_eighth(meter: Meter) -> float:
+    """Give how long an eighth of a meter usually is, seconds."""
+    return _WALTZED if meter.bar == 3 and not meter.compound else _EIGHTH
 
 
 def _weighed(line: Sequence[Played], meter: Meter, part: Fraction | None) -> Array:

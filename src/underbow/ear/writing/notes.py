@@ -24,6 +24,7 @@ _CHANGE = 2.0  # cost of another pitch, in frames that don't fit at all
 _QUIET_DB, _SILENCE, _SOUND = 30.0, 0.05, 0.8  # below the loud passages; cost of silence where it is so, and where not
 _APART = 0.085  # seconds between a turn of the bow and a note's ends
 _LEAST_DIP, _ATTACK_DB, _TURN = 2.0, 1.0, 3.7  # dB: how far they sink; what a usual attack counts for; of both
+_MOMENT, _BESIDE, _NEAR = 0.023, 0.05, 4  # seconds; seconds on either side of a turn; semitones
 _SHORTEST = 0.03  # seconds
 
 
@@ -139,4 +140,17 @@ def _turns(note: Sounding, sight: Sight, usual: float) -> list[float]:
             continue
         if dip[at] == dip[max(at - apart, 0) : at + apart].max() and (not out or at - out[-1] >= apart):
             out.append(at)
-    return [(first + at) * FINE / RATE - SUNK_AFTER for at in out]
+    turns = [(first + at) * FINE / RATE - SUNK_AFTER for at in out]
+    return [seconds for seconds in turns if not _graced(seconds, note, sight)]
+
+
+def _graced(seconds: float, note: Sounding, sight: Sight) -> bool:
+    """Whether a pitch near by sounds for a moment where a note sinks: that is a cut, or part of a roll, no turn of the bow."""
+    first = round(max(seconds - _BESIDE, note.start + _MOMENT) * RATE / HOP)
+    end = round(min(seconds + _BESIDE, note.end - _MOMENT) * RATE / HOP)
+    own, moment = note.midi - LOWEST, round(_MOMENT * RATE / HOP)
+    near = sight.clear[first : end + 1, max(own - _NEAR, 0) : own + _NEAR + 1]
+    ahead = np.delete(near, min(own, _NEAR), axis=1) - sight.clear[first : end + 1, own, None]
+    if len(ahead) < moment:
+        return False
+    return bool(np.lib.stride_tricks.sliding_window_view(ahead, moment, axis=0).mean(axis=2).max() > 0)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
 
-from underbow.ear.writing.form import agreement, roll
+from underbow.ear.writing.form import Phrase, agreement, likelihood, phrase, roll
 from underbow.errors import UnderbowError
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter, Tempo
@@ -45,7 +46,7 @@ class Sketch:
     ----------
     tune : Tune
     spans : tuple of (Fraction, Fraction)
-        For each measure of the page where it lies in the line, in quarters: what it was written from.
+        For each measure of the page where it lies in the line, in quarters: what it was written from, maybe the second time.
     repeats : tuple of (Fraction, Fraction, Fraction)
         Parts that were played twice: where the first time begins, the second, and how long they are.
     """
@@ -81,11 +82,15 @@ def sketch(line: Sequence[Played], heading: Heading, part: Fraction | None) -> S
             if again:
                 repeats.append((now, now + part, part))
             now += part * (2 if again else 1)
+    times = [(start + by, stop + by) for start, stop, again in parts for by in ((0, part or 0) if again else (0,))]
+    bars = [bar for start, stop in times for bar in _bars(start, stop, heading)]
+    twice = _Twice(line, heading, Counter(phrase(line, low, high) for low, high in bars))
     measures: list[Measure] = []
     spans: list[tuple[Fraction, Fraction]] = []
     for number, (start, stop, again) in enumerate(parts):
         begun = len(measures)
-        for low, high in _bars(start, stop, heading):
+        for bar in _bars(start, stop, heading):
+            low, high = twice.likelier(bar, part, start) if again and part else bar
             notes = _notes(line, low, high, heading.key)
             measures.append(
                 Measure(
@@ -121,12 +126,33 @@ def _bars(start: Fraction, stop: Fraction, heading: Heading) -> list[tuple[Fract
     return list(pairwise(bounds))
 
 
+@dataclass(frozen=True, slots=True)
+class _Twice:
+    """What tells which time of a repeated part is likelier meant: the line, and how often each of its bars is heard."""
+
+    line: Sequence[Played]
+    heading: Heading
+    said: Mapping[Phrase | None, int]
+
+    def likelier(self, span: tuple[Fraction, Fraction], part: Fraction, start: Fraction) -> tuple[Fraction, Fraction]:
+        """Of a measure, and the same of the second time, the span of the one that is likelier meant."""
+        low, high = span
+        one, two = phrase(self.line, low, high), phrase(self.line, low + part, high + part)
+        if one is None or two is None or one == two:
+            return span
+        common = Counter(note.midi for note in self.line)
+        place = (low - start - self.heading.pickup) % self.heading.meter.bar
+        first, second = (likelihood(it, self.heading.meter, place, common, self.said[it] - 1) for it in (one, two))
+        return (low + part, high + part) if second > first else span
+
+
 def _notes(line: Sequence[Played], low: Fraction, high: Fraction, key: Key) -> tuple[Note, ...]:
     out = []
     for note in line:
         begin, end = max(note.start, low), min(note.end, high)
         if begin < end:
-            out.append(Note(begin - low, end - begin, key.spell(note.midi), tied=note.end > high))
+            third = (3, 2) if (end - begin).denominator == 3 else None
+            out.append(Note(begin - low, end - begin, key.spell(note.midi), tied=note.end > high, tuplet=third))
     return tuple(out)
 
 

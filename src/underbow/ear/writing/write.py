@@ -16,7 +16,7 @@ from underbow.ear.melody.salience import salience, tuned_at
 from underbow.ear.recording import LONGEST, read_recording
 from underbow.ear.writing.barlines import find_meter, find_pickup
 from underbow.ear.writing.form import part_length, roll
-from underbow.ear.writing.grid import Grid, on_grid
+from underbow.ear.writing.grid import Grid, on_grid, with_triplets
 from underbow.ear.writing.notes import Sounding, main_notes, notes_of
 from underbow.ear.writing.page import Heading, Sketch, abc_of, sketch
 from underbow.errors import InputError
@@ -109,11 +109,12 @@ def from_notes(notes: Sequence[Sounding], title: str, given: Given = Given(), pi
     if given.tempo is not None:
         eighth = 60 / given.tempo / float(2 * (given.beat or (given.meter.beat if given.meter else Fraction(1))))
     grid = on_grid(begins, eighth, given.meter)
-    line = _line(notes, grid)
+    line = _line(notes, [Fraction(place, 4) for place in grid.places], grid.eighth)
     part = part_length(line)
-    meter, sure = (given.meter, 1.0) if given.meter else find_meter(line, part)
-    key = find_key([(note.midi, note.end - note.start) for note in line])
+    meter, sure = (given.meter, 1.0) if given.meter else find_meter(line, part, grid.eighth)
     pickup = find_pickup(line, meter, part)
+    line = _line(notes, with_triplets(begins, grid.places, meter, pickup), grid.eighth)
+    key = find_key([(note.midi, note.end - note.start) for note in line])
     beat = given.beat or meter.beat
     tempo = Tempo(Fraction(round(30 / grid.eighth / float(beat))), beat)
     written = sketch(line, Heading(title, key, meter, tempo, pickup), part)
@@ -131,19 +132,17 @@ def from_notes(notes: Sequence[Sounding], title: str, given: Given = Given(), pi
     return Written(abc_of(written, doubts, remarks), written.tune, tuple(told))
 
 
-def _line(notes: Sequence[Sounding], grid: Grid) -> list[Played]:
-    """The notes with their lengths: up to the next one, unless it is silent before it."""
+def _line(notes: Sequence[Sounding], places: Sequence[Fraction], eighth: float) -> list[Played]:
+    """The notes with their lengths: up to the next one, unless it is silent before it. Places in quarters."""
     out = []
-    for at, (note, place) in enumerate(zip(notes, grid.places, strict=True)):
-        start = Fraction(place, 4)
+    for at, (note, start) in enumerate(zip(notes, places, strict=True)):
+        halves = Fraction(round((note.end - note.start) / eighth), 2)
         if at + 1 < len(notes):
-            end = Fraction(grid.places[at + 1], 4)
-            if notes[at + 1].start - note.end > _PAUSE * 2 * grid.eighth:
-                end = min(
-                    max(start + Fraction(round((note.end - note.start) / grid.eighth), 2), start + Fraction(1, 4)), end
-                )
+            end = places[at + 1]
+            if notes[at + 1].start - note.end > _PAUSE * 2 * eighth:
+                end = min(start + max(halves, Fraction(1, 4)), end)
         else:
-            end = start + max(Fraction(round((note.end - note.start) / grid.eighth), 2), Fraction(1, 2))
+            end = start + max(halves, Fraction(1, 2))
         out.append(Played(start, end, note.midi))
     return out
 
@@ -157,14 +156,16 @@ def _doubts(written: Sketch, line: Sequence[Played], notes: Sequence[Sounding], 
         what = []
         if any(notes[at].sure < _UNCLEAR for at in inside):
             what.append("a pitch isn't clear")
-        if any(abs(grid.off[at]) > _FAR for at in inside):
+        moved = [2 * float(line[at].start - Fraction(grid.places[at], 4)) for at in inside]  # into a triplet
+        if any(abs(grid.off[at] - by) > _FAR for at, by in zip(inside, moved, strict=True)):
             what.append("the rhythm isn't even")
         for first, second, length in written.repeats:
-            if first <= low < first + length:
+            if first <= low < second + length:
+                by = second - first if low < second else first - second
                 one = pitches[int(low * 4) : int(high * 4)]
-                two = pitches[int((low + second - first) * 4) : int((high + second - first) * 4)]
+                two = pitches[int((low + by) * 4) : int((high + by) * 4)]
                 if len(one) == len(two) and float(np.mean(one != two)) > 0.1:
-                    what.append("played otherwise the second time")
+                    what.append(f"played otherwise the {'second' if low < second else 'first'} time")
         if what:
             out[measure] = "; ".join(what)
     return out
