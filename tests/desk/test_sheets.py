@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from underbow.cli.commands import app
 
 from .conftest import TRACKS, Opened, opened
-from .page.jobs_by_hand import REEL, WALTZ
+from .page.jobs_by_hand import JIG, REEL, WALTZ
 
 SHEETS = sorted(TRACKS.glob("*.toml"))
 
@@ -314,3 +314,19 @@ def test_doubtful_chords_have_a_question_mark_on_the_staff_until_they_are_decide
     decided = desk.change("bare-waltz.toml", *((["changes", str(number)], "D") for number in doubtful))
     assert not any(bar["doubtful"] for bar in decided["changes"])
     assert "?</" not in decided["staff"]
+
+
+def test_bars_that_are_left_out_keep_their_chords_on_the_desk(desk: Opened) -> None:
+    name = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    whole = desk.change(name, (["changes", "7"], "Am"), (["changes", "8"], "D"))["changes"]
+    kept = ("number", "chords", "written", "ink", "sure")
+    assert all(bar["played"] for bar in whole)
+    for left_out, played in (((["bars"], "3-4"), [3, 4]), ((["form"], "A"), [1, 2, 3, 4])):
+        shown = desk.change(name, left_out)
+        assert [[bar[key] for key in kept] for bar in shown["changes"]] == [[bar[key] for key in kept] for bar in whole]
+        assert [bar["number"] for bar in shown["changes"] if bar["played"]] == played
+        desk.change(name, (left_out[0], None))
+    jig = desk.post("/sheets", {"abc": JIG}).json()["name"]
+    part = desk.change(jig, (["progression"], "B: A | D"), (["form"], "B"))
+    assert part["problems"] == []
+    assert {bar["written"] for bar in part["changes"] if bar["section"] == "A"} == {""}  # not B's, and no other's

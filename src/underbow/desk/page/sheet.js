@@ -79,7 +79,7 @@ export class Sheet {
     const problems = (part) => view.problems.filter((one) => one.part === part);
     const sections = [
       made("head", [view.title, view.head, view.plan, problems("head")], () => this.head()),
-      made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink]), problems("tune"), view.head?.last_bar], () => showTune(this)),
+      made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink, b.played]), problems("tune"), view.head?.last_bar], () => showTune(this)),
     ];
     if (view.changes) {
       sections.push(

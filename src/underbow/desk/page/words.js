@@ -72,6 +72,7 @@ export const WORDS = {
   pickup: "pickup",
   bar: "bar {number}",
   pencil_sure: "suggested, {sure} % sure",
+  left_out: "left out on this sheet",
   no_chord: "no chord",
   // the tune
   write_tune: "write or paste",

@@ -165,6 +165,7 @@ def _bar(bar: PrintedBar, decided: object) -> dict[str, Any]:
         "section": bar.section,
         "ending": list(bar.ending),
         "line": bar.line,
+        "played": bar.played,
         "chords": [signs(chord) for chord in bar.chords],
         "written": " ".join(bar.chords),
         "ink": bar.decided,
