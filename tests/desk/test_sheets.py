@@ -330,3 +330,27 @@ def test_bars_that_are_left_out_keep_their_chords_on_the_desk(desk: Opened) -> N
     part = desk.change(jig, (["progression"], "B: A | D"), (["form"], "B"))
     assert part["problems"] == []
     assert {bar["written"] for bar in part["changes"] if bar["section"] == "A"} == {""}  # not B's, and no other's
+
+
+def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, lessons: Path) -> None:
+    """They take a while, so the shelf is there first; what was found is kept as long as the files stay as they are."""
+
+    def waiting() -> list[str]:
+        return [paper["name"] for paper in desk.get("/shelf").json()["sheets"] if paper["waiting"]]
+
+    assert waiting() == []  # the shipped sheets say all their chords
+    bare = [desk.post("/sheets", {"abc": tune}).json()["name"] for tune in (REEL, JIG)]
+    desk.change(bare[1], (["changes", "2"], "Am"))
+    (lessons / "odd.toml").write_text('abc = "T:x\\nK:Em\\ne2e2|B4|"\n', "utf-8")
+    assert sorted(waiting()) == sorted([*bare, "odd.toml"])
+    while (more := desk.get("/shelf/chords").json())["waiting"]:
+        assert more["sheets"]
+    assert waiting() == []
+    papers = {paper["name"]: paper for paper in desk.get("/shelf").json()["sheets"]}
+    for name in [*bare, "odd.toml"]:
+        shown, paper = desk.sheet(name), papers[name]
+        assert {chord for bar in shown["changes"] for chord in bar["chords"]} == set(paper["chords"]) != set()
+        assert paper["meter"] == shown["head"]["meter"]
+        assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
+    desk.change(bare[1], (["changes", "2"], "Bm"))
+    assert waiting() == bare[1:]
