@@ -354,3 +354,22 @@ def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, le
         assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
     desk.change(bare[1], (["changes", "2"], "Bm"))
     assert waiting() == bare[1:]
+
+
+def test_what_was_left_out_of_a_tunes_text_or_assumed_is_told_beside_it(desk: Opened, lessons: Path) -> None:
+    name = desk.post("/sheets", {"abc": "T:Half\nK:D\nhello there |||\n"}).json()["name"]
+    shown = desk.sheet(name)
+    assert shown["problems"] == []  # it can be played
+    assert [(one["part"], one["line"], one["what"]) for one in shown["remarks"]] == [
+        ("tune", None, "no M: line; counted as 4/4; bars of another length: 1 of 1"),
+        ("tune", 3, "the letters h, l, o, t, r stand for no notes; left out"),
+    ]
+    (lessons / "in-place.toml").write_text('abc = """\nT:x\nM:4/4\nK:D\nhd4d4|d2|d8|]\n"""\n', "utf-8")
+    shown = desk.sheet("in-place.toml")
+    assert [problem["bar"] for problem in shown["problems"]] == [2]
+    assert [(one["part"], one["line"], one["what"]) for one in shown["remarks"]] == [
+        ("tune", 4, "the letter h stands for no notes; left out")
+    ]  # the short bar is a problem, and told once
+    assert all(desk.sheet(path.name)["remarks"] == [] for path in SHEETS)
+    crowded = desk.change("gateposts.toml", (["progression"], "G C D G"))
+    assert [one["part"] for one in crowded["remarks"]] == ["changes"]
