@@ -44,6 +44,8 @@ def test_what_the_desk_writes_the_command_line_reads(desk: Opened, lessons: Path
     table = tomllib.loads((lessons / begun).read_text("utf-8"))
     assert table["pattern"] == "mine.toml"
     assert table["changes"] == {"2": "D Bm"}
+    mine = desk.sheet(begun)["bow"]["sections"][0]
+    assert (mine["title"], mine["about"]) == ("Mine", "")  # what is printed beneath it is the teacher's to say
 
 
 def test_what_the_command_line_and_an_editor_write_the_desk_shows(desk: Opened, lessons: Path) -> None:
