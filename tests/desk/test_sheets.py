@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from underbow.cli.commands import app
 
 from .conftest import TRACKS, Opened, opened
-from .page.jobs_by_hand import REEL, WALTZ
+from .page.jobs_by_hand import JIG, REEL, WALTZ
 
 SHEETS = sorted(TRACKS.glob("*.toml"))
 
@@ -44,6 +44,8 @@ def test_what_the_desk_writes_the_command_line_reads(desk: Opened, lessons: Path
     table = tomllib.loads((lessons / begun).read_text("utf-8"))
     assert table["pattern"] == "mine.toml"
     assert table["changes"] == {"2": "D Bm"}
+    mine = desk.sheet(begun)["bow"]["sections"][0]
+    assert (mine["title"], mine["about"]) == ("Mine", "")  # what is printed beneath it is the teacher's to say
 
 
 def test_what_the_command_line_and_an_editor_write_the_desk_shows(desk: Opened, lessons: Path) -> None:
@@ -314,3 +316,62 @@ def test_doubtful_chords_have_a_question_mark_on_the_staff_until_they_are_decide
     decided = desk.change("bare-waltz.toml", *((["changes", str(number)], "D") for number in doubtful))
     assert not any(bar["doubtful"] for bar in decided["changes"])
     assert "?</" not in decided["staff"]
+
+
+def test_bars_that_are_left_out_keep_their_chords_on_the_desk(desk: Opened) -> None:
+    name = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    whole = desk.change(name, (["changes", "7"], "Am"), (["changes", "8"], "D"))["changes"]
+    kept = ("number", "chords", "written", "ink", "sure")
+    assert all(bar["played"] for bar in whole)
+    for left_out, played in (((["bars"], "3-4"), [3, 4]), ((["form"], "A"), [1, 2, 3, 4])):
+        shown = desk.change(name, left_out)
+        assert [[bar[key] for key in kept] for bar in shown["changes"]] == [[bar[key] for key in kept] for bar in whole]
+        assert [bar["number"] for bar in shown["changes"] if bar["played"]] == played
+        desk.change(name, (left_out[0], None))
+    jig = desk.post("/sheets", {"abc": JIG}).json()["name"]
+    part = desk.change(jig, (["progression"], "B: A | D"), (["form"], "B"))
+    assert part["problems"] == []
+    assert {bar["written"] for bar in part["changes"] if bar["section"] == "A"} == {""}  # not B's, and no other's
+
+
+def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, lessons: Path) -> None:
+    """They take a while, so the shelf is there first; what was found is kept as long as the files stay as they are."""
+
+    def waiting() -> list[str]:
+        return [paper["name"] for paper in desk.get("/shelf").json()["sheets"] if paper["waiting"]]
+
+    assert waiting() == []  # the shipped sheets say all their chords
+    bare = [desk.post("/sheets", {"abc": tune}).json()["name"] for tune in (REEL, JIG)]
+    desk.change(bare[1], (["changes", "2"], "Am"))
+    (lessons / "odd.toml").write_text('abc = "T:x\\nK:Em\\ne2e2|B4|"\n', "utf-8")
+    assert sorted(waiting()) == sorted([*bare, "odd.toml"])
+    while (more := desk.get("/shelf/chords").json())["waiting"]:
+        assert more["sheets"]
+    assert waiting() == []
+    papers = {paper["name"]: paper for paper in desk.get("/shelf").json()["sheets"]}
+    for name in [*bare, "odd.toml"]:
+        shown, paper = desk.sheet(name), papers[name]
+        assert {chord for bar in shown["changes"] for chord in bar["chords"]} == set(paper["chords"]) != set()
+        assert paper["meter"] == shown["head"]["meter"]
+        assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
+    desk.change(bare[1], (["changes", "2"], "Bm"))
+    assert waiting() == bare[1:]
+
+
+def test_what_was_left_out_of_a_tunes_text_or_assumed_is_told_beside_it(desk: Opened, lessons: Path) -> None:
+    name = desk.post("/sheets", {"abc": "T:Half\nK:D\nhello there |||\n"}).json()["name"]
+    shown = desk.sheet(name)
+    assert shown["problems"] == []  # it can be played
+    assert [(one["part"], one["line"], one["what"]) for one in shown["remarks"]] == [
+        ("tune", None, "no M: line; counted as 4/4; bars of another length: 1 of 1"),
+        ("tune", 3, "the letters h, l, o, t, r stand for no notes; left out"),
+    ]
+    (lessons / "in-place.toml").write_text('abc = """\nT:x\nM:4/4\nK:D\nhd4d4|d2|d8|]\n"""\n', "utf-8")
+    shown = desk.sheet("in-place.toml")
+    assert [problem["bar"] for problem in shown["problems"]] == [2]
+    assert [(one["part"], one["line"], one["what"]) for one in shown["remarks"]] == [
+        ("tune", 4, "the letter h stands for no notes; left out")
+    ]  # the short bar is a problem, and told once
+    assert all(desk.sheet(path.name)["remarks"] == [] for path in SHEETS)
+    crowded = desk.change("gateposts.toml", (["progression"], "G C D G"))
+    assert [one["part"] for one in crowded["remarks"]] == ["changes"]

@@ -48,6 +48,9 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
     async def shelf(request: Request) -> Response:
         return await _said(desk.shelf)
 
+    async def shelf_chords(request: Request) -> Response:
+        return await _said(desk.shelf_chords)
+
     async def begin(request: Request) -> Response:
         return await _said(desk.begin, await _body(request))
 
@@ -150,6 +153,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/", page),
             Route("/page/{file:path}", page),
             Route("/shelf", shelf),
+            Route("/shelf/chords", shelf_chords),
             Route("/sheets", begin, methods=["POST"]),
             Route("/book", book, methods=["POST"]),
             Route("/book/tune", book_tune, methods=["POST"]),

@@ -96,10 +96,15 @@ class Desk:
 
     def shelf(self) -> dict[str, Any]:
         """Give the folder's name and its sheets as small papers."""
-        papers = [{key: value for key, value in paper.items() if key != "_tune"} for paper in self.shelf_.papers()]
+        papers = [_shown(paper) for paper in self.shelf_.papers()]
         if self.prepares:
             self._ready.warm()
         return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers}
+
+    def shelf_chords(self) -> dict[str, Any]:
+        """Read the tunes of some sheets that wait for it; give their papers, and how many wait still."""
+        papers, waiting = self.shelf_.work_out()
+        return {"sheets": [_shown(paper) for paper in papers], "waiting": waiting}
 
     def begin(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}``, ``{"written", "title"}`` or ``{"book", "tune"}``."""
@@ -387,3 +392,8 @@ def _is_whole(value: object) -> bool:
 
 def _whole(value: object, otherwise: int) -> int:
     return value if isinstance(value, int) and not isinstance(value, bool) else otherwise
+
+
+def _shown(paper: Mapping[str, Any]) -> dict[str, Any]:
+    """Give what the page shows of a small paper."""
+    return {key: value for key, value in paper.items() if not key.startswith("_")}

@@ -1,12 +1,14 @@
 """The shelf: the folder's sheets at a glance, without reading any of them whole.
 
 A thousand sheets are looked at within a second: of a tune's file only the headings and the chords written over the notes are
-taken, and what hasn't changed since the last time isn't opened again.
+taken, and what hasn't changed since the last time isn't opened again. Where a tune has no chords, or doesn't say its meter, the
+tune has to be read and its chords found: that is done afterwards, a few sheets at a time, while the shelf is looked at.
 """
 
 from __future__ import annotations
 
 import re
+import time
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -22,8 +24,12 @@ from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.track.sheet.ramp import ramp_of
 from underbow.track.sheet.table import checked
+from underbow.track.sheet.tune import Source, tune_of
 from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.fields import plain_text
+from underbow.tune.bars import printed_numbers
+from underbow.tune.harmony.harmonise import harmonise
+from underbow.tune.tune import Tune
 
 __all__ = ["Shelf"]
 
@@ -31,11 +37,15 @@ _FIELD = re.compile(r"^([A-Za-z]):[ \t]*(.*?)[ \t]*(?:(?<!\\)%.*)?$", re.MULTILI
 _CHORD = re.compile(r'"([A-G][#b♯♭]?(?:m|min|maj|dim|aug|sus|add|[0-9(])?[^"\s]{0,8})"')
 _SYMBOL = re.compile(r"[A-G][#b♯♭]?[A-Za-z0-9#+()/°ø-]*")
 MOST_STAIRS = 40
+MOST_CHORDS = 24
 
 
 @dataclass(slots=True)
 class Shelf:
     """The sheets of a folder, as small papers.
+
+    A paper is a dict of ``name title key meter dance chords stairs``; ``readable``, whether it is TOML; and ``waiting``, whether
+    its tune has to be read for the rest.
 
     Parameters
     ----------
@@ -47,7 +57,7 @@ class Shelf:
     _lock: Lock = field(default_factory=Lock)
 
     def papers(self) -> list[dict[str, Any]]:
-        """Give every sheet, by title: ``name title key meter dance chords stairs``, and ``readable``: whether it is TOML."""
+        """Give every sheet, by title."""
         with self._lock:
             stamps = {
                 name: (stat.st_mtime_ns, stat.st_size) for name, stat in self.folder.entries(".toml", ".abc", ".txt")
@@ -61,6 +71,28 @@ class Shelf:
             self._known = {name: kept for name, kept in self._known.items() if name in stamps}
         return sorted(out, key=lambda paper: (paper["title"].casefold(), paper["name"]))
 
+    def work_out(self, seconds: float = 0.2) -> tuple[list[dict[str, Any]], int]:
+        """Read the tunes of sheets that wait for it; give their papers, and how many sheets wait still.
+
+        Parameters
+        ----------
+        seconds : float
+            After so long, the sheet in hand is the last one.
+        """
+        end = time.monotonic() + seconds
+        with self._lock:
+            waiting = [(name, *known) for name, known in self._known.items() if known[1]["waiting"]]
+        out = []
+        for name, stamp, paper in waiting:
+            whole = paper | {"waiting": False} | _worked_out(self.folder, name)
+            with self._lock:
+                if self._known.get(name) == (stamp, paper):
+                    self._known[name] = (stamp, whole)
+            out.append(whole)
+            if time.monotonic() > end:
+                break
+        return out, len(waiting) - len(out)
+
     def _paper(self, name: str, stamps: Mapping[str, tuple[int, int]]) -> dict[str, Any]:
         known = self._known.get(name)
         tune = known[1].get("_tune", "") if known else ""
@@ -73,11 +105,11 @@ class Shelf:
 
     def _look(self, name: str) -> dict[str, Any]:
         try:
-            table = tomllib.loads(self.folder.read(name).decode("utf-8-sig").replace("\r\n", "\n"))
+            table = _table(self.folder, name)
         except (InputError, ValueError, RecursionError):
             return _plain(name, readable=False)
         if is_pattern(table):
-            return {}
+            return {"waiting": False}
         return _described(name, table, *self._tune(name, table))
 
     def _tune(self, name: str, table: Mapping[str, Any]) -> tuple[str, str]:
@@ -114,7 +146,45 @@ def _plain(name: str, *, readable: bool) -> dict[str, Any]:
         "chords": [],
         "stairs": [],
         "readable": readable,
+        "waiting": False,
     }
+
+
+def _worked_out(folder: Folder, name: str) -> dict[str, Any]:
+    """Read a sheet's tune, and find chords where it has none; give what the paper then has, nothing where it can't be read."""
+    try:
+        written = _table(folder, name)
+        table, _ = checked(written, name)
+        key = Key.parse(table.key) if table.key is not None else None
+        tune = tune_of(Source(table, folder.place(name).parent, name, None, key, None, None))
+        chords = _chords(tune, table.changes)
+    except (InputError, ValueError, RecursionError):
+        return {}
+    return {
+        "key": f"{signs(str(tune.key.tonic))} {tune.key.mode}",
+        "meter": str(tune.meter),
+        "dance": tune.rhythm.lower()[:40],
+        "chords": chords,
+        "stairs": _stairs(written, tune.meter, tune.rhythm),
+    }
+
+
+def _table(folder: Folder, name: str) -> dict[str, Any]:
+    return tomllib.loads(folder.read(name).decode("utf-8-sig").replace("\r\n", "\n"))
+
+
+def _chords(tune: Tune, changes: Mapping[str, str]) -> list[str]:
+    """Name the chords of a tune, suggested where it has none, in the order of its bars; decided bars have their own."""
+    numbers = printed_numbers(tune)
+    if any(span.chord for measure in tune.measures for span in measure.chords):
+        bars = [(numbers[index], measure.chords) for index, measure in enumerate(tune.measures)]
+    else:
+        bars = [(numbers[bar.measure], bar.spans) for bar in harmonise(tune).bars]
+    found: list[str] = []
+    for number, spans in bars:
+        own = changes.get(str(number))
+        found += _SYMBOL.findall(own) if own is not None else [str(span.chord) for span in spans if span.chord]
+    return [signs(chord) for chord in dict.fromkeys(found)][:MOST_CHORDS]
 
 
 def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dict[str, Any]:
@@ -127,6 +197,7 @@ def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dic
     progression = table.get("progression")
     changes = table.get("changes")
     written = [progression] if isinstance(progression, str) else _CHORD.findall(text)
+    bare = not written and "compose" not in table
     if isinstance(changes, dict):
         written += [one for one in changes.values() if isinstance(one, str)]
     chords = dict.fromkeys(signs(one) for line in written for one in _SYMBOL.findall(line))
@@ -136,8 +207,9 @@ def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dic
         "key": key,
         "meter": "" if meter is None else str(meter),
         "dance": plain_text(fields.get("R", "")).lower()[:40],
-        "chords": list(chords)[:24],
+        "chords": list(chords)[:MOST_CHORDS],
         "stairs": _stairs(table, meter, fields.get("R", "")),
+        "waiting": bare or meter is None,
         "_tune": tune,
     }
 

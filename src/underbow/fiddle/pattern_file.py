@@ -52,7 +52,7 @@ class PatternTable:
         'a table, such as { beat = "1/4", low = 70, high = 126 }', TempoTable, also="speed bpm"
     )
     source: str = entry('the published source, or "common practice"', plain_text, "")
-    about: str = entry("a line on how it is played", plain_text, also="description notes")
+    about: str = entry("a line on how it is played", plain_text, "", also="description notes")
 
 
 _KEYS = [key.name for key in fields(PatternTable)]

@@ -129,6 +129,24 @@ def test_the_shelf_is_searched_by_title_key_meter_and_chords(at: At) -> None:
     assert len(found("")) == 5
 
 
+def test_a_bare_tune_is_found_by_the_chords_that_are_suggested_for_it(at: At) -> None:
+    (at.folder / "churn.abc").write_text(JIG, "utf-8")
+    (at.folder / "churn.toml").write_text('title = "Churn"\ntune = "churn.abc"\n', "utf-8")
+    at.browser.go(at.address.partition("?")[0])
+    at.hands.see("#find")
+    titles = "return [...document.querySelectorAll('.papers:not(.blanks) b')].map((one) => one.textContent)"
+    at.until(lambda: "Churn" in at.browser.run(titles))
+    at.browser.run("const f = document.querySelector('#find'); f.value = 'a7 jig'; f.dispatchEvent(new Event('input'))")
+    at.until(lambda: at.browser.run(titles) == ["Churn"])
+    card = "return document.querySelector('.papers:not(.blanks) a').innerText"
+    assert {"D", "G", "A7"} <= set(at.browser.run(card).split())
+    at.browser.keys("Tab")
+    at.hands.press(".papers:not(.blanks) .corner input")
+    at.hands.see("#make")
+    at.browser.run("[...document.querySelectorAll('.class .word')].at(-1).click()")
+    assert not at.browser.run("return document.querySelector('.papers:not(.blanks) .corner input').checked")
+
+
 def test_cut_time_stands_as_two_two_and_is_found_by_either_name(at: At) -> None:
     """Two halves to the bar: musicians write the sign, or 2/2; the letters of ABC for it stand nowhere on the paper."""
     listed = "document.querySelectorAll('.papers:not(.blanks) > li')"

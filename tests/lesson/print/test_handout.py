@@ -193,8 +193,39 @@ def test_no_row_and_no_section_begins_with_the_repeat_sign(program: Program, tmp
     (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
     text = tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
     rows = text.partition("THE CHANGES")[2].partition("WHERE THE FINGERS GO")[0].splitlines()
-    begins = [re.sub(r"^\s*(A\s+)?", "", row)[:1] for row in rows if "G" in row]
+    begins = [re.sub(r"^\s*([AB]\s+)?", "", row)[:1] for row in rows if "G" in row]
     assert begins == ["G", "G", "G"]
+
+
+@pytest.mark.parametrize("path", SHEETS, ids=lambda path: path.stem)
+def test_sections_stand_one_below_the_other(path: Path, program: Program, tmp_path: Path) -> None:
+    """Each row belongs to one section, which is read down: no row holds bars of two."""
+    sheet = read_sheet(path)
+    changes, _ = changes_of(sheet)
+    (tmp_path / "h.pdf").write_bytes(make_handout(sheet))
+    text = tool(program, "pdftotext", "-layout", tmp_path / "h.pdf", "-")
+    shown = text.partition("THE CHANGES")[2].partition("WHERE THE FINGERS GO")[0].partition("Played")[0].split()
+    wanted = [word for name, bars in changes for word in (name, *" ".join(plain(bars)).split())]
+    across = handout_data(sheet, "a4", ENGLISH)["across"]
+    assert across == 8
+    letters = {name for name, _ in changes}
+    assert [word for word in shown if word not in letters] == [word for word in wanted if word not in letters]
+    assert all(word in shown for word in letters)
+
+
+def test_a_bar_with_much_in_it_has_a_quarter_of_the_width() -> None:
+    crowded = in_c('"C"c4|"F#m7b5"c2 "B7b9"^d2|"Em"e4|"Am"A4|"G"G4|"C"c4|')
+    assert handout_data(crowded, "a4", ENGLISH)["across"] == 4
+
+
+def test_every_time_that_a_tempo_is_played_has_a_box(program: Program, tmp_path: Path) -> None:
+    def strokes(each: int) -> int:
+        tempo = {"start": 60, "goal": 100, "passes": 5, "each": each}
+        tune = 'X:1\nT:x\nM:4/4\nL:1/4\nK:C\n"C"c4|"G"d4|]\n'
+        (tmp_path / "h.pdf").write_bytes(make_handout(build_sheet({"abc": tune, "pattern": "saw", "tempo": tempo})))
+        return tool(program, "pdftocairo", "-svg", tmp_path / "h.pdf", "-").count("<path")
+
+    assert strokes(3) - strokes(2) == 5
 
 
 def test_the_plan_says_how_often_each_tempo_comes() -> None:

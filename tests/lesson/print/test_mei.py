@@ -142,3 +142,20 @@ def test_words_stand_under_their_notes_verse_by_verse() -> None:
     assert [text for text, *_ in verses[1]] == ["Dry", "the", "kit", "ten's", "paws", "too"]
     drawn = "".join(engrave(tune).pages)
     assert all(word in drawn for word in ("Hang", "tern", "ten's", "too"))
+
+
+def test_every_printed_line_begins_with_the_chord_in_force() -> None:
+    """Where the tune says where its lines end, and where they end as the paper has room."""
+    bars = "|".join("GABc dedB" for _ in range(16))
+    (told,) = read_abc('X:1\nM:4/4\nL:1/8\nK:G\n"G"GABc dedB|GABc dedB|\nGABc dedB|"C"c8|\nd8|]')
+    (free,) = read_abc(f'X:1\nM:4/4\nL:1/8\nK:G\n"G"{bars}|]')
+    free = replace(free, measures=tuple(replace(measure, new_line=False) for measure in free.measures))
+    for tune, lines in ((told, 3), (free, None)):
+        svg = "".join(engrave(tune).pages)
+        systems = svg.split('class="system"')[1:]
+        assert lines in (None, len(systems))
+        assert len(systems) > 1
+        firsts = [system.split('class="measure"')[1] for system in systems]
+        assert all('class="harm"' in first for first in firsts)
+        harmonies = svg.count('class="harm"')
+        assert harmonies == len(systems) + (tune is told)

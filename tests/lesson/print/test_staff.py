@@ -43,10 +43,9 @@ def test_the_sheets_changes_stand_in_place_of_the_tunes() -> None:
     [
         {"progression": "G | Am", "form": "AB"},
         {"progression": "A: G7 | C7 | F D\nB: D | G | A | D7 | G", "form": "BA"},
-        {"progression": "A: G7 | C7 | F D\nB: D | G | A | D7 | G", "bars": "2-5"},
     ],
 )
-def test_with_another_form_or_some_bars_the_chord_at_every_change_is_printed(table: dict[str, Any]) -> None:
+def test_with_another_form_the_chord_at_every_change_is_printed(table: dict[str, Any]) -> None:
     sheet = made(**table)
     printed = {chord for words in over_the_notes(sheet) for chord in words.split()}
     assert printed == {str(span.chord) for span in sheet.melody.chords if span.chord is not None}
@@ -66,3 +65,26 @@ def test_chords_that_were_worked_out_are_printed() -> None:
 def test_the_printed_sheet_has_them() -> None:
     one, other = (made(progression=changes, title="t") for changes in ("G | D", "Em | Bm"))
     assert make_handout(one) != make_handout(other)
+
+
+def test_whoever_begins_at_a_section_or_an_ending_sees_the_chord_that_goes_on() -> None:
+    written = """X:1
+M:4/4
+L:1/4
+K:G
+P:A
+|:"D"d4|"G"G4|1 G4:|2 B2 G|
+P:B
+B|d4|B4|"C"c4|"G"G4|]
+"""
+    assert over_the_notes(made(abc=written)) == ["D", "G", "G", "G", "", "G", "", "C", "G"]
+    alone = made(abc=written, bars="6-8")
+    assert over_the_notes(alone)[6] == "G"
+
+
+def test_the_tunes_chords_stay_where_some_bars_or_sections_alone_are_played() -> None:
+    changes = {"2": "Am", "5": "Em"}
+    whole = over_the_notes(made(changes=changes))
+    assert "Em" in whole
+    assert over_the_notes(made(changes=changes, bars="1-2")) == whole
+    assert over_the_notes(made(changes=changes, form="A"))[5:] == whole[5:]

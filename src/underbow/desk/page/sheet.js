@@ -76,10 +76,10 @@ export class Sheet {
       this.parts[key] = part;
       return part.section;
     };
-    const problems = (part) => view.problems.filter((one) => one.part === part);
+    const problems = (part) => [...view.problems, ...view.remarks].filter((one) => one.part === part);
     const sections = [
       made("head", [view.title, view.head, view.plan, problems("head")], () => this.head()),
-      made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink]), problems("tune"), view.head?.last_bar], () => showTune(this)),
+      made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink, b.played]), problems("tune"), view.head?.last_bar], () => showTune(this)),
     ];
     if (view.changes) {
       sections.push(
@@ -104,14 +104,20 @@ export class Sheet {
   }
 
   section(id, hint, ...content) {
-    const problems = this.view.problems.filter((one) => one.part === id);
+    const problems = this.remarked(id);
     return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
       el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
       this.notes(id, problems), content);
   }
 
+  // What is wrong with some parts of the sheet, and what was assumed there.
+  remarked(...parts) {
+    const of = (all) => all.filter((one) => parts.includes(one.part));
+    return [...of(this.view.problems), ...of(this.view.remarks).map((one) => ({ ...one, remark: true }))];
+  }
+
   notes(id, problems) {
-    return problems.map((one) => el("p", { class: "red", role: "note", "data-bar": one.bar ?? "", "data-part": id },
+    return problems.map((one) => el("p", { class: one.remark ? "remark" : "red", role: "note", "data-bar": one.bar ?? "", "data-part": id },
       one.bar ? `${say("bar", { number: one.bar })}: ` : one.line && id === "tune" ? `${say("line_of", { line: one.line })}: ` : "", one.what));
   }
 
@@ -119,7 +125,7 @@ export class Sheet {
   margins() {
     const wide = innerWidth >= 1180;
     let below = 0;
-    for (const note of $$(".red[data-part]", this.paper)) {
+    for (const note of $$("p[data-part]", this.paper)) {
       note.classList.toggle("beside", wide);
       note.style.top = "";
       if (!wide) continue;
@@ -147,7 +153,7 @@ export class Sheet {
         head.key_ink ? [" · ", word(say("key_is"), () => this.change([{ key: ["key"], value: null }]))] : "");
     }
     return { section: el("header", { id: "part-head", class: "head" }, el("h1", {}, el("label", { class: "unseen", for: "title" }, say("title")), title), el("p", { class: "facts" }, facts),
-      head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head", view.problems.filter((one) => ["head", "players", "sheet"].includes(one.part)))) };
+      head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head", this.remarked("head", "players", "sheet"))) };
   }
 
   learner() {

@@ -36,16 +36,19 @@ export async function showShelf() {
   const stand = $("#stand"), dock = $("#dock");
   stand.className = found.sheets.length ? "shelf" : "shelf bare";
   const list = el("ul", { class: "papers" });
+  let waiting = found.sheets.filter((one) => one.waiting).length;
   const count = el("p", { class: "quiet", role: "status" });
   const changed = () => {
     dock.className = corners.size ? "open" : "";
     dock.replaceChildren(...(corners.size ? [el("div", { class: "class" },
       el("p", {}, corners.size === 1 ? say("chosen_one") : say("chosen", { count: corners.size })),
       el("button", { type: "button", class: "press", id: "make", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
-      word(say("put_back"), () => { corners.clear(); fill(); changed(); }))] : []));
+      word(say("put_back"), () => { corners.clear(); cards.clear(); fill(); changed(); }))] : []));
   };
   const text = (one) => [one.title, one.key, meterToFind(one.meter), one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
   const texts = new Map(found.sheets.map((one) => [one, text(one)]));
+  const cards = new Map();
+  const card = (one) => cards.get(one) ?? cards.set(one, paper(one, changed)).get(one);
   const fits = (one, words) => words.every((w) =>
     w.length <= 2 && /^[a-g][#b]?m?$/.test(w) ? one.chords.some((c) => c.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b") === w) || texts.get(one).split(/\s+/).includes(w)
       : texts.get(one).includes(w));
@@ -53,9 +56,30 @@ export async function showShelf() {
   const fill = () => {
     const words = wanted.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b").split(/\s+/).filter(Boolean);
     const shown = found.sheets.filter((one) => fits(one, words));
-    list.replaceChildren(...shown.map((one) => paper(one, changed)));
+    list.replaceChildren(...shown.map(card));
     const all = found.sheets.length;
-    count.textContent = words.length ? (shown.length ? say("found", { count: shown.length, all }) : say("none_found")) : all === 1 ? say("found_one") : say("found_all", { all });
+    count.textContent = words.length ? (shown.length ? say("found", { count: shown.length, all }) : say(waiting ? "none_yet" : "none_found")) +
+      (waiting ? ` · ${say("looking", { count: waiting })}` : "") : all === 1 ? say("found_one") : say("found_all", { all });
+  };
+  // Tunes without chords are read while the shelf is looked at, a few at a time.
+  const read = async () => {
+    const known = new Map(found.sheets.map((one) => [one.name, one]));
+    while (waiting && list.isConnected) {
+      const more = await ask("/shelf/chords");
+      if (!list.isConnected) return;
+      for (const sheet of more.sheets) {
+        const one = known.get(sheet.name);
+        if (!one) continue;
+        Object.assign(one, sheet);
+        texts.set(one, text(one));
+        const before = cards.get(one), at = before?.contains(document.activeElement) ? document.activeElement.tagName : "";
+        cards.delete(one);
+        before?.replaceWith(card(one));
+        if (at) card(one).querySelector(at)?.focus({ preventScroll: true });
+      }
+      waiting = more.sheets.length ? more.waiting : 0;
+      if (wanted.trim()) fill();
+    }
   };
   const blank = ["tune", "chords", "book", "recording"].map((way) =>
     el("li", { class: "paper small blank" }, el("button", { type: "button", id: `begin-${way}`, onclick: () => beginWith(way) }, el("b", {}, say(`begin_${way}`)), el("span", {}, say(`begin_${way}_how`)))));
@@ -68,6 +92,7 @@ export async function showShelf() {
     found.sheets.length ? el("div", { class: "seek" }, find, count) : el("p", { class: "empty" }, say("empty")),
     el("section", { "aria-label": say("begin") }, el("ul", { class: "papers blanks" }, blank)),
     el("section", { "aria-label": say("sheets_in", { folder: found.folder }) }, list));
+  read().catch(() => {});
   const papers = () => [...stand.querySelectorAll(".papers a, .papers button")];
   return {
     dropped,

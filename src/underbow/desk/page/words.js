@@ -21,6 +21,8 @@ export const WORDS = {
   found_all: "{all} sheets",
   found_one: "one sheet",
   none_found: "No sheet has all of that.",
+  none_yet: "No sheet yet",
+  looking: "still reading {count} tunes",
   corner: "Turn down the corner of {title}: take it into a lesson",
   chosen: "{count} sheets with a corner turned down",
   chosen_one: "one sheet with a corner turned down",
@@ -72,6 +74,7 @@ export const WORDS = {
   pickup: "pickup",
   bar: "bar {number}",
   pencil_sure: "suggested, {sure} % sure",
+  left_out: "left out on this sheet",
   no_chord: "no chord",
   // the tune
   write_tune: "write or paste",

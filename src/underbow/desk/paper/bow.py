@@ -153,7 +153,6 @@ def pattern_text(title: str, rows: Rows, like: Mapping[str, Any] | None = None) 
     strings = "= = = ="
     tempo = {beat = "1/4", low = 60, high = 120}
     source = "own"
-    about = "Made at the desk."
     """
     grid = rows.grid()
     tempo = {"beat": Fraction(1), "low": 60, "high": 120, **(like or {})}
@@ -173,5 +172,4 @@ def pattern_text(title: str, rows: Rows, like: Mapping[str, Any] | None = None) 
     line.update({"beat": note_value(Fraction(tempo["beat"])), "low": int(tempo["low"]), "high": int(tempo["high"])})
     document["tempo"] = line
     document["source"] = "own"
-    document["about"] = "Made at the desk."
     return tomlkit.dumps(document)

@@ -34,8 +34,10 @@ class PrintedBar:
     ending : tuple of int
     line : int
         Of the page, from 0.
+    played : bool
+        Whether the sheet plays it; one that is left out stands there all the same.
     chords : tuple of str
-        In order; ``-`` for none.
+        In order; ``-`` for none. Empty for a bar that the sheet leaves out and has no chords for.
     decided : bool
         In ink: by the sheet or the tune; else it is a suggestion.
     sure : float or None
@@ -49,6 +51,7 @@ class PrintedBar:
     section: str
     ending: tuple[int, ...]
     line: int
+    played: bool
     chords: tuple[str, ...]
     decided: bool
     sure: float | None
@@ -65,6 +68,9 @@ def printed_bars(sheet: Sheet, table: Mapping[str, Any]) -> list[PrintedBar]:
         What is written in its file: it says what the teacher has decided.
     """
     tune = staff_tune(sheet)
+    played, known = (
+        {index for bar in melody.bars for index, _ in bar.measures} for melody in (sheet.melody, sheet.whole)
+    )
     numbers = printed_numbers(tune)
     suggested = _suggested(sheet, numbers)
     own = table.get("changes")
@@ -79,7 +85,7 @@ def printed_bars(sheet: Sheet, table: Mapping[str, Any]) -> list[PrintedBar]:
         measures = [tune.measures[i] for i in places]
         if places[0] and measures[0].ending_start and tune.measures[places[0] - 1].ending and out:
             sounding = _before_endings(out)
-        chords, sounding = _chords(measures, sounding)
+        chords, sounding = _chords(measures, sounding) if known.intersection(places) else ((), sounding)
         if number == 0 and not any(measure.chords for measure in measures):
             continue  # a pickup goes on with what sounds
         ink = all_decided or str(number) in decided
@@ -91,6 +97,7 @@ def printed_bars(sheet: Sheet, table: Mapping[str, Any]) -> list[PrintedBar]:
                 measures[0].section,
                 measures[0].ending,
                 line,
+                bool(played.intersection(places)),
                 chords,
                 ink,
                 None if ink or hint is None else hint.sureness,
@@ -113,12 +120,12 @@ def _suggested(sheet: Sheet, numbers: Sequence[int]) -> dict[int, SuggestedBar]:
 
 
 def _first(sheet: Sheet) -> Chord | None:
-    return sheet.melody.chords[0].chord if sheet.melody.chords else None
+    return sheet.whole.chords[0].chord if sheet.whole.chords else None
 
 
 def _before_endings(bars: Sequence[PrintedBar]) -> Chord | None:
     """Give the chord that sounds where the endings begin: each of them follows the body."""
-    body = next((bar for bar in reversed(bars) if not bar.ending), None)
+    body = next((bar for bar in reversed(bars) if not bar.ending and bar.chords), None)
     return Chord.parse(body.chords[-1]) if body is not None and body.chords[-1] != "-" else None
 
 

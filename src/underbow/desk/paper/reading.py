@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from underbow.desk.folder import Folder
@@ -16,7 +16,7 @@ from underbow.errors import Fault, InputError
 from underbow.tables import is_pattern, read_table
 from underbow.theory.chord import Chord
 from underbow.track.sheet.build import assemble
-from underbow.track.sheet.faults import Notebook
+from underbow.track.sheet.faults import Notebook, in_place
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.table import checked, in_order
 
@@ -73,8 +73,9 @@ class Reading:
     sheet : Sheet or None
         None where nothing can be shown: mostly for want of a tune.
     problems : tuple of Problem
-    notes : tuple of str
-        What was assumed.
+    remarks : tuple of Problem
+        What was assumed, or left out of the tune: nothing is wrong, but she may have meant it otherwise. What the sheet leaves to
+        the program is none of them; it stands on the paper in pencil.
     until : int or None
         The first printed bar that can't be heard.
     files : mapping of str to bytes or None
@@ -86,7 +87,7 @@ class Reading:
     table: Mapping[str, Any]
     sheet: Sheet | None
     problems: tuple[Problem, ...]
-    notes: tuple[str, ...]
+    remarks: tuple[Problem, ...]
     until: int | None
     files: Mapping[str, bytes | None]
 
@@ -174,12 +175,25 @@ def read_with(folder: Folder, reading: Reading, keys: Mapping[str, Any]) -> Read
 def _as_far(
     folder: Folder, name: str, text: str, table: Mapping[str, Any], files: Mapping[str, bytes | None]
 ) -> Reading:
-    faults, notes, sheet, until = _read(table, folder, name)
+    faults, remarks, sheet, until = _read(table, folder, name)
     tune = table.get("tune")
     problems = tuple(_problem(fault, tune if isinstance(tune, str) else "") for fault in faults)
     bars = [problem.bar for problem in problems if problem.bar is not None and problem.part in {"tune", "changes"}]
     heard = min([*bars, *([until] if until is not None else [])], default=None)
-    return Reading(name, text, table, sheet, problems, notes, heard, files)
+    wrong = {problem.bar for problem in problems if problem.part == "tune"}
+    noted = (
+        replace(remark, what=fault.what) if remark.part == "tune" else remark
+        for fault, remark in ((fault, _problem(fault, tune if isinstance(tune, str) else "")) for fault in remarks)
+    )
+    shown = tuple(
+        remark for remark in noted if _bar_named(remark.what) not in wrong
+    )  # that it is too short is told already
+    return Reading(name, text, table, sheet, problems, shown, heard, files)
+
+
+def _bar_named(what: str) -> int:
+    found = _BAR.search(what)
+    return int(found[1]) if found else -1
 
 
 def _named(table: Mapping[str, Any]) -> list[str]:
@@ -195,7 +209,7 @@ def _named(table: Mapping[str, Any]) -> list[str]:
 
 def _read(
     table: Mapping[str, Any], folder: Folder, name: str
-) -> tuple[Sequence[Fault], tuple[str, ...], Sheet | None, int | None]:
+) -> tuple[Sequence[Fault], Sequence[Fault], Sheet | None, int | None]:
     """Read a table, passing over what is faulty."""
     first: list[Fault] | None = None
     until: int | None = None
@@ -213,8 +227,14 @@ def _read(
         if mended == table:
             break
         table = mended
-    notes = tuple(note.what for note in sheet.told) if sheet is not None else ()
-    return first or (), notes, sheet, until
+    return first or (), _remarks(sheet, table) if sheet is not None else (), sheet, until
+
+
+def _remarks(sheet: Sheet, table: Mapping[str, Any]) -> list[Fault]:
+    """Give what was assumed where something is written, and what of the tune's text was left out."""
+    own = [fault for fault in sheet.told if fault.where not in {"pattern", "progression"} or fault.where in table]
+    dropped = [fault for fault in sheet.tune.passed_over if fault.line is not None and not fault.what.startswith("%%")]
+    return own + (dropped if "abc" not in table else [in_place(fault) for fault in dropped])
 
 
 def _mended(table: Mapping[str, Any], faults: Sequence[Fault]) -> tuple[dict[str, Any], int | None]:

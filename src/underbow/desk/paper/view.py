@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from underbow.desk.paper.book import page_of
 from underbow.desk.paper.changes import PrintedBar, printed_bars
 from underbow.desk.paper.drawing import NARROW, WIDE, hand, signs, staff
-from underbow.desk.paper.reading import Reading
+from underbow.desk.paper.reading import Problem, Reading
 from underbow.errors import InputError
 from underbow.fiddle.drawing.grid_svg import draw_grid_svg
 from underbow.fiddle.shapes.search import shapes_for
@@ -48,15 +48,15 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``name version problems notes text until tune title learner recording``; where the tune could be read ``head staff changes
-        order fingers bow plan room players`` as well. ``until`` is the first bar that can't be heard.
+        ``name version problems remarks text until tune title learner recording``; where the tune could be read ``head staff
+        changes order fingers bow plan room players`` as well. ``until`` is the first bar that can't be heard.
     """
     table, sheet = reading.table, reading.sheet
     out: dict[str, Any] = {
         "name": reading.name,
         "version": version(reading),
         "problems": problems_shown(reading),
-        "notes": list(reading.notes),
+        "remarks": _shown(reading.remarks, page_of(reading).lines),
         "text": reading.text if sheet is None else "",
         "until": reading.until,
         "tune": _tune(reading),
@@ -96,12 +96,15 @@ def problems_shown(reading: Reading, lines: int = 0) -> list[dict[str, Any]]:
     lines : int
         Before the tune, where it stands in the sheet; where it has a file of its own, that tells.
     """
+    return _shown(reading.problems, lines or page_of(reading).lines)
+
+
+def _shown(problems: Sequence[Problem], lines: int) -> list[dict[str, Any]]:
     keys = ("part", "what", "bar", "line", "column", "key")
-    lines = lines or page_of(reading).lines
     return [
         {key: getattr(problem, key) for key in keys}
         | ({"line": problem.line - lines} if problem.part == "tune" and problem.line is not None else {})
-        for problem in reading.problems
+        for problem in problems
     ]
 
 
@@ -165,6 +168,7 @@ def _bar(bar: PrintedBar, decided: object) -> dict[str, Any]:
         "section": bar.section,
         "ending": list(bar.ending),
         "line": bar.line,
+        "played": bar.played,
         "chords": [signs(chord) for chord in bar.chords],
         "written": " ".join(bar.chords),
         "ink": bar.decided,

@@ -79,7 +79,8 @@ def draw(pattern: Pattern, width: int = 80) -> str:
     for name, text in notes:
         if text:
             lines += _filled(f"{name:12}{text}", width, 12)
-    return "\n".join([*lines, "", *_filled(pattern.about, width)])
+    about = ["", *_filled(pattern.about, width)] if pattern.about else []
+    return "\n".join([*lines, *about])
 
 
 def list_text(patterns: Sequence[Pattern], width: int = 80) -> str:

@@ -1,5 +1,8 @@
 """The tune on a staff: our model written as MEI, drawn by verovio.
 
+A line begins with the chord in force. Where the lines aren't told by the tune, but broken as the paper has room, the tune is
+drawn once to see where, and again with these chords.
+
 Verovio's own readers of other formats are not used, so that what is drawn is exactly what our model holds.
 """
 
@@ -87,10 +90,29 @@ def engrave(
             "lyricSize": lyrics,
         }
     )
-    if not kit.loadData(to_mei(tune, only)):
-        raise UnderbowError(f"{tune.title}: the engraver could not read the tune; please report this tune")
-    pages = tuple(_plain_signs(kit.renderToSVG(page)) for page in range(1, kit.getPageCount() + 1))
+
+    def drawn(lines: Collection[int]) -> tuple[str, ...]:
+        if not kit.loadData(to_mei(tune, only, lines)):
+            raise UnderbowError(f"{tune.title}: the engraver could not read the tune; please report this tune")
+        return tuple(_plain_signs(kit.renderToSVG(page)) for page in range(1, kit.getPageCount() + 1))
+
+    told = {index + 1 for index, measure in enumerate(tune.measures) if measure.new_line}
+    pages = drawn(told)
+    if not told:
+        lines = _lines(pages)
+        again = drawn(lines) if len(lines) > 1 else pages
+        if _lines(again) == lines:  # there is room for them
+            pages = again
     return Engraving(pages, width)
+
+
+def _lines(pages: tuple[str, ...]) -> list[int]:
+    """Give the measures that the lines of a drawn tune begin with.
+
+    >>> _lines(('<g class="system"><g id="m0" class="measure"><g id="m1" class="measure"><g class="system"><g id="m2" ',))
+    [0, 2]
+    """
+    return [int(index) for page in pages for index in re.findall(r'class="system".*?<g id="m(\d+)"', page, re.DOTALL)]
 
 
 def _plain_signs(svg: str) -> str:

@@ -32,7 +32,7 @@ from underbow.track.sheet.model import Sheet
 
 Paper = Literal["a4", "us-letter"]
 WrittenBar = tuple[tuple[str, str], ...]  # chords, each with the label of its shape or nothing
-ACROSS = 4  # bars in a row of the changes
+ACROSS = 4  # bars in a row of the changes, or twice as many
 _ENGRAVED = 1150  # pixels of the tune's width
 _STAFF = 25.0 * _ENGRAVED  # the same in the engraver's units
 _LINES = 300  # pixels of a picture of the tune, so that a page may break between two
@@ -40,6 +40,8 @@ _LEAST = 8.0  # points, of any letter
 _TEXT = 504.0  # points, what both papers have of width at the least
 _SHAPE = 280.0  # units of a hand shape's width, as shape_svg draws it
 _BAR = 320.0  # of a bar's
+_LETTER, _INSET = 23.0, 3.0  # points, of a section's letter and beside a bar's chords
+_BOLD, _LABEL = 6.0, 4.5  # points, what a letter of a chord and of its shape's label takes
 _LONGEST = 300  # characters of a composer's name, or of a line about a pattern
 
 
@@ -119,7 +121,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "composer": _breakable(one_line(sheet.tune.composer, _LONGEST)),
         "facts": facts,
         "tune": [_legible(page, _STAFF / _TEXT) for page in tune.pages],
-        "across": ACROSS,
+        "across": _across(changes),
         "changes": [{"name": name, "bars": bars} for name, bars in changes],
         "times": " · ".join(_below(sheet, order, words)),
         "shapes": _bold_signs(drawn),
@@ -129,6 +131,7 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "patterns": list(_patterns(sheet, paper)),
         "plan": [f"{float(begin.count):g}" if begin == end else f"{float(begin.count):.0f} – {float(end.count):.0f}"
                  for begin, end in sheet.ramp.spans],
+        "each": sheet.ramp.each,
         "to_learner": sheet.to_learner,
     }  # fmt: skip
 
@@ -151,6 +154,21 @@ def rounds_of(ramp: Ramp, words: Mapping[str, str] = ENGLISH) -> list[str]:
     if ramp.between and ramp.passes > 1:
         said.append(words["plan_bar" if ramp.between == 1 else "plan_bars"].replace("{count}", str(ramp.between)))
     return said
+
+
+def _across(changes: Sequence[tuple[str, Sequence[WrittenBar]]]) -> int:
+    """How many bars stand in a row: eight where every bar has room in an eighth of the width, else four.
+
+    >>> _across([("A", [(("G", ""),)] * 8)]), _across([("A", [(("F♯m7", ""), ("B7", ""), ("Em", "0-1, then 2-1"))] * 8)])
+    (8, 4)
+    """
+    room = (_TEXT - _LETTER) / (2 * ACROSS) - 2 * _INSET
+    bars = [bar for _, section in changes for bar in section]
+    wide = max(
+        (sum(_BOLD * len(chord) + _LABEL * len(label) for chord, label in bar) + 6 * len(bar) for bar in bars),
+        default=0,
+    )
+    return 2 * ACROSS if wide <= room and any(len(section) > ACROSS for _, section in changes) else ACROSS
 
 
 def _share(columns: int, paper: Paper) -> float:

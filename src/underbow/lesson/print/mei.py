@@ -16,6 +16,7 @@ from underbow.text import one_line, signs
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.theory.pitch import LETTERS, Pitch
+from underbow.theory.progression import ChordSpan
 from underbow.tune.bars import is_pickup, printed_numbers
 from underbow.tune.tune import Measure, Note, Tune
 
@@ -26,11 +27,12 @@ _ARTICULATIONS = {"staccato": "stacc", "accent": "acc", "tenuto": "ten", "marcat
 _SIGNS = {"roll": "turn", "turn": "turn", "trill": "trill", "mordent": "mordent", "fermata": "fermata"}
 
 
-def to_mei(tune: Tune, only: Collection[int] | None = None) -> str:
+def to_mei(tune: Tune, only: Collection[int] | None = None, lines: Collection[int] = ()) -> str:
     """Write a tune as MEI 5, one staff, accidentals, beams, ties, slurs, endings and chord symbols included.
 
     Where ``only`` is given, the measures of these indexes, without the repeat signs and endings that make no sense there;
-    numbers and identifiers stay the whole tune's.
+    numbers and identifiers stay the whole tune's. ``lines`` are the measures that a printed line begins with: where the chord
+    goes on there, it is written again.
     """
     Xml.register_namespace("", MEI)
     mei = _element("mei", meiversion="5.0")
@@ -43,14 +45,14 @@ def to_mei(tune: Tune, only: Collection[int] | None = None) -> str:
     opening = _sub(score, "scoreDef", **_signature(first.key), **_time(first.meter, tune.free))
     group = _sub(opening, "staffGrp")
     _sub(group, "staffDef", n="1", lines="5", **{"clef.shape": "G", "clef.line": "2"})
-    _Writer(tune, _sub(score, "section"), only).write()
+    _Writer(tune, _sub(score, "section"), only, lines).write()
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + Xml.tostring(mei, encoding="unicode")
 
 
 class _Writer:
-    """Walks the measures once, keeping what runs over bar lines: key, meter, open ties and slurs."""
+    """Walks the measures once, keeping what runs over bar lines: key, meter, chord, open ties and slurs."""
 
-    def __init__(self, tune: Tune, section: Xml.Element, only: Collection[int] | None) -> None:
+    def __init__(self, tune: Tune, section: Xml.Element, only: Collection[int] | None, lines: Collection[int]) -> None:
         self.tune = tune
         self.only = range(len(tune.measures)) if only is None else sorted(only)
         self.cut = only is not None
@@ -61,6 +63,9 @@ class _Writer:
         self.slurs: list[tuple[_Bar, str]] = []
         self.sung: dict[int, Xml.Element] = {}  # verse -> its last syllable
         self.numbers = printed_numbers(tune)
+        self.lines = lines
+        self.sounding: ChordSpan | None = None
+        self.due = False  # a line has begun, and no chord is written over its first full measure yet
 
     def write(self) -> None:
         home: Xml.Element = self.section
@@ -101,7 +106,8 @@ class _Writer:
             bar.set("right", {"||": "dbl"}.get(measure.final, "end"))
         layer = _sub(_sub(bar, "staff", n="1"), "layer", n="1")
         held = _Bar(bar, index, self.key)
-        for piece in _pieces(measure, is_pickup(self.tune, index, index - 1 if index else None)):
+        pickup = is_pickup(self.tune, index, index - 1 if index else None)
+        for piece in _pieces(measure, pickup):
             parent = layer
             if len(piece) > 1 and all(item.beamed for item in piece):
                 parent = _sub(layer, "beam")
@@ -113,11 +119,24 @@ class _Writer:
                     )
                 for item in items:
                     self._item(place, item, held)
-        for span in measure.chords:
+        for span in self._chords(index, measure, pickup=pickup):
             text = "N.C." if span.chord is None else signs(str(span.chord)) + "?" * span.doubtful
             stamp = 1 + span.start * self.meter.unit / 4
             mark = _sub(bar, "harm", staff="1", place="above", tstamp=f"{float(stamp):g}")
             mark.text = text
+
+    def _chords(self, index: int, measure: Measure, *, pickup: bool) -> tuple[ChordSpan, ...]:
+        """Give the chords that are written over a measure; where a line begins, the one that goes on as well."""
+        self.due |= index in self.lines
+        written = measure.chords
+        if self.due and (measure.ending_start or not pickup):
+            self.due = False
+            if self.sounding is not None and (not written or written[0].start > 0):
+                written = (replace(self.sounding, start=Fraction(0)), *written)
+        if measure.chords:
+            last = measure.chords[-1]
+            self.sounding = last if last.chord is not None else None
+        return written
 
     def _item(self, parent: Xml.Element, item: _Item, bar: _Bar) -> None:
         value = {"dur": item.value, **({"dots": str(item.dots)} if item.dots else {})}

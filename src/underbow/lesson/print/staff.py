@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 
 from underbow.theory.progression import ChordSpan
 from underbow.track.sheet.model import Sheet
-from underbow.tune.bars import printed_numbers
-from underbow.tune.tune import Tune
+from underbow.tune.bars import is_pickup, printed_numbers
+from underbow.tune.tune import Measure, Tune
 
 
 def staff_tune(sheet: Sheet) -> Tune:
     r"""Write the sheet's changes over the tune's notes, instead of the chords that the tune came with.
 
-    Every measure gets the changes of the first time that it is played; one that is not played gets none. What was suggested
-    and may well be wrong is marked as doubtful.
+    Every measure gets the changes of the first time that it is played, also where the sheet plays some bars alone; one that
+    the form leaves out gets none of a progression. What was suggested and may well be wrong is marked as doubtful. Where a
+    section, an ending or the stretch that is played begins, the chord in force is written again, for whoever begins there.
 
     >>> from pathlib import Path
     >>> from underbow.track.sheet.read import build_sheet
@@ -25,16 +27,13 @@ def staff_tune(sheet: Sheet) -> Tune:
     [['Em'], ['Am', 'D']]
     """
     tune = _as_played(sheet)
-    if sheet.progression is None and not sheet.changes:
-        return tune
     starts: dict[int, Fraction] = {}
-    for bar in sheet.melody.bars:
+    for bar in sheet.whole.bars:
         for index, place in bar.measures:
             starts.setdefault(index, bar.start + place)
-    numbers = printed_numbers(tune)
-    return replace(
-        tune,
-        measures=tuple(
+    if sheet.progression is not None or sheet.changes:
+        numbers = printed_numbers(tune)
+        measures = tuple(
             replace(
                 measure,
                 chords=_begun(sheet, starts[index], measure.length, doubtful=numbers[index] in sheet.doubtful)
@@ -42,8 +41,36 @@ def staff_tune(sheet: Sheet) -> Tune:
                 else (),
             )
             for index, measure in enumerate(tune.measures)
-        ),
-    )
+        )
+        tune = replace(tune, measures=measures)
+    return _with_reminders(sheet, tune, starts)
+
+
+def _with_reminders(sheet: Sheet, tune: Tune, starts: Mapping[int, Fraction]) -> Tune:
+    """Write the chord in force where somebody may begin: over the first full measure of a section, an ending, a stretch."""
+    measures = list(tune.measures)
+    numbers = printed_numbers(tune)
+    shown = shown_measures(sheet) or range(len(measures))
+    due = False
+    before: Measure | None = None
+    for index in sorted(shown):
+        measure = measures[index]
+        due |= before is None or measure.ending_start or measure.section != before.section
+        leads = not measure.ending_start and is_pickup(tune, index, index - 1 if index else None)
+        if due and index in starts and not leads:
+            due = False
+            if not measure.chords or measure.chords[0].start > 0:
+                measures[index] = _reminded(sheet, measure, starts[index], doubtful=numbers[index] in sheet.doubtful)
+        before = measure
+    return tune if tuple(measures) == tune.measures else replace(tune, measures=tuple(measures))
+
+
+def _reminded(sheet: Sheet, measure: Measure, start: Fraction, *, doubtful: bool) -> Measure:
+    sounding = next((span.chord for span in sheet.whole.chords if span.start <= start < span.end), None)
+    if sounding is None:
+        return measure
+    length = measure.chords[0].start if measure.chords else measure.length
+    return replace(measure, chords=(ChordSpan(Fraction(0), length, sounding, doubtful), *measure.chords))
 
 
 def _as_played(sheet: Sheet) -> Tune:
@@ -66,6 +93,6 @@ def _begun(sheet: Sheet, start: Fraction, length: Fraction, *, doubtful: bool) -
     """The chords that begin in a measure, from its start."""
     return tuple(
         replace(span, start=span.start - start, length=min(span.length, start + length - span.start), doubtful=doubtful)
-        for span in sheet.melody.chords
+        for span in sheet.whole.chords
         if start <= span.start < start + length
     )

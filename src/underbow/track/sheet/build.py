@@ -63,6 +63,7 @@ def assemble(table: SheetTable, folder: Path | None, notebook: Notebook) -> Shee
         file=notebook.file,
         tune=tune,
         melody=melody,
+        whole=arranged.whole,
         patterns=patterns,
         progression=arranged.progression,
         changes=tuple(table.changes.items()),

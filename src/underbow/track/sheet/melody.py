@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from underbow.errors import InputError
 from underbow.theory.progression import Progression
 from underbow.track.sheet.bars import bar_faults
 from underbow.track.sheet.changes import decide
@@ -27,11 +28,13 @@ MOST_IN_A_BAR = 2  # chords that nobody wonders at
 class Arrangement:
     """A tune with chords, what one pass plays of it, and the progression that was laid under it or worked out.
 
-    ``doubtful`` are the bars, by printed number, whose chords were worked out and may well be wrong.
+    ``whole`` has the chords of all bars, also of those that are left out. ``doubtful`` are the bars, by printed number, whose
+    chords were worked out and may well be wrong.
     """
 
     tune: Tune
     melody: Melody
+    whole: Melody
     progression: Progression | None
     doubtful: frozenset[int] = frozenset()
 
@@ -63,6 +66,7 @@ def arrange(table: SheetTable, tune: Tune, progression: Progression | None, note
     if melody is not None and table.changes:
         melody = notebook.attempt("changes", partial(decide, table.changes, tune, melody))
         doubtful -= {int(number) for number in table.changes if number.isdecimal()}
+    whole = _whole(table, tune, melody, progression)
     if melody is not None and table.bars is not None:
         otherwise = bars_if_played(melody, table.bars)
         melody = notebook.attempt("bars", partial(take_bars, melody, table.bars))
@@ -73,7 +77,19 @@ def arrange(table: SheetTable, tune: Tune, progression: Progression | None, note
             "tune",
             f"{len(melody.notes)} notes in one pass; the maximum is {MOST_NOTES}: play less of it with form or bars",
         )
-    return None if melody is None else Arrangement(tune, melody, progression or worked_out, doubtful)
+    if melody is None or whole is None:
+        return None
+    return Arrangement(tune, melody, whole, progression or worked_out, doubtful)
+
+
+def _whole(table: SheetTable, tune: Tune, melody: Melody | None, progression: Progression | None) -> Melody | None:
+    """Give the chords of the whole tune: a form that leaves out bars shows theirs as well, unless a progression follows it."""
+    if melody is None or table.form is None or progression is not None:
+        return melody
+    try:
+        return decide(table.changes, tune, write_out(tune))
+    except InputError:  # the first bar is to be as the one before, which it has in this form alone
+        return melody
 
 
 def _tell_crowded(progression: Progression, notebook: Notebook) -> None:

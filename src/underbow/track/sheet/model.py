@@ -28,6 +28,9 @@ class Sheet:
         In the key that is played.
     melody : Melody
         What one pass plays: the tune in its form, its bars chosen, with the chords in force.
+    whole : Melody
+        The same with the bars that are left out, and in the tune's own order where its chords are no progression's: what
+        stands over the staff.
     patterns : tuple of (str, Pattern)
         For each section that is played, under the tune's meter, the sheet's swing applied.
     progression : Progression or None
@@ -74,6 +77,7 @@ class Sheet:
     file: str
     tune: Tune
     melody: Melody
+    whole: Melody
     patterns: tuple[tuple[str, Pattern], ...]
     progression: Progression | None
     changes: tuple[tuple[str, str], ...]

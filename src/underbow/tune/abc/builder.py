@@ -44,6 +44,7 @@ class TuneBuilder(FieldReader):
         self.count = 0
         self.sung: list[tuple[int, Event]] = []  # the notes of the line last read, each with its measure's number
         self.verse = 0
+        self.idle: dict[str, int] = {}  # letters without a meaning (U: could give them one), and where each came first
 
     # -- lines ------------------------------------------------------------------------------------------------------
 
@@ -269,7 +270,7 @@ class TuneBuilder(FieldReader):
     def _on_short(self, sign: Sign, place: int) -> None:
         name = self.notes.user_marks.get(sign.text, MARKS.get(sign.text))
         if name is None:
-            self.told.pass_over(f"the sign {sign.text} has no meaning unless U: gives it one", place)
+            self.idle.setdefault(sign.text, place)
         elif name not in ("", "nil", "none"):
             self._mark(name)
 

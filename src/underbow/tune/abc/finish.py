@@ -21,6 +21,10 @@ _MOST = Fraction(3, 5)  # the share of bars that makes a habit
 
 def finish(builder: TuneBuilder) -> None:
     """Put right what was forgotten, and name the sections."""
+    if builder.idle:
+        letters = ", ".join(builder.idle)
+        said = f"the letters {letters} stand" if len(builder.idle) > 1 else f"the letter {letters} stands"
+        builder.told.pass_over(f"{said} for no notes; left out", min(builder.idle.values()))
     builder.is_free = builder.meter is None and all(draft.meter is FREE_METER for draft in builder.measures)
     if not builder.measures:
         return
@@ -70,7 +74,10 @@ def _find_meter(builder: TuneBuilder) -> bool:
         if length in meters:
             meter = Meter.parse(meters[length])
     if not builder.has_meter:
-        builder.told.assume(f"no M: line; counted as {meter}" + (", which most bars fit" if habit else ""))
+        lengths = [draft.length for draft in builder.measures if draft.events]
+        odd = sum(length != meter.bar for length in lengths)
+        fits = ", which most bars fit" if habit else f"; bars of another length: {odd} of {len(lengths)}" if odd else ""
+        builder.told.assume(f"no M: line; counted as {meter}{fits}")
     for draft in builder.measures:
         if draft.meter is FREE_METER:
             draft.meter = meter

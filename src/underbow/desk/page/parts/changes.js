@@ -14,16 +14,16 @@ export function showChanges(sheet) {
     const name = bar.section && bar.section !== section ? bar.section : "";
     if (bar.section) section = bar.section;
     const previous = bars[bars.indexOf(bar) - 1];
-    const same = previous && previous.line === bar.line && previous.written === bar.written && bar.number > 1;
+    const same = previous && previous.line === bar.line && previous.written === bar.written && previous.played === bar.played && bar.number > 1;
     const shown = wrong.has(bar.number) && bar.typed ? bar.typed : bar.chords.map((chord) => (chord === "-" ? "–" : chord) + (bar.doubtful ? "?" : "")).join(" ");
     const state = bar.ink || bar.sure === null ? say(bar.ink ? "ink" : "pencil") : say("pencil_sure", { sure: Math.round(100 * bar.sure) });
     const button = el("button", {
-      type: "button", class: `bar ${bar.ink ? "ink" : "pencil"}${wrong.has(bar.number) ? " wrong" : ""}${bar.number === 0 ? " pickup" : ""}`,
+      type: "button", class: `bar ${bar.ink ? "ink" : "pencil"}${wrong.has(bar.number) ? " wrong" : ""}${bar.number === 0 ? " pickup" : ""}${bar.played ? "" : " left-out"}`,
       "data-bar": bar.number, "data-at": `bar-${bar.number}`, tabindex: "-1",
       onclick: (event) => { if (event.shiftKey) ring(bar.number); else { sheet.goto(bar.number, { quiet: true }); select(bar.number); edit(bar); } },
     }, el("span", { class: "unseen" }, `${bar.number ? say("bar", { number: bar.number }) : say("pickup")}: `),
     el("span", { class: "chords" }, same && bar.ink ? ["%", el("span", { class: "unseen" }, ` ${shown}`)] : shown),
-    el("span", { class: "unseen" }, `, ${state}`), bar.ending.length ? el("small", { class: "ending" }, `${bar.ending.join(", ")}.`) : "");
+    el("span", { class: "unseen" }, `, ${state}${bar.played ? "" : `, ${say("left_out")}`}`), bar.ending.length ? el("small", { class: "ending" }, `${bar.ending.join(", ")}.`) : "");
     buttons.set(bar.number, button);
     row.append(el("div", { class: "cell" }, name ? el("b", { class: "letter" }, name) : "", row.children.length === 0 || name || bar.ending.length ? el("i", { class: "number" }, bar.number === 0 ? "" : String(bar.number)) : "", button));
   }

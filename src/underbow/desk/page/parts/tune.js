@@ -61,6 +61,7 @@ export function showTune(sheet) {
     for (const group of $$("[data-measure]", staff)) {
       const bar = barOf.get(Number(group.dataset.measure));
       if (bar && !bar.ink) group.classList.add("guess");
+      if (bar && !bar.played) group.classList.add("left-out");
     }
     for (const one of sheet.view.problems) if (one.bar && one.part === "tune") for (const index of measuresOf.get(one.bar) ?? []) mark("bad", index);
     for (const one of doubts) for (const index of measuresOf.get(one.bar) ?? []) mark("doubt", index);
