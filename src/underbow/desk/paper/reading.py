@@ -222,6 +222,7 @@ def _mended(table: Mapping[str, Any], faults: Sequence[Fault]) -> tuple[dict[str
     out, until = dict(table), None
     for fault in faults:
         key, _, inner = re.split(r"[,\s]", fault.where, maxsplit=1)[0].partition(".")
+        inner = inner or fault.where.partition(", ")[2]
         place = re.search(r"\b(\d+)\b", fault.where)
         value = out.get(key)
         if key == "progression" and isinstance(value, str):
@@ -236,14 +237,6 @@ def _mended(table: Mapping[str, Any], faults: Sequence[Fault]) -> tuple[dict[str
                 until = int(number) if until is None else min(until, int(number))
         elif isinstance(value, dict) and inner in value:
             out[key] = {name: entry for name, entry in value.items() if name != inner}
-        elif key == "shapes" and isinstance(value, dict):
-            out[key] = {
-                name: entry
-                for name, entry in value.items()
-                if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", fault.what)
-            }
-            if out[key] == value:
-                del out[key]
         elif key in out and key not in {"tune", "abc", "compose"}:
             del out[key]
     return out, until
@@ -278,7 +271,7 @@ def _problem(fault: Fault, tune: str) -> Problem:
         return Problem(part, fault.what, int(place[0]) if place else None, key=key)
     if tune and fault.file == tune:
         part = "tune"
-    where = "" if part == "sheet" or key == fault.where else fault.where[len(key) :].strip(", ")
+    where = "" if part in {"sheet", "fingers"} or key == fault.where else fault.where[len(key) :].strip(", ")
     return Problem(
         part,
         f"{where}: {fault.what}" if where and not bar else fault.what,

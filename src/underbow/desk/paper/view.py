@@ -12,7 +12,7 @@ from underbow.desk.paper.drawing import NARROW, WIDE, hand, signs, staff
 from underbow.desk.paper.reading import Reading
 from underbow.errors import InputError
 from underbow.fiddle.drawing.grid_svg import draw_grid_svg
-from underbow.fiddle.shapes.search import shapes_for
+from underbow.fiddle.shapes.search import shapes_for, written_shape
 from underbow.fiddle.tuning import NAMED
 from underbow.lesson.print.handout import shown_shapes
 from underbow.lesson.print.staff import staff_tune
@@ -191,11 +191,33 @@ def _fingers(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
             }
             for chord, shape in shown_shapes(sheet)
         ],
+        "refused": [_refused(sheet, *written) for written in _pins(table) if _spelled(written[0]) not in pinned],
         "tuning": sheet.tuning.name,
         "tuning_ink": "tuning" in table,
         "tunings": list(NAMED),
         "strings": sheet.strings,
         "strings_ink": "strings" in table,
+    }
+
+
+def _pins(table: Mapping[str, Any]) -> list[tuple[str, str]]:
+    written = table.get("shapes")
+    return [(name, str(label)) for name, label in written.items()] if isinstance(written, dict) else []
+
+
+def _refused(sheet: Sheet, symbol: str, label: str) -> dict[str, Any]:
+    """A shape that the teacher has decided and that can't be played, drawn where it can be."""
+    shape = written_shape(label, sheet.tuning, sheet.pair)
+    try:
+        chord = Chord.parse(symbol)
+    except ValueError:
+        chord = None
+    return {
+        "chord": signs(symbol),
+        "written": symbol,
+        "of": _spelled(symbol),
+        "label": label,
+        "svg": hand(chord, shape) if chord is not None and shape is not None else "",
     }
 
 
