@@ -76,6 +76,19 @@ def test_a_chord_is_typed_on_its_bar_taken_from_the_suggestions_and_rubbed_out(e
     assert empty.complaints() == []
 
 
+def test_what_was_chosen_from_a_list_is_taken_back_by_the_keys(at: At) -> None:
+    """A list has no letters to take back: the keys are the desk's."""
+    at.open("gateposts.toml")
+    for chosen, value, written in (("#tuning", "AEAE", "tuning"), ("#room", "off", "sound"), ("#key", "D", "key")):
+        at.browser.run("document.querySelector(arguments[0]).focus()", chosen)
+        at.hands.choose(chosen, value)
+        at.until(lambda written=written: written in at.table("gateposts.toml"))
+        at.hands.kept()
+        at.browser.keys("Control+z")
+        at.until(lambda written=written: written not in at.table("gateposts.toml"))
+        at.until(lambda chosen=chosen: at.browser.run("return document.activeElement.id") == chosen[1:])
+
+
 def test_a_wrong_chord_stands_in_red_with_the_cure_in_the_margin(at: At) -> None:
     at.open("gateposts.toml")
     at.hands.press('.bar[data-bar="7"]')

@@ -92,6 +92,36 @@ def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_
     assert all(len(column) == 4 and max(column) - min(column) < 6 for column in columns), columns
 
 
+@pytest.mark.parametrize("size", [(1366, 768), (390, 844)], ids=str)
+def test_the_shapes_of_a_chord_open_below_its_row_and_in_sight(at: At, size: tuple[int, int]) -> None:
+    at.browser.size(*size)
+    at.open("gateposts.toml")
+    at.hands.press('[data-at="shape-G"]')
+    at.hands.see(".choices .hand")
+    row, first, top, bottom, below = at.browser.run(
+        "const box = (one) => one.getBoundingClientRect();"
+        "const choices = document.querySelector('.choices'), pressed = document.querySelector('[data-at=\"shape-G\"]');"
+        "return [box(pressed.closest('.held')).bottom, box(choices.querySelector('h3')).top, box(choices).top,"
+        " box(choices.querySelector('.hand')).bottom, box(document.querySelector('#dock')).top]"
+    )
+    assert row <= top < row + 60
+    assert 0 <= first < bottom <= below
+
+
+def test_the_page_stays_where_it_is_when_a_chord_is_typed(at: At) -> None:
+    at.browser.size(1366, 768)
+    at.open("gateposts.toml")
+    for bar in ("3", "6"):
+        at.browser.run("scrollTo(0, 214)")
+        at.browser.run("document.querySelector(`.bar[data-bar='${arguments[0]}']`).click()", bar)
+        at.hands.clear()
+        at.hands.type("Em")
+        at.browser.keys("Enter")
+        at.until(lambda bar=bar: at.table("gateposts.toml").get("changes", {}).get(bar) == "Em")
+        at.hands.kept()
+        assert at.browser.run("return scrollY") == pytest.approx(214, abs=1)
+
+
 def test_the_keys_do_what_the_list_says(at: At) -> None:
     at.open("gateposts.toml")
     at.browser.keys("?")

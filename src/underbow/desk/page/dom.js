@@ -90,7 +90,9 @@ export function tell(text) {
   if (text) tell.timer = setTimeout(() => tell(""), 9000);
 }
 
+// Whether letters go into it: what takes none (a list, a button, a box to tick) leaves the keys to the desk.
+const LETTERS = new Set(["text", "search", "email", "number", "password", "tel", "url"]);
 export const typing = (target) =>
-  target instanceof HTMLElement && (target.matches("textarea, select, input:not([type=checkbox]):not([type=radio])") || target.isContentEditable);
+  target instanceof HTMLTextAreaElement || (target instanceof HTMLInputElement && LETTERS.has(target.type)) || Boolean(target?.isContentEditable);
 
 export const narrow = () => innerWidth < 620; // the staff is engraved for the paper's width

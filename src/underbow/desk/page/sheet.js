@@ -65,18 +65,24 @@ export class Sheet {
 
   // Draws what has changed; what the teacher is typing in stays under her hands.
   draw() {
-    const { view } = this, typed = document.activeElement;
+    const { view } = this, typed = document.activeElement, down = scrollY;
+    const stood = this.paper.contains(typed) ? typed.getBoundingClientRect().top : null;
     const made = (key, data, make) => {
       const mark = JSON.stringify(data);
       const old = this.parts[key];
       if (old?.drawn === mark) return old.section;
-      if (old?.busy?.() && old.update) { old.update(view); old.drawn = mark; return old.section; }
+      if (old?.busy?.() && old.update) {
+        old.update(view);
+        $(".notes", old.section)?.replaceWith(this.notes(key)); // what is wrong is said of the sheet as it is now
+        old.drawn = mark;
+        return old.section;
+      }
       const part = make();
       part.drawn = mark;
       this.parts[key] = part;
       return part.section;
     };
-    const problems = (part) => view.problems.filter((one) => one.part === part);
+    const problems = (part) => this.problems(part);
     const sections = [
       made("head", [view.title, view.head, view.plan, problems("head")], () => this.head()),
       made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink]), problems("tune"), view.head?.last_bar], () => showTune(this)),
@@ -96,23 +102,32 @@ export class Sheet {
     wanted.forEach((one, i) => { if (this.paper.children[i] !== one) this.paper.insertBefore(one, this.paper.children[i] ?? null); });
     if (typed && !document.contains(typed)) this.refocus(typed);
     this.margins();
+    // A paper that was shorter for a moment has been scrolled: what is worked on stays where it was on the screen.
+    const hand = document.activeElement;
+    scrollTo(0, stood !== null && this.paper.contains(hand) ? scrollY + hand.getBoundingClientRect().top - stood : down);
   }
 
   refocus(typed) {
+    if (document.contains(typed)) { typed.focus({ preventScroll: true }); return; }
     const same = typed.id ? document.getElementById(typed.id) : typed.dataset?.at ? $(`[data-at="${CSS.escape(typed.dataset.at)}"]`, this.paper) : null;
     same?.focus({ preventScroll: true });
   }
 
-  section(id, hint, ...content) {
-    const problems = this.view.problems.filter((one) => one.part === id);
-    return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
-      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
-      this.notes(id, problems), content);
+  // What is wrong in a part of the paper, or in none that is shown.
+  problems(id) {
+    const also = { head: ["players", "sheet"], text: ["playing", "changes", "fingers", "bow", "plan", "learner"] }[id] ?? [];
+    return this.view.problems.filter((one) => one.part === id || also.includes(one.part));
   }
 
-  notes(id, problems) {
-    return problems.map((one) => el("p", { class: "red", role: "note", "data-bar": one.bar ?? "", "data-part": id },
-      one.bar ? `${say("bar", { number: one.bar })}: ` : one.line && id === "tune" ? `${say("line_of", { line: one.line })}: ` : "", one.what));
+  section(id, hint, ...content) {
+    return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
+      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
+      this.notes(id), content);
+  }
+
+  notes(id) {
+    return el("div", { class: "notes" }, this.problems(id).map((one) => el("p", { class: "red", role: "note", "data-bar": one.bar ?? "", "data-part": id },
+      one.bar ? `${say("bar", { number: one.bar })}: ` : one.line && id === "tune" ? `${say("line_of", { line: one.line })}: ` : "", one.what)));
   }
 
   // Where there is a margin, what is wrong stands beside its place.
@@ -147,7 +162,7 @@ export class Sheet {
         head.key_ink ? [" · ", word(say("key_is"), () => this.change([{ key: ["key"], value: null }]))] : "");
     }
     return { section: el("header", { id: "part-head", class: "head" }, el("h1", {}, el("label", { class: "unseen", for: "title" }, say("title")), title), el("p", { class: "facts" }, facts),
-      head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head", view.problems.filter((one) => ["head", "players", "sheet"].includes(one.part)))) };
+      head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head")) };
   }
 
   learner() {
@@ -166,7 +181,7 @@ export class Sheet {
     const area = el("textarea", { class: "abc", rows: 18, spellcheck: "false", "aria-label": this.name, id: "sheet-text" });
     area.value = this.view.text;
     area.addEventListener("blur", () => { if (area.value !== this.view.text) this.ask("changes", { text: area.value }); });
-    return { section: el("section", { id: "part-text" }, this.notes("text", this.view.problems.filter((one) => !["head", "players", "sheet", "tune"].includes(one.part))), area), busy: () => document.activeElement === area, update() {} };
+    return { section: el("section", { id: "part-text" }, this.notes("text"), area), busy: () => document.activeElement === area, update() {} };
   }
 
   // Keeping what was changed.
@@ -224,9 +239,11 @@ export class Sheet {
   }
 
   take(way) {
-    document.activeElement?.blur?.();
+    const held = this.paper.contains(document.activeElement) ? document.activeElement : null;
+    held?.blur?.(); // what stands under her hands is to be drawn anew as well
     return inTurn(async () => {
       try { this.take_in(await ask(`/sheet/${path(this.name)}/take/${way}`, { narrow: narrow() })); } catch (fault) { await this.refused(fault, "take", {}); }
+      if (document.activeElement === document.body && held) this.refocus(held);
     });
   }
 
@@ -267,7 +284,7 @@ export class Sheet {
 
   key(event) {
     if (event.key === " ") {
-      if (event.target.matches?.("button:not(.bar), a, summary, input") && event.target.id !== "hear") return false;
+      if (event.target.matches?.("button:not(.bar), a, summary, input, select") && event.target.id !== "hear") return false;
       this.hear();
       return true;
     }

@@ -150,6 +150,7 @@ export const WORDS = {
   shape_said: "{chord}: fingers {label}, {state}",
   now: "as it is now",
   other: "another way",
+  shape_refused: "yours, but not to be played so here",
   no_shape: "no shape in reach on these strings",
   // the bow
   change_bow: "change strokes and accents",
