@@ -198,6 +198,22 @@ def test_the_bow_is_changed_by_hand_and_says_what_it_cannot_do(at: At) -> None:
     assert at.complaints() == []
 
 
+def test_a_drag_where_no_turn_is_leaves_nothing_behind_and_no_sheet_opens_what_another_had_open(at: At) -> None:
+    at.open("gateposts.toml")
+    at.hands.press("#write-tune")
+    at.hands.see("#abc")
+    at.hands.press('[data-at="hand-"]')
+    at.hands.see(".cell-hand")
+    at.browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
+    at.browser.drag(".cell-hand:nth-of-type(2)", 60, 0, top=True)
+    assert at.browser.run("return document.querySelectorAll('.cell-hand.aim').length") == 0
+    assert "1 &: held" in at.browser.run("return document.querySelector('.strokes').textContent")
+    at.open("rushes.toml")
+    at.hands.see("#part-bow")
+    at.until(lambda: "Rushes" in at.browser.run("return document.querySelector('#title').value"))
+    assert at.browser.run("return document.querySelectorAll('#abc, .board').length") == 0
+
+
 def test_the_stairs_are_typed_and_dragged(at: At) -> None:
     at.open("gateposts.toml")
     at.hands.press("#tempo-start")

@@ -43,3 +43,56 @@ def test_a_shape_that_a_new_tuning_forbids_stands_in_red_at_its_chord_and_is_rub
     at.hands.see(".refused", gone=True)
     assert at.browser.run(NOTES.format("fingers")) == []
     assert at.complaints() == []
+
+
+def test_what_would_refuse_is_not_offered(at: At) -> None:
+    """Behind a wrong bar nothing can be heard yet: the button begins where it can, and says so."""
+    at.open("gateposts.toml")
+    bar = "import('/page/stage.js').then(({{ state }}) => done(state.now.change([{{ key: ['changes', '{}'], value: '{}' }}])))"
+    at.browser.wait(bar.format(12, "H7"))
+    at.hands.kept()
+    at.browser.run("document.querySelector('.bar[data-bar=\"13\"]').click()")
+    at.browser.keys("Escape")
+    assert at.browser.run("return document.querySelector('#hear').textContent").strip() == "▶ Hear it"
+    assert "up to bar 11" in at.browser.run("return document.querySelector('.more').textContent")
+    at.browser.keys("Space")
+    at.hands.see(".sounding")
+    assert at.browser.run("return document.querySelector('.sounding').dataset.bar") == "1"
+    at.browser.keys("Space")
+    assert at.browser.run("return document.querySelector('#said').textContent") == ""
+    at.browser.wait(bar.format(1, "H7"))
+    at.hands.kept()
+    at.until(lambda: at.browser.run("return document.querySelector('#hear').disabled"))
+    assert "once bar 1 is put right" in at.browser.run("return document.querySelector('.more').textContent")
+    assert at.complaints() == []
+
+
+def test_a_wrong_entry_stays_in_red_until_it_is_put_right_or_rubbed_out(at: At) -> None:
+    at.open("gateposts.toml")
+
+    def written(key: str) -> object:
+        table = at.table("gateposts.toml")
+        return (table | table["tempo"]).get(key)
+
+    def put(field: str, text: str) -> None:
+        at.hands.press(field)
+        at.hands.clear()
+        at.hands.type(text)
+        at.browser.keys("Enter")
+
+    for field, text, key in (("#bars", "5 to 90", "bars"), ("#tempos", "many", "passes")):
+        put(field, text)
+        at.hands.see(f"{field}.wrong[aria-invalid=true]")
+        assert written(key) == text
+    shown = "return [...document.querySelectorAll('.line.wrong')].map((one) => one.value)"
+    assert at.browser.run(shown) == ["5 to 90", "many"]
+    at.browser.run("document.querySelector('#tempos').focus()")
+    at.browser.keys("Escape")
+    at.until(lambda: written("passes") is None)
+    at.hands.see("#tempos.wrong", gone=True)
+    assert at.browser.run("return document.querySelector('#tempos').value").isdecimal()
+    put("#bars", "5-8")
+    at.until(lambda: written("bars") == "5-8")
+    at.hands.see("#bars.wrong", gone=True)
+    assert at.browser.run("return document.querySelector('#bars').value") == "5-8"
+    assert at.complaints() == []

@@ -84,7 +84,7 @@ export class Sheet {
     };
     const problems = (part) => this.problems(part);
     const sections = [
-      made("head", [view.title, view.head, view.plan, problems("head")], () => this.head()),
+      made("head", [view.title, view.head, view.plan, view.left_out, problems("head")], () => this.head()),
       made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink]), problems("tune"), view.head?.last_bar], () => showTune(this)),
     ];
     if (view.changes) {
@@ -93,7 +93,7 @@ export class Sheet {
         made("changes", [view.changes, problems("changes")], () => showChanges(this)),
         made("fingers", [view.fingers, problems("fingers")], () => showFingers(this)),
         made("bow", [view.bow, problems("bow")], () => showBow(this)),
-        made("plan", [view.plan, view.room, problems("plan")], () => showPlan(this)),
+        made("plan", [view.plan, view.room, view.left_out, problems("plan")], () => showPlan(this)),
         made("learner", [view.learner, problems("learner")], () => this.learner()),
       );
     } else sections.push(made("text", [view.text, view.problems], () => this.text()));
@@ -118,6 +118,9 @@ export class Sheet {
     const also = { head: ["players", "sheet"], text: ["playing", "changes", "fingers", "bow", "plan", "learner"] }[id] ?? [];
     return this.view.problems.filter((one) => one.part === id || also.includes(one.part));
   }
+
+  // What is written under a key and can't be; null where nothing is wrong there.
+  wrong(key) { return this.view.left_out[key] ?? null; }
 
   section(id, hint, ...content) {
     return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
@@ -157,8 +160,8 @@ export class Sheet {
       const key = choice(head.tonic, keys, { label: say("key"), id: "key", ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
       const plan = view.plan, tempo = say(plan.start === plan.goal ? "tempo_one" : "tempo_range", { beat: beat(plan.beat), slow: plan.start, fast: plan.goal });
       facts.push(key, " · ", meter(head.meter), head.dance ? ` · ${head.dance}` : "", " · ", el("span", { class: plan.ink.length ? "" : "pencil" }, tempo), el("br"),
-        `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),
-        ` · ${say("only_bars")} `, line(head.bars, { label: say("only_bars"), sample: say("all_bars"), id: "bars", keep: (text) => this.change([{ key: ["bars"], value: text.trim().replace("–", "-") || null }]) }),
+        `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, wrong: this.wrong("form"), id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),
+        ` · ${say("only_bars")} `, line(head.bars, { label: say("only_bars"), sample: say("all_bars"), wrong: this.wrong("bars"), id: "bars", keep: (text) => this.change([{ key: ["bars"], value: text.trim().replace("–", "-") || null }]) }),
         head.key_ink ? [" · ", word(say("key_is"), () => this.change([{ key: ["key"], value: null }]))] : "");
     }
     return { section: el("header", { id: "part-head", class: "head" }, el("h1", {}, el("label", { class: "unseen", for: "title" }, say("title")), title), el("p", { class: "facts" }, facts),
@@ -251,9 +254,18 @@ export class Sheet {
   hear() {
     if (this.recording) { this.recording.done(); return; }
     if (this.hearing.playing) { this.hearing.halt(); return; }
-    const { bar, time, pass, around } = this.here;
+    if (!this.from) { tell(say("heard_once", { bar: this.view.until })); return; }
+    const { bar, time, pass, around } = this.from;
     const counted = !around && bar === this.view.head.first_bar && time === 1;
     return this.hearing.start(this.name, { bar, time, pass, around, counted, lines: this.parts.playing?.lines }).catch((fault) => tell(fault.message === "silent" ? say("no_sound") : fault.message)).finally(() => this.dock.refresh());
+  }
+
+  // Where the sound begins: here, or at the beginning where a bar up to here is wrong; null where there is nothing before it.
+  get from() {
+    const { until, head } = this.view, { here } = this;
+    const right = (bar) => until === null || bar < until;
+    if (right(here.bar)) return { ...here, around: here.around && right(here.around[0]) ? here.around : null };
+    return right(head.first_bar) ? { ...here, bar: head.first_bar, time: 1, around: null } : null;
   }
 
   heard({ pass, bar, note }) {
@@ -272,7 +284,7 @@ export class Sheet {
     this.parts.tune?.point(bar);
     if (!quiet) this.parts.changes?.point(bar);
     this.dock?.refresh();
-    if (this.hearing.playing && !this.recording) this.hearing.start(this.name, { bar, time, pass: this.here.pass, around: this.here.around });
+    if (this.hearing.playing && !this.recording && this.from?.bar === bar) this.hearing.start(this.name, { bar, time, pass: this.here.pass, around: this.here.around });
   }
 
   around(pair) {

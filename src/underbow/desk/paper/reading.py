@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from underbow.desk.folder import Folder
@@ -79,6 +79,8 @@ class Reading:
         The first printed bar that can't be heard.
     files : mapping of str to bytes or None
         The sheet and everything of the folder that it names, as they were read.
+    left_out : mapping of str to str
+        What is written and was passed over, by its keys (``tempo.start``).
     """
 
     name: str
@@ -89,6 +91,7 @@ class Reading:
     notes: tuple[str, ...]
     until: int | None
     files: Mapping[str, bytes | None]
+    left_out: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def tune_name(self) -> str | None:
@@ -174,12 +177,29 @@ def read_with(folder: Folder, reading: Reading, keys: Mapping[str, Any]) -> Read
 def _as_far(
     folder: Folder, name: str, text: str, table: Mapping[str, Any], files: Mapping[str, bytes | None]
 ) -> Reading:
-    faults, notes, sheet, until = _read(table, folder, name)
+    faults, notes, sheet, until, kept = _read(table, folder, name)
     tune = table.get("tune")
     problems = tuple(_problem(fault, tune if isinstance(tune, str) else "") for fault in faults)
     bars = [problem.bar for problem in problems if problem.bar is not None and problem.part in {"tune", "changes"}]
     heard = min([*bars, *([until] if until is not None else [])], default=None)
-    return Reading(name, text, table, sheet, problems, notes, heard, files)
+    return Reading(name, text, table, sheet, problems, notes, heard, files, _left_out(table, kept))
+
+
+def _left_out(table: Mapping[str, Any], kept: Mapping[str, Any]) -> dict[str, str]:
+    """Give the texts and numbers of a table that were passed over: they stay on the paper until they are put right.
+
+    >>> _left_out({"bars": "5 to 90", "tempo": {"start": 60, "passes": "many"}}, {"tempo": {"start": 60}})
+    {'bars': '5 to 90', 'tempo.passes': 'many'}
+    """
+    out: dict[str, str] = {}
+    for key, value in table.items():
+        inner = kept.get(key)
+        if isinstance(value, Mapping):
+            below = _left_out(value, inner if isinstance(inner, Mapping) else {})
+            out |= {f"{key}.{name}": text for name, text in below.items()}
+        elif value != inner and isinstance(value, str | int | float):
+            out[key] = str(value)
+    return out
 
 
 def _named(table: Mapping[str, Any]) -> list[str]:
@@ -195,8 +215,8 @@ def _named(table: Mapping[str, Any]) -> list[str]:
 
 def _read(
     table: Mapping[str, Any], folder: Folder, name: str
-) -> tuple[Sequence[Fault], tuple[str, ...], Sheet | None, int | None]:
-    """Read a table, passing over what is faulty."""
+) -> tuple[Sequence[Fault], tuple[str, ...], Sheet | None, int | None, Mapping[str, Any]]:
+    """Read a table, passing over what is faulty; the last that is given is what is left of it."""
     first: list[Fault] | None = None
     until: int | None = None
     above = folder.place(name).parent
@@ -214,7 +234,7 @@ def _read(
             break
         table = mended
     notes = tuple(note.what for note in sheet.told) if sheet is not None else ()
-    return first or (), notes, sheet, until
+    return first or (), notes, sheet, until, table
 
 
 def _mended(table: Mapping[str, Any], faults: Sequence[Fault]) -> tuple[dict[str, Any], int | None]:

@@ -17,7 +17,6 @@ from underbow.fiddle.shapes.cost import WEIGHTS, Weights, cost_of
 from underbow.fiddle.shapes.fingerboard import HIGHEST_POSITION, HandShape, Stop, placements
 from underbow.fiddle.tuning import Tuning
 from underbow.theory.chord import Chord
-from underbow.theory.pitch import spelled
 
 _PIN = re.compile(r"(?:(½|0\.5|1/2|half|I{1,3}|[123])\s+)?([LHlh]?[0-4](?:\s*[-–]\s*[LHlh]?[0-4]){1,2})", re.IGNORECASE)
 _POSITION = {"": None, "½": 0, "0.5": 0, "1/2": 0, "half": 0, "i": 1, "ii": 2, "iii": 3, "1": 1, "2": 2, "3": 3}
@@ -180,10 +179,10 @@ def _written(shape: HandShape, wanted: Sequence[str], exact: bool) -> bool:
 
 
 def _why(chord: Chord, shape: HandShape | None) -> str:
-    """Say which notes a refused hand shape would sound, spelled on the chord's side."""
+    """Say which notes a refused hand shape would sound."""
     if shape is None:
         return "these fingers can't stop its notes here"
-    notes = [spelled(midi, chord.root.fifths) for midi in shape.midi if midi % 12 not in chord.numbers]
+    notes = [note for note in shape.spelled(chord) if note.pitch_class.number not in chord.numbers]
     if not notes:
         return "one finger would have to be in two places"
     names = " and ".join(str(note.pitch_class) for note in notes)
