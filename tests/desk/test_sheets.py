@@ -88,6 +88,20 @@ def test_a_wrong_chord_in_bar_7_leaves_the_rest_to_be_seen_and_heard(desk: Opene
     assert "begin before it" in late.json()["problems"][0]["what"]
 
 
+def test_a_shape_that_a_new_tuning_forbids_is_shown_and_the_other_shapes_stay(desk: Opened) -> None:
+    """Only the shape that can't be played is left out, though the words on it name the chords of others."""
+    desk.change("gateposts.toml", (["shapes", "D"], "4-2"), (["shapes", "A"], "0-0"), (["shapes", "Fm"], "9-9"))
+    shown = desk.change("gateposts.toml", (["tuning"], "AEAE"))["fingers"]
+    assert [(one["written"], one["of"], one["label"], one["svg"][:4]) for one in shown["refused"]] == [
+        ("D", "D", "4-2", "<svg"),
+        ("Fm", "Fm", "9-9", ""),
+    ]
+    assert {one["written"]: (one["label"], one["ink"]) for one in shown["shapes"] if one["written"] in "AD"} == {
+        "A": ("0-0", True),
+        "D": ("3-1", False),
+    }
+
+
 @pytest.mark.parametrize(
     ("key", "value", "part"),
     [

@@ -227,7 +227,7 @@ class Desk:
 
     def try_bow(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Draw rows that are being changed, or say why the bow can't do them."""
-        return bow.tried(bow.read_rows(wanted.get("rows")))
+        return bow.tried(bow.read_rows(wanted.get("rows")), narrow=bool(wanted.get("narrow")))
 
     def keep_bow(self, name: str, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Keep rows as a pattern file and let the sheet play it (``{"version", "rows", "title", "section"}``)."""

@@ -76,6 +76,19 @@ def test_a_chord_is_typed_on_its_bar_taken_from_the_suggestions_and_rubbed_out(e
     assert empty.complaints() == []
 
 
+def test_what_was_chosen_from_a_list_is_taken_back_by_the_keys(at: At) -> None:
+    """A list has no letters to take back: the keys are the desk's."""
+    at.open("gateposts.toml")
+    for chosen, value, written in (("#tuning", "AEAE", "tuning"), ("#room", "off", "sound"), ("#key", "D", "key")):
+        at.browser.run("document.querySelector(arguments[0]).focus()", chosen)
+        at.hands.choose(chosen, value)
+        at.until(lambda written=written: written in at.table("gateposts.toml"))
+        at.hands.kept()
+        at.browser.keys("Control+z")
+        at.until(lambda written=written: written not in at.table("gateposts.toml"))
+        at.until(lambda chosen=chosen: at.browser.run("return document.activeElement.id") == chosen[1:])
+
+
 def test_a_wrong_chord_stands_in_red_with_the_cure_in_the_margin(at: At) -> None:
     at.open("gateposts.toml")
     at.hands.press('.bar[data-bar="7"]')
@@ -183,6 +196,22 @@ def test_the_bow_is_changed_by_hand_and_says_what_it_cannot_do(at: At) -> None:
     at.until(lambda: tomllib.loads(own[0].read_text("utf-8"))["bow"].count("x") == 2)
     assert len(list(at.folder.glob("*.toml"))) == 6  # one file, changed again and again
     assert at.complaints() == []
+
+
+def test_a_drag_where_no_turn_is_leaves_nothing_behind_and_no_sheet_opens_what_another_had_open(at: At) -> None:
+    at.open("gateposts.toml")
+    at.hands.press("#write-tune")
+    at.hands.see("#abc")
+    at.hands.press('[data-at="hand-"]')
+    at.hands.see(".cell-hand")
+    at.browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
+    at.browser.drag(".cell-hand:nth-of-type(2)", 60, 0, top=True)
+    assert at.browser.run("return document.querySelectorAll('.cell-hand.aim').length") == 0
+    assert "1 &: held" in at.browser.run("return document.querySelector('.strokes').textContent")
+    at.open("rushes.toml")
+    at.hands.see("#part-bow")
+    at.until(lambda: "Rushes" in at.browser.run("return document.querySelector('#title').value"))
+    assert at.browser.run("return document.querySelectorAll('#abc, .board').length") == 0
 
 
 def test_the_stairs_are_typed_and_dragged(at: At) -> None:

@@ -92,6 +92,98 @@ def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_
     assert all(len(column) == 4 and max(column) - min(column) < 6 for column in columns), columns
 
 
+@pytest.mark.parametrize("size", [(1366, 768), (390, 844)], ids=str)
+def test_the_shapes_of_a_chord_open_below_its_row_and_in_sight(at: At, size: tuple[int, int]) -> None:
+    at.browser.size(*size)
+    at.open("gateposts.toml")
+    at.hands.press('[data-at="shape-G"]')
+    at.hands.see(".choices .hand")
+    row, first, top, bottom, below = at.browser.run(
+        "const box = (one) => one.getBoundingClientRect();"
+        "const choices = document.querySelector('.choices'), pressed = document.querySelector('[data-at=\"shape-G\"]');"
+        "return [box(pressed.closest('.held')).bottom, box(choices.querySelector('h3')).top, box(choices).top,"
+        " box(choices.querySelector('.hand')).bottom, box(document.querySelector('#dock')).top]"
+    )
+    assert row <= top < row + 60
+    assert 0 <= first < bottom <= below
+
+
+def test_the_page_stays_where_it_is_when_a_chord_is_typed(at: At) -> None:
+    at.browser.size(1366, 768)
+    at.open("gateposts.toml")
+    for bar in ("3", "6"):
+        at.browser.run("scrollTo(0, 214)")
+        at.browser.run("document.querySelector(`.bar[data-bar='${arguments[0]}']`).click()", bar)
+        at.hands.clear()
+        at.hands.type("Em")
+        at.browser.keys("Enter")
+        at.until(lambda bar=bar: at.table("gateposts.toml").get("changes", {}).get(bar) == "Em")
+        at.hands.kept()
+        assert at.browser.run("return scrollY") == pytest.approx(214, abs=1)
+
+
+def test_whatever_the_dock_says_nothing_on_it_moves(at: At) -> None:
+    """What is pressed twice at one spot is the same player both times."""
+    at.open("gateposts.toml")
+    where = (
+        "return [...document.querySelectorAll('#hear, #make, #record, .places label, .asin select')].map((one) =>"
+        " { const box = one.getBoundingClientRect(); return [Math.round(box.left), Math.round(box.top)]; })"
+    )
+    stood = at.browser.run(where)
+    assert len(stood) >= 20
+    at.browser.run("document.querySelector('#at-melody-far').click()")
+    at.hands.see("#keep-mix")
+    assert at.browser.run(where) == stood
+    at.browser.wait(
+        "import('/page/stage.js').then(({ state }) => done(state.now.change([{ key: ['changes', '12'], value: 'H7' }])))"
+    )
+    at.until(lambda: "up to bar 11" in at.browser.run("return document.querySelector('.more').textContent"))
+    at.hands.press("#round")
+    assert at.browser.run(where) == stood
+
+
+def test_on_a_phone_a_finger_hits_a_cell_of_the_bow_and_a_chord_is_typed_below_its_bar(at: At) -> None:
+    at.browser.size(390, 844)
+    sheet = at.folder / "gateposts.toml"
+    sheet.write_text(sheet.read_text("utf-8").replace("nashville-shuffle", "double-shuffle"), "utf-8")
+    at.open("gateposts.toml")
+    at.hands.press('[data-at^="hand-"]')
+    at.hands.see(".cell-hand")
+    sizes = at.browser.run(
+        "const box = (one) => one.getBoundingClientRect();"
+        "return [[...document.querySelectorAll('.cell-hand')].map((one) => box(one).width),"
+        " [...document.querySelectorAll('.board text')].map((one) => box(one).height)]"
+    )
+    assert len(sizes[0]) == 16  # of two bars, one below the other
+    assert min(sizes[0]) >= 32
+    assert min(sizes[1]) >= 10
+    at.hands.press('.bar[data-bar="12"]')
+    at.hands.see("#chord-field")
+    box, bar, word = at.browser.run(
+        "const box = (s) => { const b = document.querySelector(s).getBoundingClientRect(); return [b.top, b.bottom] };"
+        "return [box('.typing'), box('.bar[data-bar=\"12\"]'), document.querySelector('.typing').innerText]"
+    )
+    assert word.startswith("bar 12")
+    assert bar[1] - bar[0] > 20  # still in sight
+    assert 0 <= box[0] - bar[1] < 12
+
+
+def test_what_can_be_changed_has_a_pencil_line(at: At) -> None:
+    at.open("gateposts.toml")
+    lines = (
+        "return [...document.querySelectorAll('.paper .line')].map((one) => getComputedStyle(one).borderBottomStyle)"
+    )
+    far = "solid" if at.browser.run("return matchMedia('(hover: none)').matches") else "dotted"  # by touch always
+    assert set(at.browser.run(lines)) == {far}
+    at.browser.run("document.querySelector('#each').focus()")
+    near = "return getComputedStyle(document.querySelector(arguments[0])).borderBottomStyle"
+    assert [at.browser.run(near, field) for field in ("#tempos", "#tempo-goal", "#title")] == [
+        "solid",
+        "solid",
+        far,
+    ]
+
+
 def test_the_keys_do_what_the_list_says(at: At) -> None:
     at.open("gateposts.toml")
     at.browser.keys("?")

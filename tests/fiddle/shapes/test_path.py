@@ -222,7 +222,7 @@ def test_every_wrong_pin_is_told_in_one_go():
     with pytest.raises(InputError) as refused:
         solve(steps("G C"), FIDDLE, (0, 1), {"G": "0-1", "H": "0-0", "C": "x"})
     assert len(refused.value.faults) == 3
-    assert [line.split(":")[0] for line in str(refused.value).splitlines()] == ["shapes"] * 3
+    assert [line.split(":")[0] for line in str(refused.value).splitlines()] == ["shapes, G", "shapes, H", "shapes, C"]
 
 
 def test_silence():

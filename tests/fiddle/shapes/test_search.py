@@ -6,7 +6,7 @@ import mir_eval.chord
 import pytest
 
 from underbow.errors import InputError
-from underbow.fiddle.shapes.search import Technique, pinned_shape, shapes_for
+from underbow.fiddle.shapes.search import Technique, pinned_shape, shapes_for, written_shape
 from underbow.fiddle.tuning import NAMED, Tuning
 from underbow.theory.chord import Chord
 from underbow.theory.pitch import PitchClass
@@ -196,7 +196,7 @@ def test_pins(text, symbol, label):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("0-1", "it sounds E, and G is G, B, D; write one of 0-0, 2-3, 2-0, 4-3, 0-3, 4-0"),
+        ("0-1", "it sounds E, and G is G, B, D; take one of 0-0, 2-3, 2-0, 4-3, 0-3, 4-0"),
         ("L1-1", "it sounds Ab and E, and G is"),
         ("2-H3", "it sounds Ab, and G is"),
         ("III 3-1", "it sounds E, and G is"),
@@ -215,6 +215,16 @@ def test_a_wrong_pin_is_told_in_one_line_with_the_cure(text, said):
     with pytest.raises(InputError, match=said) as refused:
         pinned_shape(text, Chord.parse("G"), FIDDLE, (0, 1))
     assert len(str(refused.value).splitlines()) == 1
+
+
+def test_a_wrong_pin_names_its_notes_on_the_chords_own_side_and_is_read_all_the_same():
+    """A G sharp under D stands in sharps, as whoever plays in D reads it; the shape itself can be drawn."""
+    cross = Tuning.parse("AEAE")
+    with pytest.raises(InputError, match="it sounds E and G#, and D is D, F#, A; take one of 3-1"):
+        pinned_shape("4-2", Chord.parse("D"), cross, (0, 1))
+    assert [str(note) for note in written_shape("4-2", cross, (0, 1)).spelled(Chord.parse("D"))] == ["E4", "G#4"]
+    assert written_shape("9-9", cross, (0, 1)) is None
+    assert written_shape("0-0-1", cross, (0, 1)) is None
 
 
 def test_technique_is_checked():

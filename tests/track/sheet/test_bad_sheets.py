@@ -119,10 +119,10 @@ MESSAGES: dict[str, list[str]] = {
         ": strings: strings must be low, middle, high, not 'lower' (did you mean 'low'?)",
     ],
     "shape-of-no-chord": [
-        ": shapes: Em is not played; the chords are C, D, G",
+        ": shapes, Em: Em is not played; the chords are C, D, G",
     ],
     "shape-wrong": [
-        ': shapes: hand shape \'9-9\' for G: write the fingers, lower string first, 0 for open and L or H for low and high, such as "0-3" or "L2-0"',
+        ': shapes, G: hand shape \'9-9\' for G: write the fingers, lower string first, 0 for open and L or H for low and high, such as "0-3" or "L2-0"',
     ],
     "form": [
         ": form: found 'AAC', and the tune has no section 'C'; it has A, B",

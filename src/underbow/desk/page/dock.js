@@ -64,18 +64,19 @@ export function showDock(sheet) {
           return el("label", { for: id, class: level === at ? "on" : "" }, radio, el("span", {}, say(place)));
         }));
       }),
-      el("p", { class: "asin" }, `${say("as_in")} `, choice(kept.mix ?? "", [...(kept.mix ? [] : [["", say("mix_own")]]), ...mixes.map((one) => [one.name, one.name])], {
+      el("p", { class: "asin" }, el("span", {}, say("as_in")), choice(kept.mix ?? "", [...(kept.mix ? [] : [["", say("mix_own")]]), ...mixes.map((one) => [one.name, one.name])], {
         label: say("as_in"), keep: (name) => { const mix = mixes.find((one) => one.name === name); if (mix) stand(levelsOf(mix, sheet.here.pass), name); } }),
-        kept.mix ? "" : [" · ", word(say("keep_mix"), keep, { id: "keep-mix" })]));
+        kept.mix ? "" : word(say("keep_mix"), keep, { id: "keep-mix" })));
     if (focus?.startsWith("at-")) document.getElementById(focus)?.focus();
   }
 
   function refresh() {
     const { bar, pass, around } = sheet.here, { plan, changes, until } = sheet.view;
-    hear.disabled = !plan;
-    take.disabled = !plan || Boolean(sheet.recording);
+    const begin = plan ? sheet.from : null;
+    hear.disabled = !begin;
+    take.disabled = !begin || Boolean(sheet.recording);
     hear.classList.toggle("recording", Boolean(sheet.recording));
-    const text = sheet.recording ? say("record_stop") : sheet.hearing.playing ? say("pause") : bar > sheet.view.head?.first_bar ? say("hear_from", { bar: say("bar", { number: bar }) }) : say("hear_start");
+    const text = sheet.recording ? say("record_stop") : sheet.hearing.playing ? say("pause") : begin?.bar > sheet.view.head?.first_bar ? say("hear_from", { bar: say("bar", { number: begin.bar }) }) : say("hear_start");
     const sign = sheet.recording ? "●" : sheet.hearing.playing ? "❚❚" : "▶";
     const wanted = `${sign} ${text}`;
     if (hear.dataset.text !== wanted) { hear.dataset.text = wanted; hear.replaceChildren(el("span", { "aria-hidden": "true" }, sign), ` ${text}`); }
@@ -88,7 +89,7 @@ export function showDock(sheet) {
       more.replaceChildren(say("at_tempo", { tempo: `${beat(plan.beat)} = ${Math.round(tempo[0])}` }), " · ",
         around ? word(`${say("round_bars", { from: around[0], to: around[1] })} ×`, () => sheet.around(null), { id: "round" })
           : word(say("round"), () => sheet.around(lines.length ? [lines[0].number, lines.at(-1).number] : [bar, bar]), { id: "round" }),
-        until !== null ? el("span", { class: "red" }, ` · ${say("can_hear_to", { bar: until - 1 })}`) : "");
+        until !== null ? el("span", { class: "red" }, ` · ${begin ? say("can_hear_to", { bar: until - 1 }) : say("heard_once", { bar: until })}`) : "");
     }
     players();
   }

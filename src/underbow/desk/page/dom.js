@@ -50,9 +50,10 @@ function fit(field, text) {
 }
 
 // A line of text that is changed where it stands: what is typed is kept with Enter or on leaving, Escape leaves it as it was.
-export function line(value, { label, keep, ink = true, sample = "", numbers = false, live = null, id = null }) {
+export function line(value, { label, keep, ink = true, sample = "", numbers = false, live = null, id = null, wrong = null }) {
+  value = wrong ?? value; // what was written and can't be stays there, in red; Escape rubs it out
   const input = el("input", {
-    class: `line ${ink ? "ink" : "pencil"}`, value, "aria-label": label, placeholder: sample, spellcheck: "false", autocomplete: "off",
+    class: `line ${wrong !== null ? "wrong" : ink ? "ink" : "pencil"}`, value, "aria-invalid": wrong !== null ? "true" : undefined, "aria-label": label, placeholder: sample, spellcheck: "false", autocomplete: "off",
     inputmode: numbers ? "numeric" : undefined, id,
   });
   const size = () => fit(input, input.value || sample);
@@ -61,7 +62,7 @@ export function line(value, { label, keep, ink = true, sample = "", numbers = fa
   input.addEventListener("blur", settle);
   input.addEventListener("keydown", (event) => {
     if (event.key === "Enter") { event.preventDefault(); settle(); }
-    if (event.key === "Escape") { event.stopPropagation(); input.value = value; size(); input.blur(); }
+    if (event.key === "Escape") { event.stopPropagation(); input.value = value = wrong === null ? value : ""; size(); input.blur(); if (wrong !== null) keep(""); }
   });
   size();
   return input;
@@ -90,7 +91,9 @@ export function tell(text) {
   if (text) tell.timer = setTimeout(() => tell(""), 9000);
 }
 
+// Whether letters go into it: what takes none (a list, a button, a box to tick) leaves the keys to the desk.
+const LETTERS = new Set(["text", "search", "email", "number", "password", "tel", "url"]);
 export const typing = (target) =>
-  target instanceof HTMLElement && (target.matches("textarea, select, input:not([type=checkbox]):not([type=radio])") || target.isContentEditable);
+  target instanceof HTMLTextAreaElement || (target instanceof HTMLInputElement && LETTERS.has(target.type)) || Boolean(target?.isContentEditable);
 
 export const narrow = () => innerWidth < 620; // the staff is engraved for the paper's width

@@ -65,7 +65,7 @@ export async function start(sheet, { levels = null, whole = false, done }) {
   sheet.around(null);
   const { first_bar, last_bar } = sheet.view.head, round = whole ? [first_bar, last_bar] : null; // at one tempo until it is stopped
   if (whole) Object.assign(sheet.here, { bar: first_bar, time: 1 });
-  const { bar, time, pass } = sheet.here;
+  const { bar, time, pass } = sheet.from ?? sheet.here;
   const mine = { take, stream: null, levels, done: () => finish(sheet, mine, done) };
   sheet.recording = mine;
   take.onfull = mine.done;

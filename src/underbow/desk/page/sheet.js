@@ -65,20 +65,26 @@ export class Sheet {
 
   // Draws what has changed; what the teacher is typing in stays under her hands.
   draw() {
-    const { view } = this, typed = document.activeElement;
+    const { view } = this, typed = document.activeElement, down = scrollY;
+    const stood = this.paper.contains(typed) ? typed.getBoundingClientRect().top : null;
     const made = (key, data, make) => {
       const mark = JSON.stringify(data);
       const old = this.parts[key];
       if (old?.drawn === mark) return old.section;
-      if (old?.busy?.() && old.update) { old.update(view); old.drawn = mark; return old.section; }
+      if (old?.busy?.() && old.update) {
+        old.update(view);
+        $(".notes", old.section)?.replaceWith(this.notes(key)); // what is wrong is said of the sheet as it is now
+        old.drawn = mark;
+        return old.section;
+      }
       const part = make();
       part.drawn = mark;
       this.parts[key] = part;
       return part.section;
     };
-    const problems = (part) => [...view.problems, ...view.remarks].filter((one) => one.part === part);
+    const problems = (part) => this.remarked(part);
     const sections = [
-      made("head", [view.title, view.head, view.plan, problems("head")], () => this.head()),
+      made("head", [view.title, view.head, view.plan, view.left_out, problems("head")], () => this.head()),
       made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink, b.played]), problems("tune"), view.head?.last_bar], () => showTune(this)),
     ];
     if (view.changes) {
@@ -87,7 +93,7 @@ export class Sheet {
         made("changes", [view.changes, problems("changes")], () => showChanges(this)),
         made("fingers", [view.fingers, problems("fingers")], () => showFingers(this)),
         made("bow", [view.bow, problems("bow")], () => showBow(this)),
-        made("plan", [view.plan, view.room, problems("plan")], () => showPlan(this)),
+        made("plan", [view.plan, view.room, view.left_out, problems("plan")], () => showPlan(this)),
         made("learner", [view.learner, problems("learner")], () => this.learner()),
       );
     } else sections.push(made("text", [view.text, view.problems], () => this.text()));
@@ -96,29 +102,36 @@ export class Sheet {
     wanted.forEach((one, i) => { if (this.paper.children[i] !== one) this.paper.insertBefore(one, this.paper.children[i] ?? null); });
     if (typed && !document.contains(typed)) this.refocus(typed);
     this.margins();
+    // A paper that was shorter for a moment has been scrolled: what is worked on stays where it was on the screen.
+    const hand = document.activeElement;
+    scrollTo(0, stood !== null && this.paper.contains(hand) ? scrollY + hand.getBoundingClientRect().top - stood : down);
   }
 
   refocus(typed) {
+    if (document.contains(typed)) { typed.focus({ preventScroll: true }); return; }
     const same = typed.id ? document.getElementById(typed.id) : typed.dataset?.at ? $(`[data-at="${CSS.escape(typed.dataset.at)}"]`, this.paper) : null;
     same?.focus({ preventScroll: true });
   }
 
-  section(id, hint, ...content) {
-    const problems = this.remarked(id);
-    return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
-      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
-      this.notes(id, problems), content);
-  }
-
-  // What is wrong with some parts of the sheet, and what was assumed there.
-  remarked(...parts) {
-    const of = (all) => all.filter((one) => parts.includes(one.part));
+  // What is wrong in a part of the paper, or in none that is shown, and what was assumed there.
+  remarked(id) {
+    const also = { head: ["players", "sheet"], text: ["playing", "changes", "fingers", "bow", "plan", "learner"] }[id] ?? [];
+    const of = (all) => all.filter((one) => one.part === id || also.includes(one.part));
     return [...of(this.view.problems), ...of(this.view.remarks).map((one) => ({ ...one, remark: true }))];
   }
 
-  notes(id, problems) {
-    return problems.map((one) => el("p", { class: one.remark ? "remark" : "red", role: "note", "data-bar": one.bar ?? "", "data-part": id },
-      one.bar ? `${say("bar", { number: one.bar })}: ` : one.line && id === "tune" ? `${say("line_of", { line: one.line })}: ` : "", one.what));
+  // What is written under a key and can't be; null where nothing is wrong there.
+  wrong(key) { return this.view.left_out[key] ?? null; }
+
+  section(id, hint, ...content) {
+    return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
+      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
+      this.notes(id), content);
+  }
+
+  notes(id) {
+    return el("div", { class: "notes" }, this.remarked(id).map((one) => el("p", { class: one.remark ? "remark" : "red", role: "note", "data-bar": one.bar ?? "", "data-part": id },
+      one.bar ? `${say("bar", { number: one.bar })}: ` : one.line && id === "tune" ? `${say("line_of", { line: one.line })}: ` : "", one.what)));
   }
 
   // Where there is a margin, what is wrong stands beside its place.
@@ -148,12 +161,12 @@ export class Sheet {
       const key = choice(head.tonic, keys, { label: say("key"), id: "key", ink: head.key_ink, keep: (value) => this.change([{ key: ["key"], value }]) });
       const plan = view.plan, tempo = say(plan.start === plan.goal ? "tempo_one" : "tempo_range", { beat: beat(plan.beat), slow: plan.start, fast: plan.goal });
       facts.push(key, " · ", meter(head.meter), head.dance ? ` · ${head.dance}` : "", " · ", el("span", { class: plan.ink.length ? "" : "pencil" }, tempo), el("br"),
-        `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),
-        ` · ${say("only_bars")} `, line(head.bars, { label: say("only_bars"), sample: say("all_bars"), id: "bars", keep: (text) => this.change([{ key: ["bars"], value: text.trim().replace("–", "-") || null }]) }),
+        `${say("played")} `, line(head.form, { label: say("played"), ink: head.form_ink, wrong: this.wrong("form"), id: "form", keep: (text) => this.change([{ key: ["form"], value: text.trim() || null }]) }),
+        ` · ${say("only_bars")} `, line(head.bars, { label: say("only_bars"), sample: say("all_bars"), wrong: this.wrong("bars"), id: "bars", keep: (text) => this.change([{ key: ["bars"], value: text.trim().replace("–", "-") || null }]) }),
         head.key_ink ? [" · ", word(say("key_is"), () => this.change([{ key: ["key"], value: null }]))] : "");
     }
     return { section: el("header", { id: "part-head", class: "head" }, el("h1", {}, el("label", { class: "unseen", for: "title" }, say("title")), title), el("p", { class: "facts" }, facts),
-      head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head", this.remarked("head", "players", "sheet"))) };
+      head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head")) };
   }
 
   learner() {
@@ -172,7 +185,7 @@ export class Sheet {
     const area = el("textarea", { class: "abc", rows: 18, spellcheck: "false", "aria-label": this.name, id: "sheet-text" });
     area.value = this.view.text;
     area.addEventListener("blur", () => { if (area.value !== this.view.text) this.ask("changes", { text: area.value }); });
-    return { section: el("section", { id: "part-text" }, this.notes("text", this.view.problems.filter((one) => !["head", "players", "sheet", "tune"].includes(one.part))), area), busy: () => document.activeElement === area, update() {} };
+    return { section: el("section", { id: "part-text" }, this.notes("text"), area), busy: () => document.activeElement === area, update() {} };
   }
 
   // Keeping what was changed.
@@ -230,9 +243,11 @@ export class Sheet {
   }
 
   take(way) {
-    document.activeElement?.blur?.();
+    const held = this.paper.contains(document.activeElement) ? document.activeElement : null;
+    held?.blur?.(); // what stands under her hands is to be drawn anew as well
     return inTurn(async () => {
       try { this.take_in(await ask(`/sheet/${path(this.name)}/take/${way}`, { narrow: narrow() })); } catch (fault) { await this.refused(fault, "take", {}); }
+      if (document.activeElement === document.body && held) this.refocus(held);
     });
   }
 
@@ -240,9 +255,18 @@ export class Sheet {
   hear() {
     if (this.recording) { this.recording.done(); return; }
     if (this.hearing.playing) { this.hearing.halt(); return; }
-    const { bar, time, pass, around } = this.here;
+    if (!this.from) { tell(say("heard_once", { bar: this.view.until })); return; }
+    const { bar, time, pass, around } = this.from;
     const counted = !around && bar === this.view.head.first_bar && time === 1;
     return this.hearing.start(this.name, { bar, time, pass, around, counted, lines: this.parts.playing?.lines }).catch((fault) => tell(fault.message === "silent" ? say("no_sound") : fault.message)).finally(() => this.dock.refresh());
+  }
+
+  // Where the sound begins: here, or at the beginning where a bar up to here is wrong; null where there is nothing before it.
+  get from() {
+    const { until, head } = this.view, { here } = this;
+    const right = (bar) => until === null || bar < until;
+    if (right(here.bar)) return { ...here, around: here.around && right(here.around[0]) ? here.around : null };
+    return right(head.first_bar) ? { ...here, bar: head.first_bar, time: 1, around: null } : null;
   }
 
   heard({ pass, bar, note }) {
@@ -261,7 +285,7 @@ export class Sheet {
     this.parts.tune?.point(bar);
     if (!quiet) this.parts.changes?.point(bar);
     this.dock?.refresh();
-    if (this.hearing.playing && !this.recording) this.hearing.start(this.name, { bar, time, pass: this.here.pass, around: this.here.around });
+    if (this.hearing.playing && !this.recording && this.from?.bar === bar) this.hearing.start(this.name, { bar, time, pass: this.here.pass, around: this.here.around });
   }
 
   around(pair) {
@@ -273,7 +297,7 @@ export class Sheet {
 
   key(event) {
     if (event.key === " ") {
-      if (event.target.matches?.("button:not(.bar), a, summary, input") && event.target.id !== "hear") return false;
+      if (event.target.matches?.("button:not(.bar), a, summary, input, select") && event.target.id !== "hear") return false;
       this.hear();
       return true;
     }

@@ -25,7 +25,7 @@ function paper(sheet, changed) {
     el("a", { href: `#sheet/${path(sheet.name)}` },
       el("b", { dir: "auto" }, sheet.title), el("span", {}, sheet.readable ? facts : say("unreadable")),
       el("span", { class: "row", "aria-hidden": "true" }, sheet.chords.slice(0, 8).join("  ")), stairs(sheet.stairs)),
-    el("label", { class: "corner" }, box, el("i")));
+    el("label", { class: "corner", title: say("corner_how") }, box, el("i")));
 }
 
 export async function showShelf() {
@@ -89,7 +89,7 @@ export async function showShelf() {
   changed();
   stand.replaceChildren(
     el("h1", { class: "unseen" }, say("sheets_in", { folder: found.folder })),
-    found.sheets.length ? el("div", { class: "seek" }, find, count) : el("p", { class: "empty" }, say("empty")),
+    found.sheets.length ? el("div", { class: "seek" }, find, count, found.sheets.length > 1 ? el("p", { class: "quiet" }, say("corners_how")) : "") : el("p", { class: "empty" }, say("empty")),
     el("section", { "aria-label": say("begin") }, el("ul", { class: "papers blanks" }, blank)),
     el("section", { "aria-label": say("sheets_in", { folder: found.folder }) }, list));
   read().catch(() => {});

@@ -66,13 +66,19 @@ def read_rows(written: object) -> Rows:
     )
 
 
-def tried(rows: Rows) -> dict[str, Any]:
-    """Draw the rows, or say why the bow can't do it: ``{"svg", "problems": [{"row", "cell", "what"}]}``."""
+def tried(rows: Rows, *, narrow: bool = False) -> dict[str, Any]:
+    """Draw the rows, on a narrow paper a bar to a line, or say why the bow can't do it.
+
+    Returns
+    -------
+    dict
+        ``{"svg", "problems": [{"row", "cell", "what"}]}``.
+    """
     try:
         grid = rows.grid()
     except InputError as wrong:
         return {"svg": "", "problems": [_problem(fault, rows.cells) for fault in wrong.faults]}
-    return {"svg": draw_grid_svg(_pattern(grid, "")), "problems": []}
+    return {"svg": draw_grid_svg(_pattern(grid, ""), columns=1 if narrow else 2), "problems": []}
 
 
 def _problem(fault: Fault, cells: int) -> dict[str, Any]:

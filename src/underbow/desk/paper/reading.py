@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from underbow.desk.folder import Folder
@@ -80,6 +80,8 @@ class Reading:
         The first printed bar that can't be heard.
     files : mapping of str to bytes or None
         The sheet and everything of the folder that it names, as they were read.
+    left_out : mapping of str to str
+        What is written and was passed over, by its keys (``tempo.start``).
     """
 
     name: str
@@ -90,6 +92,7 @@ class Reading:
     remarks: tuple[Problem, ...]
     until: int | None
     files: Mapping[str, bytes | None]
+    left_out: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def tune_name(self) -> str | None:
@@ -175,7 +178,7 @@ def read_with(folder: Folder, reading: Reading, keys: Mapping[str, Any]) -> Read
 def _as_far(
     folder: Folder, name: str, text: str, table: Mapping[str, Any], files: Mapping[str, bytes | None]
 ) -> Reading:
-    faults, remarks, sheet, until = _read(table, folder, name)
+    faults, remarks, sheet, until, kept = _read(table, folder, name)
     tune = table.get("tune")
     problems = tuple(_problem(fault, tune if isinstance(tune, str) else "") for fault in faults)
     bars = [problem.bar for problem in problems if problem.bar is not None and problem.part in {"tune", "changes"}]
@@ -188,12 +191,29 @@ def _as_far(
     shown = tuple(
         remark for remark in noted if _bar_named(remark.what) not in wrong
     )  # that it is too short is told already
-    return Reading(name, text, table, sheet, problems, shown, heard, files)
+    return Reading(name, text, table, sheet, problems, shown, heard, files, _left_out(table, kept))
 
 
 def _bar_named(what: str) -> int:
     found = _BAR.search(what)
     return int(found[1]) if found else -1
+
+
+def _left_out(table: Mapping[str, Any], kept: Mapping[str, Any]) -> dict[str, str]:
+    """Give the texts and numbers of a table that were passed over: they stay on the paper until they are put right.
+
+    >>> _left_out({"bars": "5 to 90", "tempo": {"start": 60, "passes": "many"}}, {"tempo": {"start": 60}})
+    {'bars': '5 to 90', 'tempo.passes': 'many'}
+    """
+    out: dict[str, str] = {}
+    for key, value in table.items():
+        inner = kept.get(key)
+        if isinstance(value, Mapping):
+            below = _left_out(value, inner if isinstance(inner, Mapping) else {})
+            out |= {f"{key}.{name}": text for name, text in below.items()}
+        elif value != inner and isinstance(value, str | int | float):
+            out[key] = str(value)
+    return out
 
 
 def _named(table: Mapping[str, Any]) -> list[str]:
@@ -209,8 +229,8 @@ def _named(table: Mapping[str, Any]) -> list[str]:
 
 def _read(
     table: Mapping[str, Any], folder: Folder, name: str
-) -> tuple[Sequence[Fault], Sequence[Fault], Sheet | None, int | None]:
-    """Read a table, passing over what is faulty."""
+) -> tuple[Sequence[Fault], Sequence[Fault], Sheet | None, int | None, Mapping[str, Any]]:
+    """Read a table, passing over what is faulty; the last that is given is what is left of it."""
     first: list[Fault] | None = None
     until: int | None = None
     above = folder.place(name).parent
@@ -227,7 +247,7 @@ def _read(
         if mended == table:
             break
         table = mended
-    return first or (), _remarks(sheet, table) if sheet is not None else (), sheet, until
+    return first or (), _remarks(sheet, table) if sheet is not None else (), sheet, until, table
 
 
 def _remarks(sheet: Sheet, table: Mapping[str, Any]) -> list[Fault]:
@@ -242,6 +262,7 @@ def _mended(table: Mapping[str, Any], faults: Sequence[Fault]) -> tuple[dict[str
     out, until = dict(table), None
     for fault in faults:
         key, _, inner = re.split(r"[,\s]", fault.where, maxsplit=1)[0].partition(".")
+        inner = inner or fault.where.partition(", ")[2]
         place = re.search(r"\b(\d+)\b", fault.where)
         value = out.get(key)
         if key == "progression" and isinstance(value, str):
@@ -256,14 +277,6 @@ def _mended(table: Mapping[str, Any], faults: Sequence[Fault]) -> tuple[dict[str
                 until = int(number) if until is None else min(until, int(number))
         elif isinstance(value, dict) and inner in value:
             out[key] = {name: entry for name, entry in value.items() if name != inner}
-        elif key == "shapes" and isinstance(value, dict):
-            out[key] = {
-                name: entry
-                for name, entry in value.items()
-                if not re.search(rf"(?<!\w){re.escape(name)}(?!\w)", fault.what)
-            }
-            if out[key] == value:
-                del out[key]
         elif key in out and key not in {"tune", "abc", "compose"}:
             del out[key]
     return out, until
@@ -298,7 +311,7 @@ def _problem(fault: Fault, tune: str) -> Problem:
         return Problem(part, fault.what, int(place[0]) if place else None, key=key)
     if tune and fault.file == tune:
         part = "tune"
-    where = "" if part == "sheet" or key == fault.where else fault.where[len(key) :].strip(", ")
+    where = "" if part in {"sheet", "fingers"} or key == fault.where else fault.where[len(key) :].strip(", ")
     return Problem(
         part,
         f"{where}: {fault.what}" if where and not bar else fault.what,

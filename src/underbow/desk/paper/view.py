@@ -12,7 +12,7 @@ from underbow.desk.paper.drawing import NARROW, WIDE, hand, signs, staff
 from underbow.desk.paper.reading import Problem, Reading
 from underbow.errors import InputError
 from underbow.fiddle.drawing.grid_svg import draw_grid_svg
-from underbow.fiddle.shapes.search import shapes_for
+from underbow.fiddle.shapes.search import shapes_for, written_shape
 from underbow.fiddle.tuning import NAMED
 from underbow.lesson.print.handout import shown_shapes
 from underbow.lesson.print.staff import staff_tune
@@ -43,13 +43,14 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
     ----------
     reading : Reading
     narrow : bool
-        Whether the staff is engraved for a narrow paper.
+        Whether the staff is engraved for a narrow paper, and a bowing drawn with a bar to a line.
 
     Returns
     -------
     dict
-        ``name version problems remarks text until tune title learner recording``; where the tune could be read ``head staff
-        changes order fingers bow plan room players`` as well. ``until`` is the first bar that can't be heard.
+        ``name version problems remarks text until left_out tune title learner recording``; where the tune could be read ``head
+        staff changes order fingers bow plan room players`` as well. ``until`` is the first bar that can't be heard;
+        ``left_out`` is what is written and passed over, by its keys.
     """
     table, sheet = reading.table, reading.sheet
     out: dict[str, Any] = {
@@ -59,6 +60,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
         "remarks": _shown(reading.remarks, page_of(reading).lines),
         "text": reading.text if sheet is None else "",
         "until": reading.until,
+        "left_out": dict(reading.left_out),
         "tune": _tune(reading),
         "title": {
             "text": _text(table.get("title")) or (sheet.title if sheet else reading.name),
@@ -76,7 +78,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
         "changes": [_bar(bar, table.get("changes")) for bar in bars],
         "order": _order(sheet),
         "fingers": _fingers(sheet, table),
-        "bow": _bow(sheet, table),
+        "bow": _bow(sheet, table, columns=1 if narrow else 2),
         "plan": _plan(sheet, table),
         "room": {"is": sheet.room, "ink": isinstance(table.get("sound"), dict) and "room" in table["sound"]},
         "players": {
@@ -195,11 +197,33 @@ def _fingers(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
             }
             for chord, shape in shown_shapes(sheet)
         ],
+        "refused": [_refused(sheet, *written) for written in _pins(table) if _spelled(written[0]) not in pinned],
         "tuning": sheet.tuning.name,
         "tuning_ink": "tuning" in table,
         "tunings": list(NAMED),
         "strings": sheet.strings,
         "strings_ink": "strings" in table,
+    }
+
+
+def _pins(table: Mapping[str, Any]) -> list[tuple[str, str]]:
+    written = table.get("shapes")
+    return [(name, str(label)) for name, label in written.items()] if isinstance(written, dict) else []
+
+
+def _refused(sheet: Sheet, symbol: str, label: str) -> dict[str, Any]:
+    """A shape that the teacher has decided and that can't be played, drawn where it can be."""
+    shape = written_shape(label, sheet.tuning, sheet.pair)
+    try:
+        chord = Chord.parse(symbol)
+    except ValueError:
+        chord = None
+    return {
+        "chord": signs(symbol),
+        "written": symbol,
+        "of": _spelled(symbol),
+        "label": label,
+        "svg": hand(chord, shape) if chord is not None and shape is not None else "",
     }
 
 
@@ -227,7 +251,7 @@ def choices(sheet: Sheet, symbol: str) -> list[dict[str, Any]]:
     return [{"label": shape.label, "svg": hand(chord, shape)} for shape in found[:_MOST_CHOICES]]
 
 
-def _bow(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
+def _bow(sheet: Sheet, table: Mapping[str, Any], *, columns: int) -> dict[str, Any]:
     written = table.get("pattern")
     names = written if isinstance(written, dict) else {}
     return {
@@ -237,7 +261,7 @@ def _bow(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:
                 "name": pattern.name,
                 "title": pattern.title,
                 "about": pattern.about,
-                "svg": draw_grid_svg(pattern),
+                "svg": draw_grid_svg(pattern, columns=columns),
                 "bars": pattern.grid.bars * (2 if pattern.grid.flips else 1),
                 "ink": section in names or isinstance(written, str),
                 "own": _own_file(names.get(section, written)),

@@ -61,12 +61,12 @@ def pinned_shapes(
         try:
             chord = Chord.parse(symbol)
         except ValueError as error:
-            faults.append(Fault(str(error), where="shapes"))
+            faults.append(Fault(str(error), where=f"shapes, {symbol}"))
             continue
         try:
             shape = pinned_shape(text, chord, tuning, pair, technique)
         except InputError as error:
-            faults += [Fault(fault.what, where="shapes") for fault in error.faults]
+            faults += [Fault(fault.what, where=f"shapes, {symbol}") for fault in error.faults]
             continue
         plain = Chord(chord.root, chord.quality)
         for meant in chords:  # "G" is meant for G/B as well, unless that is pinned itself

@@ -125,11 +125,10 @@ class HandShape:
         return tuple(spelled(midi) if midi % 12 != 1 else spelled(midi, 2) for midi in self.midi)
 
     def spelled(self, chord: Chord) -> tuple[Pitch, ...]:
-        """The notes as the chord spells them."""
+        """The notes as the chord spells them, those outside it on its root's side of the line of fifths."""
         names = dict(zip(chord.numbers, chord.tones, strict=True))
         return tuple(
-            names[midi % 12].at(midi) if midi % 12 in names else note
-            for midi, note in zip(self.midi, self.notes, strict=True)
+            names[midi % 12].at(midi) if midi % 12 in names else spelled(midi, chord.root.fifths) for midi in self.midi
         )
 
     def degrees(self, chord: Chord) -> tuple[str, ...]:

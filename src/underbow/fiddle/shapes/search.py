@@ -125,14 +125,13 @@ def pinned_shape(
     >>> pinned_shape("0-3", Chord.parse("G"), fiddle, (0, 1)).label, pinned_shape("1-2", Chord.parse("F"), fiddle, (0, 1)).label
     ('0-3', '1-L2')
     """
-    match = _PIN.fullmatch(text.strip())
-    if not match:
+    read = _read(text)
+    if read is None:
         raise InputError(
             f"hand shape {text!r} for {chord}: write the fingers, lower string first, 0 for open and L or H for low and high, "
             'such as "0-3" or "L2-0"'
         )
-    wanted = [word.strip().upper() for word in re.split(r"[-–]", match[2])]
-    position = _POSITION[(match[1] or "").lower()] if any(word != "0" for word in wanted) else None
+    wanted, position = read
     wider = replace(technique, position=max(technique.position, position or 1), three=len(wanted) > 2, drones=True)
     ranked = [shape for shape in shapes_for(chord, tuning, pair, wider) if len(shape.stops) == len(wanted)]
     allowed = {position} if position is not None else {*range(technique.position + 1)}
@@ -141,10 +140,36 @@ def pinned_shape(
             if shape.position in allowed and _written(shape, wanted, exact):
                 return shape
     choices = [shape.label for shape in shapes_for(chord, tuning, pair, technique)]
-    raise InputError(
-        f"hand shape {text!r} for {chord}: {_sounding(wanted, chord, tuning, pair, position)}; "
-        f"write one of {', '.join(choices[:6])}"
-    )
+    cure = f"take {'one of ' * (len(choices) > 1)}{', '.join(choices[:6])}" if choices else "no other is in reach here"
+    raise InputError(f"hand shape {text!r} for {chord}: {_why(chord, written_shape(text, tuning, pair))}; {cure}")
+
+
+def written_shape(text: str, tuning: Tuning, pair: tuple[int, int]) -> HandShape | None:
+    """Read a hand shape as it is written, whatever it sounds; in first position where none is named.
+
+    Returns
+    -------
+    HandShape or None
+        None where it is no shape, or these fingers come down nowhere on the pair.
+
+    >>> written_shape("4-2", Tuning.parse("AEAE"), (0, 1)).midi
+    (64, 68)
+    """
+    wanted, position = _read(text) or ([], None)
+    found = [(_OPEN, *_HALF)] if position == 0 else placements(position or 1).values()
+    where = {str(stop): stop for stops in found for stop in stops}
+    if len(wanted) != len(pair) or not all(word in where for word in wanted):
+        return None
+    return HandShape(pair, tuple(where[word] for word in wanted), tuning, 1 if position is None else position)
+
+
+def _read(text: str) -> tuple[list[str], int | None] | None:
+    """Part a written shape into its fingers and its position, None where none is named or all strings are open."""
+    match = _PIN.fullmatch(text.strip())
+    if not match:
+        return None
+    wanted = [word.strip().upper() for word in re.split(r"[-–]", match[2])]
+    return wanted, _POSITION[(match[1] or "").lower()] if any(word != "0" for word in wanted) else None
 
 
 def _written(shape: HandShape, wanted: Sequence[str], exact: bool) -> bool:
@@ -153,14 +178,11 @@ def _written(shape: HandShape, wanted: Sequence[str], exact: bool) -> bool:
     return all(word in (str(stop), str(stop.finger)) for word, stop in zip(wanted, shape.stops, strict=True))
 
 
-def _sounding(wanted: Sequence[str], chord: Chord, tuning: Tuning, pair: tuple[int, int], position: int | None) -> str:
-    """Say which notes a refused hand shape would sound; in first position where none is named."""
-    found = [(_OPEN, *_HALF)] if position == 0 else placements(position or 1).values()
-    where = {str(stop): stop for stops in found for stop in stops}
-    if len(wanted) != len(pair) or not all(word in where for word in wanted):
+def _why(chord: Chord, shape: HandShape | None) -> str:
+    """Say which notes a refused hand shape would sound."""
+    if shape is None:
         return "these fingers can't stop its notes here"
-    shape = HandShape(pair, tuple(where[word] for word in wanted), tuning)
-    notes = [note for note, midi in zip(shape.notes, shape.midi, strict=True) if midi % 12 not in chord.numbers]
+    notes = [note for note in shape.spelled(chord) if note.pitch_class.number not in chord.numbers]
     if not notes:
         return "one finger would have to be in two places"
     names = " and ".join(str(note.pitch_class) for note in notes)

@@ -133,9 +133,9 @@ def _shapes(
     pinned: dict[str, str] = {}
     played = {str(span.chord) for span in melody.chords if span.chord}
     for symbol, shape in table.shapes.items():
-        chord = notebook.read("shapes", Chord.parse, symbol)
+        chord = notebook.read(f"shapes, {symbol}", Chord.parse, symbol)
         if chord is not None and str(chord) not in played:
-            notebook.say("shapes", f"{symbol} is not played; the chords are {', '.join(sorted(played))}")
+            notebook.say(f"shapes, {symbol}", f"{symbol} is not played; the chords are {', '.join(sorted(played))}")
         elif chord is not None:
             pinned[str(chord)] = shape
     rate = float(ramp.tempos[-1].quarters_per_minute) / 60

@@ -1,9 +1,9 @@
 // The bow: patterns to choose from, and its zigzag changed by hand. What the bow can't do is said at once, with why.
 import { ask, path } from "../ask.js";
-import { $, $$, drawing, el, line, word } from "../dom.js";
+import { $, $$, drawing, el, line, narrow, word } from "../dom.js";
 import { say } from "../words.js";
 
-let editing = null; // which block is being changed; it stays so while the sheet is drawn anew
+let editing = {}; // the sheet and the block that is being changed; it stays so while the sheet is drawn anew
 
 export function showBow(sheet) {
   const { bow } = sheet.view;
@@ -14,14 +14,14 @@ export function showBow(sheet) {
   const written = (one) => one.own ?? one.name;
 
   const choose = el("div", { class: "choices" });
-  const finished = (id) => { editing = null; delete sheet.parts.bow; sheet.draw(); $(`[data-at="hand-${id}"]`)?.focus(); };
+  const finished = (id) => { editing = {}; delete sheet.parts.bow; sheet.draw(); $(`[data-at="hand-${id}"]`)?.focus(); };
 
   function shown(block) {
     const id = block.section ?? "";
     const home = el("div", { class: `bowing ${block.bars > 1 ? "wide" : ""}` });
     const place = el("div", { class: "drawn" }, drawing(block.svg));
     const others = word(say("other_bowing"), () => (choose.dataset.of === id && choose.children.length ? choose.replaceChildren() : list(block, choose, id)), { class: "open", "data-at": `bowing-${id}` });
-    const hand = word(say("change_bow"), () => { editing = id; part.editor = editor(sheet, block, home, () => finished(id)); }, { "data-at": `hand-${id}` });
+    const hand = word(say("change_bow"), () => { editing = { sheet, id }; part.editor = editor(sheet, block, home, () => finished(id)); }, { "data-at": `hand-${id}` });
     const split = alike && block.names.length > 1 ? block.names.map((one) => [" · ", word(say("bow_of", { section: one }), () => list({ ...block, section: one }, choose, one), { "data-at": `split-${one}` })]) : "";
     const whole = () => [
       el("p", { class: "bow-head" }, block.names.length > 1 || bow.sections.length > 1 ? el("b", { class: "letter" }, block.names.join(" ")) : "", " ", el("span", { class: block.ink ? "ink" : "pencil" }, block.title), block.own ? el("span", { class: "quiet" }, ` (${say("own_bow")})`) : ""),
@@ -30,7 +30,7 @@ export function showBow(sheet) {
         alike ? "" : [" · ", word(say("one_for_all"), () => sheet.change([{ key: ["pattern"], value: written(block) }]))],
         block.ink && (block.section === null || bow.sections.length < 2) ? [" · ", word(say("rub_out"), () => sheet.change([{ key: ["pattern"], value: null }]))] : "")];
     home.append(...whole());
-    if (editing === id) part.editor = editor(sheet, block, home, () => finished(id));
+    if (editing.sheet === sheet && editing.id === id) part.editor = editor(sheet, block, home, () => finished(id));
     return home;
   }
 
@@ -54,6 +54,7 @@ function hear(sheet, what) {
 }
 
 const STARTS = "dux~";
+const LEAST = 32, BAR = 320; // pixels that a finger hits; units that a bar is drawn wide
 
 function editor(sheet, block, home, done) {
   let rows = { ...block.rows }, title = block.own ? block.title : "", file = block.own, at = 0, keeping, sent = 0;
@@ -64,7 +65,7 @@ function editor(sheet, block, home, done) {
   const name = line(title || `${block.title}, my way`, { label: say("bow_name"), keep: (text) => { title = text; keep(); }, id: "bow-name" });
   home.replaceChildren(
     el("p", { class: "bow-head" }, block.names.length > 1 || block.section ? el("b", { class: "letter" }, block.names.join(" ")) : "", " ", name),
-    board, why, words, el("p", { class: "quiet" }, say("bow_how")),
+    el("div", { class: "scroll" }, board), why, words, el("p", { class: "quiet" }, say("bow_how")),
     el("p", { class: "quiet" }, word(say("hear_it"), () => hear(sheet, { rows })), " · ", word(say("put_down"), () => { flush(); done(); }, { class: "open" })));
 
   const put = (row, i, sign) => { rows[row] = rows[row].slice(0, i) + sign + rows[row].slice(i + 1); };
@@ -104,7 +105,7 @@ function editor(sheet, block, home, done) {
   async function changed(i) {
     at = i;
     const mine = ++sent;
-    const found = await ask("/bow", { rows }).catch((fault) => ({ svg: "", problems: [{ what: fault.message, cell: null }] }));
+    const found = await ask("/bow", { rows, narrow: narrow() }).catch((fault) => ({ svg: "", problems: [{ what: fault.message, cell: null }] }));
     if (mine !== sent) return;
     why.replaceChildren(...(found.problems.length ? [el("p", {}, say("cant_bow")), ...[...new Set(found.problems.map((one) => one.what))].map((one) => el("p", {}, one))] : []));
     if (found.svg) { draw(found.svg); clearTimeout(keeping); keeping = setTimeout(keep, 350); }
@@ -132,10 +133,18 @@ function editor(sheet, block, home, done) {
     offer();
   }
   const hands = () => $$(".cell-hand", board);
-  const counts = () => $$("text", board).map((one) => one.textContent);
+  let counts = []; // how each cell is counted, "2" or "2 &"
+  function count(cells) {
+    let beat = "";
+    counts = cells.map((rect, i) => {
+      const name = $$("text", rect.parentElement)[i % rows.cells]?.textContent ?? "";
+      if (/\d/.test(name)) beat = name;
+      return name === beat ? name : `${beat} ${name}`;
+    });
+  }
   function said(i) {
     const sign = rows.bow[i], name = { d: "stroke_d", u: "stroke_u", "-": "stroke_hold", "~": "stroke_pulse", x: "stroke_x", ".": "stroke_rest" }[sign];
-    return say("cell_said", { bar: Math.floor(i / rows.cells) + 1, place: (i % rows.cells) + 1, stroke: say(name, { accent: rows.accent[i] }) });
+    return say("cell_said", { bar: Math.floor(i / rows.cells) + 1, count: counts[i], stroke: say(name, { accent: rows.accent[i] }) });
   }
 
   function draw(svg) {
@@ -145,8 +154,10 @@ function editor(sheet, block, home, done) {
     board.replaceChildren(picture);
     const view = picture.viewBox.baseVal;
     board.classList.toggle("wide", view.width > 400);
+    board.style.minWidth = narrow() ? `${LEAST * rows.cells * view.width / BAR}px` : ""; // where that is too wide, it is pushed aside
     home.classList.toggle("wide", view.width > 400);
     const cells = $$("rect.cell", picture).slice(0, rows.bow.length);
+    count(cells);
     cells.forEach((rect, i) => {
       const shift = rect.closest("g")?.getAttribute("transform")?.match(/translate\(([-\d.]+)[ ,]+([-\d.]+)/) ?? [0, 0, 0];
       const box = { x: Number(rect.getAttribute("x")) + Number(shift[1]), y: Number(rect.getAttribute("y")) + Number(shift[2]), w: Number(rect.getAttribute("width")), h: Number(rect.getAttribute("height")) };
@@ -177,12 +188,17 @@ function editor(sheet, block, home, done) {
     const move = (event) => {
       if (Math.hypot(event.clientX - down.clientX, event.clientY - down.clientY) > 4) moved = true;
       if (!moved) return;
-      if (top) { target = Math.min(Math.max(i + Math.round((event.clientX - down.clientX) / box.width), 0), rows.bow.length - 1); hands().forEach((one, j) => one.classList.toggle("aim", j === target && j !== i)); }
+      if (top) { target = Math.min(Math.max(i + Math.round((event.clientX - down.clientX) / box.width), 0), rows.bow.length - 1); if ("du".includes(rows.bow[i])) hands().forEach((one, j) => one.classList.toggle("aim", j === target && j !== i)); }
       else if (from) { to = Math.min(Math.max(from + Math.round((down.clientY - event.clientY) / 7), 1), 9); if (String(to) !== rows.accent[i]) lean(i, to); }
     };
     hand.addEventListener("pointermove", move);
-    hand.addEventListener("pointerup", () => {
+    const over = () => {
       hand.removeEventListener("pointermove", move);
+      for (const one of hands()) one.classList.remove("aim");
+    };
+    hand.addEventListener("pointercancel", over, { once: true });
+    hand.addEventListener("pointerup", () => {
+      over();
       if (top && !moved) turn(i);
       else if (top) moveTurn(i, target);
     }, { once: true });

@@ -1,5 +1,5 @@
 // The changes, bar by bar under the lines of the staff. A letter typed on a bar begins a chord; what is suggested stands in pencil.
-import { $, $$, el, word } from "../dom.js";
+import { $, $$, el, narrow, word } from "../dom.js";
 import { say } from "../words.js";
 
 export function showChanges(sheet) {
@@ -59,10 +59,10 @@ export function showChanges(sheet) {
     const input = el("input", { class: "chord-field", "aria-label": say("chords_of", { bar: say("bar", { number: bar.number }) }), spellcheck: "false", autocomplete: "off", id: "chord-field" });
     const was = wrong.has(bar.number) && bar.typed ? bar.typed : bar.written;
     input.value = begun ?? (was === "-" ? "" : was);
-    const hints = el("div", { class: "hints" }, bar.others.slice(0, 4).map(([shown, written, sure]) =>
+    const hints = el("div", { class: "hints" }, bar.others.length ? el("span", { class: "quiet" }, say("how_sure")) : "", bar.others.slice(0, 4).map(([shown, written, sure]) =>
       word(say("sure", { chords: shown, sure: Math.round(100 * sure) }), () => keep(written), { class: "pencil" })),
     word(say("no_chord"), () => keep("-"), { class: "pencil" }), bar.rubbed ? word(say("rub_out"), () => keep("")) : "");
-    const box = el("div", { class: "typing" }, input, hints);
+    const box = el("div", { class: "typing" }, narrow() ? el("b", { class: "which" }, bar.number ? say("bar", { number: bar.number }) : say("pickup")) : "", input, hints);
     let done = false;
     const close = (focus) => {
       if (done) return;
@@ -70,6 +70,7 @@ export function showChanges(sheet) {
       part.close = null; part.editing = null;
       box.remove();
       button.hidden = false;
+      button.classList.remove("typed");
       if (focus) button.focus();
     };
     const keep = (text, focus = true) => {
@@ -85,8 +86,14 @@ export function showChanges(sheet) {
       event.stopPropagation();
     });
     box.addEventListener("focusout", (event) => { if (!done && !box.contains(event.relatedTarget)) part.close?.(); });
-    button.hidden = true;
-    cell.append(box);
+    if (narrow()) { // as wide as the paper, right below the bar, which stays in sight
+      button.classList.add("typed");
+      cell.parentElement.append(box);
+      box.style.top = `${cell.offsetTop + cell.offsetHeight}px`;
+    } else {
+      button.hidden = true;
+      cell.append(box);
+    }
     part.editing = bar.number;
     input.focus();
     if (begun === null) input.select();

@@ -8,11 +8,11 @@ export function showPlan(sheet) {
   const put = (name, value) => sheet.change([{ key: ["tempo", name], value }, ...(name === "passes" ? [{ key: ["tempo", "step"], value: null }] : [])]);
   const whole = (text) => { const number = Number(text.trim()); return Number.isInteger(number) && text.trim() ? number : text.trim() || null; };
   const hint = [
-    line(String(plan.tempos.length), { label: say("tempos"), ink: ink("passes") || ink("step"), numbers: true, id: "tempos", keep: (text) => put("passes", whole(text)) }), ` ${say("tempos_word")} `,
+    line(String(plan.tempos.length), { label: say("tempos"), ink: ink("passes") || ink("step"), numbers: true, wrong: sheet.wrong("tempo.passes") ?? sheet.wrong("tempo.step"), id: "tempos", keep: (text) => put("passes", whole(text)) }), ` ${say("tempos_word")} `,
     choice(plan.kind, ["steps", "glide", "steady"].map((one) => [one, say(`way_${one}`)]), { label: say("way"), ink: ink("ramp"), keep: (value) => sheet.change([{ key: ["tempo", "ramp"], value: value === "steps" ? null : value }, ...(value === "steady" ? [{ key: ["tempo", "start"], value: null }, { key: ["tempo", "step"], value: null }] : [])]) }),
-    plan.kind === "glide" ? "" : [` · ${say("each_tempo")} `, line(String(plan.each), { label: say("each_tempo"), ink: ink("each"), numbers: true, id: "each", keep: (text) => put("each", whole(text)) }), ` ${say(plan.each === 1 ? "time" : "times")} · `,
-      line(String(plan.between), { label: say("between"), ink: ink("between"), numbers: true, id: "between", keep: (text) => put("between", whole(text)) }), ` ${say("between")}`],
-    " · ", line(String(plan.count_in), { label: say("count_in"), ink: ink("count_in"), numbers: true, id: "count-in", keep: (text) => put("count_in", whole(text)) }), ` ${say("count_in")}`,
+    plan.kind === "glide" ? "" : [` · ${say("each_tempo")} `, line(String(plan.each), { label: say("each_tempo"), ink: ink("each"), numbers: true, wrong: sheet.wrong("tempo.each"), id: "each", keep: (text) => put("each", whole(text)) }), ` ${say(plan.each === 1 ? "time" : "times")} · `,
+      line(String(plan.between), { label: say("between"), ink: ink("between"), numbers: true, wrong: sheet.wrong("tempo.between"), id: "between", keep: (text) => put("between", whole(text)) }), ` ${say("between")}`],
+    " · ", line(String(plan.count_in), { label: say("count_in"), ink: ink("count_in"), numbers: true, wrong: sheet.wrong("tempo.count_in"), id: "count-in", keep: (text) => put("count_in", whole(text)) }), ` ${say("count_in")}`,
     " · ", choice(sheet.view.room.is, ["small", "off"].map((one) => [one, say(`room_${one}`)]), { label: say("room"), ink: sheet.view.room.ink, id: "room", keep: (value) => sheet.change([{ key: ["sound", "room"], value: value === "small" ? null : value }]) }),
   ];
   const all = plan.tempos.map(([begin]) => begin), low = Math.min(...all) * 0.7, high = Math.max(plan.goal, ...all);
@@ -25,7 +25,7 @@ export function showPlan(sheet) {
     step.style.height = `${tall(begin)}px`;
     const tread = el("button", { type: "button", class: "tread", "data-at": `stair-${i}`, "aria-label": say("stair_said", { number: i + 1, tempo: `${beat(plan.beat)} = ${shown}` }), "aria-pressed": String(sheet.here.pass === i + 1),
       onclick: () => { sheet.here.pass = i + 1; mark(i + 1); sheet.dock.refresh(); if (sheet.hearing.playing) sheet.hearing.change({ pass: i + 1 }); } });
-    const top = edge && plan.kind !== "glide" || edge ? line(String(edge === "start" ? plan.start : plan.goal), { label: say(edge === "start" ? "starts_at" : "ends_at"), ink: ink(edge), numbers: true, id: `tempo-${edge}`, keep: (text) => put(edge, whole(text)) }) : el("span", {}, shown);
+    const top = edge && plan.kind !== "glide" || edge ? line(String(edge === "start" ? plan.start : plan.goal), { label: say(edge === "start" ? "starts_at" : "ends_at"), ink: ink(edge), numbers: true, wrong: sheet.wrong(`tempo.${edge}`), id: `tempo-${edge}`, keep: (text) => put(edge, whole(text)) }) : el("span", {}, shown);
     step.append(top, tread);
     if (edge) step.append(handle(step, edge, top));
     stairs.append(el("li", {}, step));
@@ -36,7 +36,7 @@ export function showPlan(sheet) {
     knob.addEventListener("pointerdown", (down) => {
       down.preventDefault();
       knob.setPointerCapture(down.pointerId);
-      const from = Number(field.value), unit = 88 / Math.max(high - low, 1);
+      const from = edge === "start" ? plan.start : plan.goal, unit = 88 / Math.max(high - low, 1);
       let tempo = from;
       const move = (event) => {
         tempo = Math.min(Math.max(Math.round(from + (down.clientY - event.clientY) / unit), 20), 300);

@@ -126,12 +126,7 @@ export function showPlaying(sheet) {
   }
 
   part.section = sheet.section("playing", "", slip);
-  part.update = () => {
-    const notes = sheet.notes("playing", sheet.view.problems.filter((one) => one.part === "playing"));
-    $$(".red[data-part]", part.section).forEach((one) => one.remove());
-    $(".over", part.section).after(...notes);
-    refresh();
-  };
+  part.update = refresh;
   slip.addEventListener("focusout", (event) => { if (part.found && !slip.contains(event.relatedTarget)) { write(part.found); part.found = null; } });
   refresh();
   return part;

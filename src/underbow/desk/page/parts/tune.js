@@ -4,14 +4,15 @@ import { $, $$, drawing, el, narrow, word } from "../dom.js";
 import { say } from "../words.js";
 
 const TRY = 50, KEEP = 900; // milliseconds after the last key
-let open = false; // stays open while a sheet's staff is drawn anew
+let written = null; // the sheet whose text is open; it stays so while the staff is drawn anew
 
 export function showTune(sheet) {
   const { view } = sheet, { tune } = view;
+  let open = written === sheet || !view.staff;
   const music = el("div", { class: "music" });
   const part = { music, busy: () => $("#abc") && document.activeElement === $("#abc") };
   const where = tune.own ? (tune.file ? say(tune.number ? "tune_of_book" : "tune_file", tune) : say("tune_in_sheet")) : tune.composed ? say("tune_composed") : say("tune_of_file", { file: tune.file ?? "" });
-  const button = word(open ? say("put_down") : say("write_tune"), () => { open = !open; toggle(); }, { class: "open", "aria-expanded": String(open), id: "write-tune" });
+  const button = word(open ? say("put_down") : say("write_tune"), () => { open = !open; written = open ? sheet : null; toggle(); }, { class: "open", "aria-expanded": String(open), id: "write-tune" });
   const slip = el("div", { class: "writing" });
   const another = tune.composed ? word(say("other_melody"), () => sheet.change([{ key: ["compose", "seed"], value: 1 + Math.floor(Math.random() * 1e6) }])) : "";
   // What was in doubt when the tune was written down from a recording stands in its text: N:bar 7: why, and "^?" over the bar.
@@ -25,7 +26,6 @@ export function showTune(sheet) {
   const unsure = doubts.length ? el("div", { class: "unsure" }, el("p", { class: "quiet" }, say("in_doubt")), el("ul", { class: "doubts" }, doubts.map((one, at) =>
     el("li", {}, word(`${say("bar", { number: one.bar })}: ${one.why}`, () => sheet.goto(one.bar)), " · ", word(say("is_right"), () => settle(one, at), { "data-settle": one.bar }))))) : "";
   part.section = sheet.section("tune", [el("span", {}, where), " · ", another, another ? " · " : "", button], music, unsure, slip);
-  if (!view.staff) open = true;
 
   function draw(text) {
     music.replaceChildren(...(text ? [drawing(text, say("tune"))] : []));
@@ -145,7 +145,7 @@ export function showTune(sheet) {
     });
     area.addEventListener("scroll", () => { marks.scrollTop = numbers.scrollTop = area.scrollTop; marks.scrollLeft = area.scrollLeft; });
     area.addEventListener("blur", keep);
-    area.addEventListener("keydown", (event) => { if (event.key === "Escape") { event.stopPropagation(); keep(); open = false; toggle(); } });
+    area.addEventListener("keydown", (event) => { if (event.key === "Escape") { event.stopPropagation(); keep(); open = false; written = null; toggle(); } });
     part.update = (next) => {
       problems = next.problems.filter((one) => one.part === "tune");
       if (next.staff) draw(next.staff);

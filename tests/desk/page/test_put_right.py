@@ -1,0 +1,98 @@
+"""What is wrong on the paper stands in red where it is, in words, until it is put right there."""
+
+from __future__ import annotations
+
+from .conftest import At
+
+NOTES = "return [...document.querySelectorAll('#part-{} .red[data-part]')].map((one) => one.textContent)"
+
+
+def test_the_words_in_the_margin_follow_what_is_typed(at: At) -> None:
+    at.open("wet-socks.toml")
+    at.hands.press("#write-tune")
+    at.hands.press("#abc")
+    text = (at.folder / "wet-socks.abc").read_text("utf-8")
+    place = text.index('"A"ecA c2e') + len('"A"ecA')
+    at.browser.run("document.querySelector('#abc').setSelectionRange(arguments[0], arguments[0])", place)
+    at.hands.type("A")
+    at.until(lambda: [note[:26] for note in at.browser.run(NOTES.format("tune"))] == ["bar 4: holds 7 eighth note"])
+    at.browser.keys("Shift+ArrowLeft", "Delete")
+    at.until(lambda: at.browser.run(NOTES.format("tune")) == [])
+    assert at.browser.run("return document.activeElement.id") == "abc"
+    assert at.complaints() == []
+
+
+def test_a_shape_that_a_new_tuning_forbids_stands_in_red_at_its_chord_and_is_rubbed_out_there(at: At) -> None:
+    at.open("gateposts.toml")
+    at.hands.press('[data-at="shape-D"]')
+    at.hands.see(".choices .hand")
+    taken = "[...document.querySelectorAll('.choices .hand')].find((one) => one.textContent.includes('4-2'))"
+    at.browser.run(f"{taken}.click()")
+    at.until(lambda: at.table("gateposts.toml").get("shapes") == {"D": "4-2"})
+    at.hands.choose("#tuning", "AEAE")
+    at.hands.see(".refused .hand svg")
+    held = "document.querySelector('[data-at=\"shape-D\"]').closest('.held')"
+    assert "yours, but not to be played so here" in at.browser.run(f"return {held}.innerText")
+    assert "4-2" in at.browser.run(f"return {held}.querySelector('.refused').textContent")
+    note = at.browser.run(NOTES.format("fingers"))
+    assert len(note) == 1
+    assert "it sounds E and G#" in note[0]
+    assert "write" not in note[0]  # there is nowhere to write it
+    at.hands.press('[data-at="refused-D"]')
+    at.until(lambda: "shapes" not in at.table("gateposts.toml"))
+    at.hands.see(".refused", gone=True)
+    assert at.browser.run(NOTES.format("fingers")) == []
+    assert at.complaints() == []
+
+
+def test_what_would_refuse_is_not_offered(at: At) -> None:
+    """Behind a wrong bar nothing can be heard yet: the button begins where it can, and says so."""
+    at.open("gateposts.toml")
+    bar = "import('/page/stage.js').then(({{ state }}) => done(state.now.change([{{ key: ['changes', '{}'], value: '{}' }}])))"
+    at.browser.wait(bar.format(12, "H7"))
+    at.hands.kept()
+    at.browser.run("document.querySelector('.bar[data-bar=\"13\"]').click()")
+    at.browser.keys("Escape")
+    assert at.browser.run("return document.querySelector('#hear').textContent").strip() == "▶ Hear it"
+    assert "up to bar 11" in at.browser.run("return document.querySelector('.more').textContent")
+    at.browser.keys("Space")
+    at.hands.see(".sounding")
+    assert at.browser.run("return document.querySelector('.sounding').dataset.bar") == "1"
+    at.browser.keys("Space")
+    assert at.browser.run("return document.querySelector('#said').textContent") == ""
+    at.browser.wait(bar.format(1, "H7"))
+    at.hands.kept()
+    at.until(lambda: at.browser.run("return document.querySelector('#hear').disabled"))
+    assert "once bar 1 is put right" in at.browser.run("return document.querySelector('.more').textContent")
+    assert at.complaints() == []
+
+
+def test_a_wrong_entry_stays_in_red_until_it_is_put_right_or_rubbed_out(at: At) -> None:
+    at.open("gateposts.toml")
+
+    def written(key: str) -> object:
+        table = at.table("gateposts.toml")
+        return (table | table["tempo"]).get(key)
+
+    def put(field: str, text: str) -> None:
+        at.hands.press(field)
+        at.hands.clear()
+        at.hands.type(text)
+        at.browser.keys("Enter")
+
+    for field, text, key in (("#bars", "5 to 90", "bars"), ("#tempos", "many", "passes")):
+        put(field, text)
+        at.hands.see(f"{field}.wrong[aria-invalid=true]")
+        assert written(key) == text
+    shown = "return [...document.querySelectorAll('.line.wrong')].map((one) => one.value)"
+    assert at.browser.run(shown) == ["5 to 90", "many"]
+    at.browser.run("document.querySelector('#tempos').focus()")
+    at.browser.keys("Escape")
+    at.until(lambda: written("passes") is None)
+    at.hands.see("#tempos.wrong", gone=True)
+    assert at.browser.run("return document.querySelector('#tempos').value").isdecimal()
+    put("#bars", "5-8")
+    at.until(lambda: written("bars") == "5-8")
+    at.hands.see("#bars.wrong", gone=True)
+    assert at.browser.run("return document.querySelector('#bars').value") == "5-8"
+    assert at.complaints() == []
