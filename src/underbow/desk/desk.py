@@ -192,8 +192,6 @@ class Desk:
         if way not in ("back", "forth"):
             raise InputError("back or forth")
         self.store.move(name, way)
-        if self.folder.found(name) is None:
-            return {"gone": True}
         return self.show(name, wanted)
 
     def fingers(self, name: str, chord: str) -> dict[str, Any]:

@@ -50,6 +50,25 @@ def test_what_is_typed_into_the_tune_is_engraved_and_kept_and_its_problems_marke
     assert at.complaints() == []
 
 
+def test_one_step_back_too_many_says_so_and_leaves_the_new_sheet(empty: At) -> None:
+    paste_tune(empty.hands, REEL)
+    name = "moss-on-the-lintel.toml"
+    empty.hands.press("#title")
+    empty.browser.keys("End", "!")
+    empty.browser.keys("Enter")
+    empty.until(lambda: empty.table(name)["title"] == "Moss on the Lintel!")
+    empty.hands.kept()
+    empty.browser.run("document.activeElement.blur()")
+    empty.browser.keys("Control+z", "Control+z")
+    empty.hands.see("#said.seen")
+    assert "nothing left to undo" in empty.browser.run("return document.querySelector('#said').textContent")
+    assert empty.table(name)["title"] == "Moss on the Lintel"
+    assert (empty.folder / "moss-on-the-lintel.abc").read_text("utf-8") == REEL
+    empty.browser.keys("Control+Shift+z")
+    empty.until(lambda: empty.table(name)["title"] == "Moss on the Lintel!")
+    assert empty.complaints() == []
+
+
 def test_a_chord_is_typed_on_its_bar_taken_from_the_suggestions_and_rubbed_out(empty: At) -> None:
     paste_tune(empty.hands, REEL)
     name = "moss-on-the-lintel.toml"

@@ -185,7 +185,6 @@ export class Sheet {
   }
 
   take_in(view) {
-    if (view.gone) { go("#"); return; }
     this.view = view;
     this.rail();
     this.draw();
@@ -226,6 +225,8 @@ export class Sheet {
   take(way) {
     document.activeElement?.blur?.();
     return inTurn(async () => {
+      if (this.closed) return;
+      if (!this.view[way]) { tell(say(`nothing_${way}`)); return; }
       try { this.take_in(await ask(`/sheet/${path(this.name)}/take/${way}`, { narrow: narrow() })); } catch (fault) { await this.refused(fault, "take", {}); }
     });
   }

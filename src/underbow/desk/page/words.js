@@ -8,6 +8,8 @@ export const WORDS = {
   not_kept: "not saved",
   take_back: "undo",
   do_again: "redo",
+  nothing_back: "There is nothing left to undo on this sheet.",
+  nothing_forth: "There is nothing to redo.",
   keys: "keys",
   close: "close",
   closed: "The desk is closed. You can close this tab. To open it again, start it as you did before.",
