@@ -7,6 +7,8 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import count
+from pathlib import Path
 from typing import Any
 
 from underbow.desk.folder import Folder
@@ -19,6 +21,8 @@ from underbow.jobs.progress import Progress
 from underbow.jobs.run import StoppedError
 from underbow.jobs.work import Way
 from underbow.lesson.options import LessonOptions
+from underbow.lesson.ours import read_manifest, zip_state
+from underbow.lesson.swap import put_right
 from underbow.lesson.video.options import VideoOptions
 
 __all__ = ["Lessons", "Making"]
@@ -33,10 +37,16 @@ class Making(Underway):
 
     Attributes
     ----------
+    sheets : tuple of str
+        Their names, in the order of the lesson.
+    place : str
+        Of a finished lesson: its name below the lessons' folder.
     files : list of dict
         Of a finished lesson: ``path`` below the lessons' folder, ``kind``, ``sheet``.
     """
 
+    sheets: tuple[str, ...] = ()
+    place: str = ""
     files: list[dict[str, Any]] = field(default_factory=list)
 
     def tell(self, progress: Progress) -> None:
@@ -46,15 +56,15 @@ class Making(Underway):
 
     def shown(self) -> dict[str, Any]:
         """Give plain data for the page."""
-        return {**Underway.shown(self), "files": self.files}
+        return {**Underway.shown(self), "place": self.place, "files": self.files}
 
     def run(self, folder: Folder, gathered: Gathered) -> None:
         """Make it."""
-        target = folder.path / HOME / safe_name(self.title)
+        target = _place(folder.path / HOME, self.title, self.sheets)
         try:
             way = Way(progress=self.tell, stop=self._stop)
-            lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists())
-            self.say(state="made", share=1.0, what="", files=list(_files(lesson)))
+            lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists(), sheets=self.sheets)
+            self.say(state="made", share=1.0, what="", place=target.name, files=list(_files(lesson)))
         except StoppedError:
             self.say(state="stopped", what="")
         except UnderbowError as error:
@@ -89,7 +99,9 @@ class Lessons:
             gathered = gather([self.folder.place(name) for name in names], options, video=video)
         except InputError as wrong:
             raise InputError(*(_short(str(fault), self.folder) for fault in wrong.faults)) from None
-        making = Making(" ".join(title.split())[:100] or gathered.jobs[0].title)
+        first, *more = gathered.jobs
+        named = f"{first.title} and {len(more)} more" if more else first.title
+        making = Making(" ".join(title.split())[:100] or named, sheets=tuple(names))
         key = secrets.token_urlsafe(9)
         self._known[key] = making
         while len(self._known) > _KEPT:
@@ -110,6 +122,27 @@ class Lessons:
         """Stop whatever is on its way."""
         for making in self._known.values():
             making.stop()
+
+
+def _place(home: Path, title: str, sheets: Sequence[str]) -> Path:
+    """Find where a lesson goes: over an earlier one of the same sheets, else under a name that nothing has."""
+    if home.is_dir():
+        put_right(home)
+    stem = safe_name(title)
+    places = (home / (stem if number == 1 else f"{stem} {number}") for number in count(1))
+    return next(place for place in places if _may_be_taken(place, sheets))
+
+
+def _may_be_taken(place: Path, sheets: Sequence[str]) -> bool:
+    packed = place.with_name(f"{place.name}.zip")
+    there = [path.exists() or path.is_symlink() for path in (place, packed)]
+    if not any(there):
+        return True
+    manifest = None if place.is_symlink() else read_manifest(place)
+    if manifest is None or (there[1] and zip_state(packed) == "theirs"):
+        return False
+    named = manifest.get("sheets")
+    return isinstance(named, list) and sorted(map(str, named)) == sorted(sheets)
 
 
 def _short(text: str, folder: Folder) -> str:

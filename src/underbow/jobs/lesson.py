@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial, reduce
 from pathlib import Path
@@ -62,7 +62,7 @@ class Lesson:
     kept: tuple[str, ...]
 
     def manifest(self) -> dict[str, Any]:
-        """Read the manifest: ``title``, ``made_with``, ``files``, and ``parts``, one for each sheet.
+        """Read the manifest: ``title``, ``made_with``, ``sheets`` where they were named, ``files``, and ``parts``, one a sheet.
 
         Each part is the report of its job, but for the ``bars`` where there are more than 100 sheets.
         """
@@ -71,7 +71,14 @@ class Lesson:
 
 
 def make_lesson(
-    gathered: Gathered, folder: Path, way: Way = Way(), *, title: str = "", again: bool = False, zips: Zips = "auto"
+    gathered: Gathered,
+    folder: Path,
+    way: Way = Way(),
+    *,
+    title: str = "",
+    again: bool = False,
+    zips: Zips = "auto",
+    sheets: Sequence[str] = (),
 ) -> Lesson:
     """Make a lesson of one sheet or several.
 
@@ -91,6 +98,8 @@ def make_lesson(
     zips : {"auto", "one", "each", "none"}
         One zip of all beside the folder; one of each sheet, in the folder; or none. By itself, one where it can be sent (up to
         20 MB), or where there is one sheet.
+    sheets : sequence of str
+        What whoever asks calls the sheets; noted in the manifest, so that a lesson of the same ones can be told from another.
 
     Raises
     ------
@@ -103,7 +112,7 @@ def make_lesson(
         If ``way.stop`` was set.
     """
     folder = folder.resolve() if folder.is_symlink() else folder
-    lesson = _Lesson(folder, title or gathered.jobs[0].title)
+    lesson = _Lesson(folder, title or gathered.jobs[0].title, sheets)
     if folder.parent.is_dir():
         put_right(folder.parent)
     lesson.look(again=again)
@@ -138,8 +147,8 @@ def make_lesson(
 class _Lesson:
     """A lesson on its way."""
 
-    def __init__(self, folder: Path, title: str) -> None:
-        self.folder, self.title = folder, title
+    def __init__(self, folder: Path, title: str, sheets: Sequence[str]) -> None:
+        self.folder, self.title, self.sheets = folder, title, list(sheets)
         self.zip = folder.with_name(folder.name + ".zip")
         named = unicodedata.normalize("NFC", folder.name).casefold()  # one name where case makes no difference
         self.key = hashlib.sha256(named.encode(errors="surrogateescape")).hexdigest()[:12]
@@ -209,7 +218,9 @@ class _Lesson:
         remarks: dict[str, None] = {}
         count = len(top)
         with whole_file(new / MANIFEST) as part, part.open("w", encoding="utf-8", newline="\n") as out:
-            head = {"title": self.title, "made_with": MADE_WITH + underbow.__version__}
+            head: dict[str, Any] = {"title": self.title, "made_with": MADE_WITH + underbow.__version__}
+            if self.sheets:
+                head["sheets"] = self.sheets
             out.write(json.dumps(head, ensure_ascii=False, indent=1)[:-2] + ',\n "files": [')
             for number, file in enumerate(top):
                 out.write(("," if number else "") + "\n  " + json.dumps(file, ensure_ascii=False))

@@ -281,6 +281,18 @@ def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
     assert "doctor" in at.browser.run("return document.querySelector('.care').textContent")
 
 
+def test_a_class_without_a_title_has_a_name_of_its_own(at: At) -> None:
+    for place in (1, 2, 3):
+        at.hands.press(f".papers:not(.blanks) li:nth-child({place}) .corner")
+    titles = at.browser.run(
+        "return [...document.querySelectorAll('.papers:not(.blanks) b')].slice(0, 3).map((one) => one.textContent)"
+    )
+    at.hands.press("#make")
+    at.hands.see("#lesson-title")
+    assert at.browser.run("return document.querySelector('#lesson-title').value") == f"{titles[0]} and 2 more"
+    assert at.complaints() == []
+
+
 def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
     at.open("rushes.toml")
     at.browser.run("import('/page/stage.js').then(({ state }) => clearInterval(state.now.watch))")

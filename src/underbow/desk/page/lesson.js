@@ -9,7 +9,7 @@ let paper = "a4", video = "";
 export function makeLesson(sheets, title) {
   let called = title ?? "";
   const body = el("div", {});
-  const name = line(called, { label: say("lesson_title"), sample: say("untitled"), keep: (text) => { called = text; }, live: (text) => { called = text; }, id: "lesson-title" });
+  const name = line(called, { label: say("lesson_title"), sample: called, keep: (text) => { called = text; }, live: (text) => { called = text; }, id: "lesson-title" });
   name.dir = "auto";
   const wrong = el("p", { class: "wrong", role: "alert" });
   const begin = el("button", { type: "button", class: "press", id: "begin-lesson", onclick: () => start(sheets, called, body, wrong) }, say("make"));
@@ -52,7 +52,7 @@ function made(now, body) {
   const link = (file) => el("li", {}, el("a", { href: `/made/${path(file.path)}`, target: kept(file) ? null : "_blank", rel: "noopener", download: kept(file) ? "" : null, class: `made ${file.kind}` },
     say(words[file.kind])), el("span", { class: "quiet", dir: "auto" }, ` ${several && file.sheet ? file.sheet : ""} ${size(file.bytes)}`));
   const order = { handout: 0, page: 1, video: 2, zip: 3 };
-  body.replaceChildren(el("p", { role: "status" }, say("made")),
+  body.replaceChildren(el("p", { role: "status", dir: "auto" }, say("made", { place: now.place })),
     el("ul", { class: "made" }, [...now.files].sort((a, b) => order[a.kind] - order[b.kind]).map(link)), el("p", {}, word(say("put_down"), leave)));
   $("a", body)?.focus();
 }

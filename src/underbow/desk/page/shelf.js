@@ -37,11 +37,15 @@ export async function showShelf() {
   stand.className = found.sheets.length ? "shelf" : "shelf bare";
   const list = el("ul", { class: "papers" });
   const count = el("p", { class: "quiet", role: "status" });
+  const make = () => {
+    const [first, ...more] = [...corners].map((name) => found.sheets.find((one) => one.name === name));
+    makeLesson([...corners], more.length ? say("class_title", { title: first.title, count: more.length }) : first.title);
+  };
   const changed = () => {
     dock.className = corners.size ? "open" : "";
     dock.replaceChildren(...(corners.size ? [el("div", { class: "class" },
       el("p", {}, corners.size === 1 ? say("chosen_one") : say("chosen", { count: corners.size })),
-      el("button", { type: "button", class: "press", id: "make", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
+      el("button", { type: "button", class: "press", id: "make", onclick: make }, corners.size === 1 ? say("make") : say("make_class")),
       word(say("put_back"), () => { corners.clear(); fill(); changed(); }))] : []));
   };
   const text = (one) => [one.title, one.key, meterToFind(one.meter), one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
@@ -79,7 +83,7 @@ export async function showShelf() {
       all[at < 0 ? 0 : Math.min(Math.max(at + step, 0), all.length - 1)]?.focus();
       return true;
     },
-    jump(letter) { if (letter === "m" && corners.size) { makeLesson([...corners]); return true; } return false; },
+    jump(letter) { if (letter === "m" && corners.size) { make(); return true; } return false; },
   };
 }
 
