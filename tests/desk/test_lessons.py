@@ -11,6 +11,7 @@ import pytest
 from underbow.desk.folder import Folder
 from underbow.desk.lessons import Making
 from underbow.jobs.gather import gather
+from underbow.lesson.letters import left_out_of, shown
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.video.options import VideoOptions
 
@@ -94,6 +95,14 @@ def test_a_lesson_replaces_an_earlier_one_of_the_same_sheets_and_no_other(desk: 
     changed = {name for name, data in before.items() if (home / name).read_bytes() != data}
     assert changed == {"Ash Bucket.zip", "Ash Bucket 2.zip"}
     assert (home / "Ash Bucket 4" / "hers.txt").read_text() == "hers"
+
+
+def test_letters_that_no_font_has_are_told_in_the_words_of_the_command_line(desk: Opened, lessons: Path) -> None:
+    """U+13000, a man who sits, is in no font but those made for it: most machines have none."""
+    title = "Reel \U00013000"
+    told = made(desk, [short_sheet(lessons, "odd.toml", title)])
+    left_out = shown(title).left_out
+    assert told["remarks"] == ([left_out_of(title, left_out, "the printed sheet")] if left_out else [])
 
 
 def test_the_video_lies_beside_the_zip(desk: Opened, lessons: Path) -> None:

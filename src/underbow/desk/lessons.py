@@ -43,11 +43,14 @@ class Making(Underway):
         Of a finished lesson: its name below the lessons' folder.
     files : list of dict
         Of a finished lesson: ``path`` below the lessons' folder, ``kind``, ``sheet``.
+    remarks : list of str
+        What there is to tell of a finished lesson, in the words of the command line.
     """
 
     sheets: tuple[str, ...] = ()
     place: str = ""
     files: list[dict[str, Any]] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
     def tell(self, progress: Progress) -> None:
         """Note how far it is."""
@@ -56,7 +59,7 @@ class Making(Underway):
 
     def shown(self) -> dict[str, Any]:
         """Give plain data for the page."""
-        return {**Underway.shown(self), "place": self.place, "files": self.files}
+        return {**Underway.shown(self), "place": self.place, "files": self.files, "remarks": self.remarks}
 
     def run(self, folder: Folder, gathered: Gathered) -> None:
         """Make it."""
@@ -64,7 +67,9 @@ class Making(Underway):
         try:
             way = Way(progress=self.tell, stop=self._stop)
             lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists(), sheets=self.sheets)
-            self.say(state="made", share=1.0, what="", place=target.name, files=list(_files(lesson)))
+            remarks = [_short(line, folder) for line in lesson.told]
+            remarks += [f"kept from before: {name}" for name in lesson.kept]
+            self.say(state="made", share=1.0, what="", place=target.name, files=list(_files(lesson)), remarks=remarks)
         except StoppedError:
             self.say(state="stopped", what="")
         except UnderbowError as error:

@@ -241,7 +241,7 @@ class _Lesson:
     def too_large(self, place: Workplace) -> tuple[str, ...]:
         """Say where the one zip is too large to mail, and what to leave out."""
         size = (place.folder / _ZIP).stat().st_size
-        cure = "leave out mixes, --each-tempo or --video, or write fewer passes"
+        cure = "leave out mixes, the tracks of each tempo or the video, or write fewer passes"
         return (
             (f"{self.zip} has {size / 1e6:.0f} MB, too large for many mailboxes (20 MB): {cure}",)
             if size > _SENT

@@ -53,6 +53,7 @@ function made(now, body) {
     say(words[file.kind])), el("span", { class: "quiet", dir: "auto" }, ` ${several && file.sheet ? file.sheet : ""} ${size(file.bytes)}`));
   const order = { handout: 0, page: 1, video: 2, zip: 3 };
   body.replaceChildren(el("p", { role: "status", dir: "auto" }, say("made", { place: now.place })),
-    el("ul", { class: "made" }, [...now.files].sort((a, b) => order[a.kind] - order[b.kind]).map(link)), el("p", {}, word(say("put_down"), leave)));
+    el("ul", { class: "made" }, [...now.files].sort((a, b) => order[a.kind] - order[b.kind]).map(link)),
+    now.remarks.map((what) => el("p", { class: "wrong", role: "note" }, what)), el("p", {}, word(say("put_down"), leave)));
   $("a", body)?.focus();
 }
