@@ -80,7 +80,11 @@ def test_a_lesson_replaces_an_earlier_one_of_the_same_sheets_and_no_other(desk: 
     c = short_sheet(lessons, "week/a.toml", "Ash Bucket")  # called alike, and another
     several = made(desk, [a, b])
     assert (several["title"], several["place"]) == ("Ash Bucket and 1 more", "Ash Bucket and 1 more")
-    assert made(desk, [a])["place"] == "Ash Bucket"
+    (contents,) = [file["path"] for file in several["files"] if file["kind"] == "contents"]
+    assert "Byre" in desk.get(f"/made/{contents}").text
+    alone = made(desk, [a])
+    assert alone["place"] == "Ash Bucket"
+    assert {file["kind"] for file in alone["files"]} == {"zip", "handout", "page"}
     assert made(desk, [a, b], "Ash Bucket")["place"] == "Ash Bucket 2"
     assert made(desk, [c])["place"] == "Ash Bucket 3"
     home = lessons / "lessons"

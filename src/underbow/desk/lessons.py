@@ -16,7 +16,7 @@ from underbow.desk.news import Underway
 from underbow.errors import InputError, UnderbowError
 from underbow.files.names import safe_name
 from underbow.jobs.gather import Gathered, gather
-from underbow.jobs.lesson import Lesson, make_lesson
+from underbow.jobs.lesson import CONTENTS, Lesson, make_lesson
 from underbow.jobs.progress import Progress
 from underbow.jobs.run import StoppedError
 from underbow.jobs.work import Way
@@ -156,8 +156,11 @@ def _short(text: str, folder: Folder) -> str:
 
 
 def _files(lesson: Lesson) -> Iterator[dict[str, Any]]:
-    """What is a click away: the zip, then each sheet's paper, page and video."""
+    """What is a click away: the zip, a class's page of contents, then each sheet's paper, page and video."""
     manifest = lesson.manifest()
+    if len(manifest["parts"]) > 1:
+        size = (lesson.folder / CONTENTS).stat().st_size
+        yield {"path": f"{lesson.folder.name}/{CONTENTS}", "kind": "contents", "sheet": "", "bytes": size}
     if lesson.zip is not None:
         yield {"path": lesson.zip.name, "kind": "zip", "sheet": "", "bytes": lesson.zip.stat().st_size}
     for file in manifest["files"]:

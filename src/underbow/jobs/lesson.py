@@ -27,10 +27,11 @@ from underbow.lesson.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zi
 from underbow.lesson.pack import make_zip
 from underbow.lesson.swap import Exchange, put_in_place, put_right
 
-__all__ = ["Lesson", "Zips", "make_lesson"]
+__all__ = ["CONTENTS", "Lesson", "Zips", "make_lesson"]
 
 Zips = Literal["auto", "one", "each", "none"]
 
+CONTENTS = "index.html"  # of a lesson of several sheets
 _NEW, _ZIP = "new", "zip"  # in the workplace
 _BARS_OF = 100  # sheets; a manifest of more doesn't list every bar that is played
 _SENT = 20_000_000  # bytes that most mail takes
@@ -211,7 +212,7 @@ class _Lesson:
         parts = partial(self._parts, place, jobs)
         papers = {"README.txt": learner_text(self.title, parts())}
         if len(jobs) > 1:
-            papers["index.html"] = contents_page(self.title, parts())
+            papers[CONTENTS] = contents_page(self.title, parts())
         top = [{"path": path, "kind": "text", "sha256": write_whole(new / path, text)} for path, text in papers.items()]
         if each_zipped:
             top += [{"path": path.name, "kind": "zip", "sha256": digest(path)} for path in sorted(new.glob("*.zip"))]

@@ -46,12 +46,12 @@ async function start(sheets, title, body, wrong) {
 const size = (bytes) => (bytes > 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.ceil(bytes / 1000)} kB`);
 
 function made(now, body) {
-  const words = { zip: "open_zip", handout: "open_paper", page: "open_page", video: "open_video" };
+  const words = { contents: "open_contents", zip: "open_zip", handout: "open_paper", page: "open_page", video: "open_video" };
   const several = new Set(now.files.map((file) => file.sheet).filter(Boolean)).size > 1;
   const kept = (file) => file.kind === "zip" || file.kind === "video";  // to be sent on, not looked at here
   const link = (file) => el("li", {}, el("a", { href: `/made/${path(file.path)}`, target: kept(file) ? null : "_blank", rel: "noopener", download: kept(file) ? "" : null, class: `made ${file.kind}` },
     say(words[file.kind])), el("span", { class: "quiet", dir: "auto" }, ` ${several && file.sheet ? file.sheet : ""} ${size(file.bytes)}`));
-  const order = { handout: 0, page: 1, video: 2, zip: 3 };
+  const order = { contents: -1, handout: 0, page: 1, video: 2, zip: 3 };
   body.replaceChildren(el("p", { role: "status", dir: "auto" }, say("made", { place: now.place })),
     el("ul", { class: "made" }, [...now.files].sort((a, b) => order[a.kind] - order[b.kind]).map(link)),
     now.remarks.map((what) => el("p", { class: "wrong", role: "note" }, what)), el("p", {}, word(say("put_down"), leave)));

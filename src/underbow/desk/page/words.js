@@ -285,6 +285,7 @@ export const WORDS = {
   video_none: "none",
   video_phone: "for a phone",
   video_screen: "for a television",
+  open_contents: "the page of contents, which leads to every sheet",
   open_zip: "everything in one zip",
   lesson_title: "Title of the lesson",
   paper: "Paper",
