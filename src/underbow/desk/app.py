@@ -76,6 +76,9 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
         way = cast(Literal["back", "forth"], request.path_params["way"])
         return await _said(desk.move, _name(request), way, await _body(request))
 
+    async def put(request: Request) -> Response:
+        return await _said(desk.put, _name(request), request.path_params["way"])
+
     async def fingers(request: Request) -> Response:
         return await _said(desk.fingers, _name(request), request.query_params.get("chord", ""))
 
@@ -157,6 +160,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/sheet/{name:path}/tune", tune, methods=["POST"]),
             Route("/sheet/{name:path}/trial", trial, methods=["POST"]),
             Route("/sheet/{name:path}/take/{way}", move, methods=["POST"]),
+            Route("/sheet/{name:path}/put/{way}", put, methods=["POST"]),
             Route("/sheet/{name:path}/version", version),
             Route("/sheet/{name:path}/fingers", fingers),
             Route("/sheet/{name:path}/bowings", bowings),

@@ -95,11 +95,12 @@ class Desk:
     # the shelf
 
     def shelf(self) -> dict[str, Any]:
-        """Give the folder's name and its sheets as small papers."""
+        """Give the folder's name, its sheets as small papers, and which were put away."""
         papers = [{key: value for key, value in paper.items() if key != "_tune"} for paper in self.shelf_.papers()]
         if self.prepares:
             self._ready.warm()
-        return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers}
+        away = [{"name": paper["name"], "title": paper["title"]} for paper in self.shelf_.papers(away=True)]
+        return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers, "away": away}
 
     def begin(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}``, ``{"written", "title"}`` or ``{"book", "tune"}``."""
@@ -133,6 +134,13 @@ class Desk:
     def book_tune(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Give the text of a tune of the book that is open (``{"book", "tune"}``)."""
         return {"abc": self._of_book(wanted)}
+
+    def put(self, name: str, way: str) -> dict[str, Any]:
+        """Put a copy beside a sheet (``copy``), take it off the shelf (``away``), or put it ``back`` there."""
+        ways = {"copy": self.shelf_.copy, "away": self.shelf_.put_away, "back": self.shelf_.put_back}
+        if way not in ways:
+            raise InputError("copy, away or back")
+        return ways[way](name)
 
     def _of_book(self, wanted: Mapping[str, Any]) -> str:
         book, tune = self._books.get(str(wanted.get("book"))), wanted.get("tune")
@@ -250,7 +258,7 @@ class Desk:
         reading = self.store.read(name)
         if reading.sheet is None:
             raise InputError(*(problem.what for problem in reading.problems))
-        sheet, asked = reading.sheet, _asked(wanted, reading.until)
+        sheet, asked = reading.sheet, Asked.read(wanted, reading.until)
         melody = self.melodies.sounding(name, sheet, read_lines(wanted.get("lines")))
         sheet, recorded = (sheet, None) if melody is None else (melody.sheet, melody.recorded)
         if "rows" in wanted or "pattern" in wanted:
@@ -360,28 +368,3 @@ class Desk:
         """End the desk."""
         self.stop()
         self.on_close()
-
-
-def _asked(wanted: Mapping[str, Any], until: int | None) -> Asked:
-    around = wanted.get("around")
-    pair = (
-        (int(around[0]), int(around[1]))
-        if isinstance(around, list) and len(around) == 2 and all(map(_is_whole, around))
-        else None
-    )
-    return Asked(
-        bar=_whole(wanted.get("bar"), 0),
-        time=_whole(wanted.get("time"), 1),
-        number=max(_whole(wanted.get("pass"), 1), 1),
-        around=pair,
-        upto=until,
-        counted=wanted.get("counted") is True,
-    )
-
-
-def _is_whole(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
-
-
-def _whole(value: object, otherwise: int) -> int:
-    return value if isinstance(value, int) and not isinstance(value, bool) else otherwise

@@ -20,12 +20,14 @@ from threading import RLock
 from underbow.errors import Fault, InputError
 from underbow.files.lock import wait_for
 from underbow.files.names import safe_name
-from underbow.files.trouble import plain_file
-from underbow.files.whole import whole_file, write_whole
+from underbow.files.trouble import output_error, plain_file
+from underbow.files.whole import sync_folder, whole_file, write_whole
 from underbow.files.workplace import clear_leftovers
 from underbow.text import is_shown
 
-__all__ = ["MOST_BYTES", "ChangedElsewhereError", "Folder"]
+__all__ = ["AWAY", "MOST_BYTES", "ChangedElsewhereError", "Folder"]
+
+AWAY = "put away"  # where sheets lie that were taken off the shelf
 
 MOST_BYTES = 2_000_000  # of a file that the desk writes
 _MOST_ALIKE = 1000  # files whose names differ by a number
@@ -92,13 +94,16 @@ class Folder:
         return path
 
     def names(self, *endings: str) -> list[str]:
-        """Give the names of the files with these endings, in alphabetical order; finished lessons are left out."""
+        """Give the names of the files with these endings, in alphabetical order; lessons and what was put away are left out."""
         found = [name for name, _ in self.entries(*endings)]
         return sorted(found, key=str.casefold)
 
-    def entries(self, *endings: str) -> Iterator[tuple[str, os.stat_result]]:
-        """Give the names of the files with these endings and what the disk says about them, in any order."""
-        waiting = [("", self.path)]
+    def entries(self, *endings: str, away: bool = False) -> Iterator[tuple[str, os.stat_result]]:
+        """Give the names of the files with these endings and what the disk says about them, in any order.
+
+        Finished lessons are left out, and what was put away; ``away`` gives that, and nothing else.
+        """
+        waiting = [(f"{AWAY}/", self.path / AWAY)] if away else [("", self.path)]
         while waiting:
             above, path = waiting.pop()
             with suppress(OSError), os.scandir(path) as listed:
@@ -107,7 +112,7 @@ class Folder:
                     continue  # a lesson that was made
                 for entry in here:
                     name = above + entry.name
-                    if not _is_usual(entry.name):
+                    if not _is_usual(entry.name) or name == AWAY:
                         continue
                     with suppress(OSError):
                         if entry.is_dir(follow_symlinks=False):
@@ -215,6 +220,48 @@ class Folder:
                     return name
         raise InputError(f"{_MOST_ALIKE} files are called like {stem}{ending}; delete those that nobody needs")
 
+    def move(self, names: Mapping[str, str]) -> None:
+        """Give files other names, all of them or none; folders are made where they aren't there.
+
+        Parameters
+        ----------
+        names : mapping of str to str
+            The new name of each.
+
+        Raises
+        ------
+        InputError, UnderbowError
+            Where a file isn't there, its new name is taken, or it can't be moved.
+
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as place:
+        ...     folder = Folder(Path(place))
+        ...     folder.write({"a.toml": b"title = 'A'"}, {"a.toml": None})
+        ...     folder.move({"a.toml": "old/b.toml"})
+        ...     folder.names(".toml")
+        ['old/b.toml']
+        """
+        with self._alone():
+            moved: list[tuple[Path, Path]] = []
+            for old, new in names.items():
+                if not self.place(old).is_file():
+                    raise InputError(Fault("isn't there any more", file=old))
+                if self.place(new).exists():
+                    raise InputError(Fault("there is such a file already; give one of the two another name", file=new))
+            try:
+                for old, new in names.items():
+                    way = self.path / old, self.path / new
+                    way[1].parent.mkdir(parents=True, exist_ok=True)
+                    way[0].rename(way[1])
+                    moved.append(way)
+            except OSError as error:
+                for before, after in reversed(moved):
+                    with suppress(OSError):
+                        after.rename(before)
+                raise output_error(error, way[1]) from None
+            for place in {path.parent for way in moved for path in way}:
+                sync_folder(place)
+
     def found_as(self, name: str, path: Path) -> str | None:
         """Give a name where the folder has a file so called that holds the same as another; None where it hasn't."""
         try:
@@ -240,8 +287,14 @@ class Folder:
             finally:
                 lock.release()
 
-    def free_name(self, title: str, ending: str) -> str:
-        """Give a name that no file has yet, made from a title.
+    def free_name(self, title: str, ending: str, above: str = "") -> str:
+        """Give a name that no file has yet, nor one that was put away, made from a title.
+
+        Parameters
+        ----------
+        title, ending : str
+        above : str
+            The folder that it shall be in, with a ``/`` at its end; the teacher's own by default.
 
         >>> import tempfile
         >>> with tempfile.TemporaryDirectory() as place:
@@ -250,15 +303,16 @@ class Folder:
         """
         plain = safe_name(title, longest=60).casefold().replace("'", "").replace("’", "")
         stem = re.sub(r"[\W_]+", "-", plain).strip("-") or "untitled"
-        with suppress(OSError):
-            taken = {entry.name.casefold() for entry in self.path.iterdir()}
-            number = 1
-            name = stem
-            while any(name + other in taken for other in {ending, ".toml", ".abc"}):
-                number += 1
-                name = f"{stem}-{number}"
-            return name + ending
-        return stem + ending
+        taken: set[str] = set()
+        for place in (self.path / above, self.path / AWAY / above):
+            with suppress(OSError):
+                taken |= {entry.name.casefold() for entry in place.iterdir()}
+        number = 1
+        name = stem
+        while any(name + other in taken for other in {ending, ".toml", ".abc"}):
+            number += 1
+            name = f"{stem}-{number}"
+        return above + name + ending
 
 
 def _is_usual(part: str) -> bool:

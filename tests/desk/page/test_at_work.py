@@ -293,6 +293,34 @@ def test_a_class_without_a_title_has_a_name_of_its_own(at: At) -> None:
     assert at.complaints() == []
 
 
+def test_a_sheet_is_copied_and_put_away_and_comes_back_by_keyboard(at: At) -> None:
+    titles = "return [...document.querySelectorAll('.papers:not(.blanks) b')].map((one) => one.textContent)"
+    before = at.browser.run(titles)
+    first = before[0]
+    at.hands.tab_to(f'[aria-label="make a copy of {first}"]')
+    at.browser.keys("Enter")
+    at.until(lambda: at.browser.run(titles)[:2] == [first, f"{first}, copy"])
+    assert at.browser.run("return document.activeElement.querySelector('b').textContent") == f"{first}, copy"
+    assert "Both play the tune in" in at.browser.run("return document.querySelector('#said').textContent")
+    at.hands.tab_to(f'[aria-label="put away {first}, copy"]')
+    at.browser.keys("Enter")
+    at.until(lambda: at.browser.run(titles) == before)
+    at.hands.see("#back-again")
+    at.browser.keys("Control+z")
+    at.until(lambda: f"{first}, copy" in at.browser.run(titles))
+    at.hands.see("#laid-away", gone=True)
+    at.browser.keys("Control+z")
+    at.until(lambda: "nothing left" in at.browser.run("return document.querySelector('#said').textContent"))
+    at.hands.press(f'[aria-label="put away {first}"]')
+    at.until(lambda: first not in at.browser.run(titles))
+    at.browser.run("location.reload()")  # it is told again, however long ago it was
+    at.hands.press("#laid-away")
+    at.hands.press(f'[aria-label="put it back: {first}"]')
+    at.until(lambda: first in at.browser.run(titles))
+    assert at.browser.run("return document.activeElement.querySelector('b').textContent") == first
+    assert at.complaints() == []
+
+
 def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
     at.open("rushes.toml")
     at.browser.run("import('/page/stage.js').then(({ state }) => clearInterval(state.now.watch))")
