@@ -5,6 +5,7 @@ A file is known by its *name*: its path below the folder with ``/`` between fold
 
 from __future__ import annotations
 
+import errno
 import filecmp
 import hashlib
 import os
@@ -17,10 +18,10 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from threading import RLock
 
-from underbow.errors import Fault, InputError
+from underbow.errors import Fault, InputError, UnderbowError
 from underbow.files.lock import wait_for
 from underbow.files.names import safe_name
-from underbow.files.trouble import output_error, plain_file
+from underbow.files.trouble import HELD, plain_file
 from underbow.files.whole import sync_folder, whole_file, write_whole
 from underbow.files.workplace import clear_leftovers
 from underbow.text import is_shown
@@ -33,6 +34,15 @@ MOST_BYTES = 2_000_000  # of a file that the desk writes
 _MOST_ALIKE = 1000  # files whose names differ by a number
 _DEEPEST = 6  # folders below the teacher's
 _LONGEST = 500  # characters of a name
+# What a teacher can do, who has chosen the folder when she began and now has something on the page that isn't saved.
+_CURES = {
+    errno.EACCES: "the folder lets you read, but not write; allow writing in its properties",
+    errno.EPERM: "the folder lets you read, but not write; allow writing in its properties",
+    errno.EROFS: "its disk can only be read; allow writing on it, or copy the folder to another disk and open the desk there",
+    errno.ENOSPC: "the disk is full; delete something that you don't need any more",
+    errno.EDQUOT: "your share of the disk is used up; delete something that you don't need any more",
+    errno.ENOENT: "its folder isn't there any more; put it back, or plug its disk in again",
+}
 
 
 class ChangedElsewhereError(Exception):
@@ -181,11 +191,13 @@ class Folder:
                 clear_leftovers(parent)
             for name, content in after.items():
                 path = self.place(name)
-                if content is None:
-                    with suppress(FileNotFoundError):
-                        path.unlink()
-                elif content != before.get(name):
-                    write_whole(path, content)
+                try:
+                    if content is None:
+                        path.unlink(missing_ok=True)
+                    elif content != before.get(name):
+                        write_whole(path, content)
+                except (OSError, UnderbowError) as error:
+                    raise _unsaved(error, name) from error
 
     def add(self, stem: str, ending: str, path: Path) -> str:
         """Put a new file beside the others, whole or not at all; give its name.
@@ -258,7 +270,7 @@ class Folder:
                 for before, after in reversed(moved):
                     with suppress(OSError):
                         after.rename(before)
-                raise output_error(error, way[1]) from None
+                raise _unsaved(error, new) from error
             for place in {path.parent for way in moved for path in way}:
                 sync_folder(place)
 
@@ -313,6 +325,20 @@ class Folder:
             number += 1
             name = f"{stem}-{number}"
         return above + name + ending
+
+
+def _unsaved(error: OSError | UnderbowError, name: str) -> UnderbowError:
+    """Say why a file can't be saved, and what a teacher can do.
+
+    >>> str(_unsaved(OSError(errno.ENOSPC, "No space left on device"), "a.toml"))
+    "a.toml can't be saved: the disk is full; delete something that you don't need any more"
+    """
+    cause = error if isinstance(error, OSError) else error.__cause__
+    if not isinstance(cause, OSError):
+        return error if isinstance(error, UnderbowError) else UnderbowError(str(error))
+    held = getattr(cause, "winerror", None) in HELD
+    why = "another program has it open; close it there" if held else _CURES.get(cause.errno or 0)
+    return UnderbowError(f"{name} can't be saved: {why or cause.strerror or cause}")
 
 
 def _is_usual(part: str) -> bool:

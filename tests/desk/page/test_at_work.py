@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
+import sys
 import tomllib
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from underbow.sound.room import in_room
 
+from ...lesson.practice.browsers import Chromium
+from ..conftest import running
 from .conftest import At
 from .jobs_by_hand import REEL, Job, look_into, only_bars_by_keys, paste_tune
 
@@ -319,6 +323,49 @@ def test_a_sheet_is_copied_and_put_away_and_comes_back_by_keyboard(at: At) -> No
     at.until(lambda: first in at.browser.run(titles))
     assert at.browser.run("return document.activeElement.querySelector('b').textContent") == first
     assert at.complaints() == []
+
+
+UNSAVED = "const one = document.querySelector(arguments[0]); return one && one.innerText"
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="sets another program's limit as Linux does")
+def test_what_cannot_be_saved_stays_where_it_was_typed_with_the_reason(browser: Chromium, lessons: Path) -> None:
+    """No file may grow beyond nothing (RLIMIT_FSIZE): a disk that takes no more, whoever runs the tests."""
+    resource = pytest.importorskip("resource")
+    before = (lessons / "gateposts.toml").read_bytes()
+    with running(lessons) as (program, address):
+        at = At(browser, lessons, address)
+        at.open("gateposts.toml")
+        limit = resource.prlimit(program.pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+        at.hands.press("#learner")
+        at.hands.type("Slowly")
+        at.hands.press("#tempo-goal")  # which keeps the words first
+        at.browser.run("document.activeElement.select()")
+        at.hands.type("88")
+        at.browser.keys("Enter")
+        at.hands.see("#part-plan p.unkept")
+        at.until(lambda: browser.run("return document.querySelector('#kept').dataset.kept") == "failed")
+        assert "gateposts.toml can't be saved" in browser.run(UNSAVED, "#part-learner p.unkept")
+        assert browser.run("return document.querySelector('#learner').value") == "Slowly"
+        assert browser.run("return document.querySelector('#tempo-goal.unkept').value") == "88"
+        red = "return getComputedStyle(document.querySelector(arguments[0])).color"
+        assert browser.run(red, "#tempo-goal") == browser.run(red, "#part-plan p.unkept") == "rgb(163, 22, 10)"
+        assert (lessons / "gateposts.toml").read_bytes() == before
+        resource.prlimit(program.pid, resource.RLIMIT_FSIZE, limit)
+        at.hands.press('[data-at="again-plan"]')
+        at.hands.kept()
+        at.hands.see("p.unkept", gone=True)
+        table = at.table("gateposts.toml")
+        assert (table["tempo"]["goal"], table["to_learner"]) == (88, "Slowly")
+        assert browser.run("return spy.faults") == []
+        program.terminate()
+        program.wait(20)
+        at.hands.press("#title")
+        at.browser.keys("End", "!", "Enter")
+        at.hands.see("#part-head p.unkept")
+        assert "Start it again as you did before" in browser.run(UNSAVED, "#part-head p.unkept")
+        assert browser.run("return document.querySelector('#title.unkept').value").endswith("!")
+        browser.go("about:blank")
 
 
 def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
