@@ -70,6 +70,7 @@ def test_a_file_changed_elsewhere_is_shown_beside_and_never_overwritten(desk: Op
     assert found["file"] == "gateposts.toml"
     assert 'title    = "Mine"' in found["mine"]
     assert found["theirs"] == theirs
+    assert [one["key"] for one in found["differs"]] == [["title"], ["tempo"]]
     assert (lessons / "gateposts.toml").read_text("utf-8") == theirs
     again = desk.post("/sheet/gateposts.toml/changes", {**wanted, "version": desk.sheet("gateposts.toml")["version"]})
     assert again.json()["title"]["text"] == "Mine"

@@ -22,6 +22,7 @@ from underbow.desk.desk import Desk
 from underbow.desk.hear.room import answer
 from underbow.desk.hear.voices import RATE
 from underbow.desk.news import Underway
+from underbow.desk.paper.differences import differences
 from underbow.desk.played.tape import Arrived
 from underbow.desk.store import ElsewhereError
 from underbow.errors import InputError, UnderbowError
@@ -266,7 +267,10 @@ async def _streamed(ask: Callable[..., Iterator[bytes]], *words: Any) -> Respons
 
 async def _wrong(_: Request, wrong: Exception) -> Response:
     if isinstance(wrong, ElsewhereError):
-        changed = [{"file": name, "mine": mine, "theirs": theirs} for name, (mine, theirs) in wrong.files.items()]
+        changed = [
+            {"file": name, "mine": mine, "theirs": theirs, "differs": differences(name, mine, theirs) if mine else []}
+            for name, (mine, theirs) in wrong.files.items()
+        ]
         return JSONResponse({"elsewhere": changed}, 409)
     if isinstance(wrong, InputError):
         problems = [

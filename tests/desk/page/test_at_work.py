@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sys
 import tomllib
 from itertools import pairwise
@@ -371,13 +372,22 @@ def test_what_cannot_be_saved_stays_where_it_was_typed_with_the_reason(browser: 
 def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
     at.open("rushes.toml")
     at.browser.run("import('/page/stage.js').then(({ state }) => clearInterval(state.now.watch))")
-    theirs = (at.folder / "rushes.toml").read_text("utf-8") + "\n# theirs\n"
+    goal = at.table("rushes.toml")["tempo"]["goal"]
+    theirs = (at.folder / "rushes.toml").read_text("utf-8").rstrip() + '\n\n[changes]\n3 = "Em"\n\n# theirs\n'
+    theirs = re.sub(r"(goal\s*=\s*)\d+", rf"\g<1>{goal + 7}", theirs)
     (at.folder / "rushes.toml").write_text(theirs, "utf-8")
     at.hands.press("#title")
     at.hands.type("!")
     at.browser.keys("Enter")
-    at.hands.see(".two")
-    assert "# theirs" in at.browser.run("return document.querySelectorAll('.two pre')[1].textContent")
+    at.hands.see(".differs")
+    said = at.browser.run("return document.querySelector('.slip').innerText")
+    assert "Somebody" not in said
+    assert re.search(rf"Tempo: yours \d+ to {goal}, in the file now \d+ to {goal + 7}\n", said), said
+    assert "Chords of bar 3: yours nothing, in the file now Em" in said
+    assert "Title: yours" in said
+    assert "# theirs" not in said  # the text itself lies behind a fold
+    at.browser.run("document.querySelector('.slip summary').click()")
+    assert "# theirs" in at.browser.run("return document.querySelectorAll('.two pre')[1].innerText")
     assert (at.folder / "rushes.toml").read_text("utf-8") == theirs
     at.browser.run("[...document.querySelectorAll('.slip .word')].at(-1).click()")
     at.until(lambda: at.table("rushes.toml")["title"].count("!") == 1)

@@ -1,7 +1,7 @@
 // One sheet on the stand: its parts in the order of the print, each changed where it stands.
 import { ask, inTurn, path } from "./ask.js";
 import { $, $$, choice, el, line, narrow, tell, word } from "./dom.js";
-import { beat, meter, say } from "./words.js";
+import { beat, meter, partName, say } from "./words.js";
 import { go, lay, leave, showRail, state } from "./stage.js";
 import { openBook } from "./begin.js";
 import { makeLesson } from "./lesson.js";
@@ -246,12 +246,14 @@ export class Sheet {
     const use = () => { leave(); this.unkept = []; if (theirs) { this.parts = {}; this.take_in(theirs); } else go("#"); };
     const put = () => { leave(); this.view = { ...mine, version: theirs.version }; this.ask(what, body); };
     lay(say("elsewhere", { file: fault.elsewhere[0].file }), fault.elsewhere.map((one) => [
-      el("h2", {}, say("elsewhere", { file: one.file })), el("p", {}, say("elsewhere_how")),
-      el("div", { class: "two" }, [["mine", one.mine, one.theirs], ["theirs", one.theirs, one.mine]].map(([side, text, other]) => {
+      el("h2", {}, say("elsewhere", { file: one.file })), el("p", {}, say(what === "take" ? "elsewhere_back" : "elsewhere_how")),
+      el("ul", { class: "differs" }, one.differs.map(({ key, mine: here, theirs: there }) =>
+        el("li", { dir: "auto" }, say("differs", { part: partName(key), mine: here ?? say("undecided"), theirs: there ?? say("undecided") })))),
+      el("details", {}, el("summary", {}, say("whole_texts")), el("div", { class: "two" }, [["mine", one.mine, one.theirs], ["theirs", one.theirs, one.mine]].map(([side, text, other]) => {
         const known = new Set(other.split("\n"));
         return el("div", {}, el("h3", {}, say(side)), el("pre", { tabindex: "0" }, text.split("\n").map((row) => el("span", { class: known.has(row) ? "" : "other" }, row, "\n"))));
-      }))]),
-    el("p", {}, el("button", { type: "button", class: "press", onclick: use }, say("take_theirs")), theirs && what !== "take" ? word(say("put_mine"), put) : ""));
+      })))]),
+    el("p", {}, el("button", { type: "button", class: "press", onclick: use }, say("take_theirs")), theirs && what !== "take" ? word(say(body.edits ? "put_change" : "put_mine"), put) : ""));
   }
 
   async look() { // has somebody else changed it?
@@ -262,7 +264,7 @@ export class Sheet {
       if (version !== this.view.version && !this.closed) {
         const view = await ask(where(this.name));
         this.view = view; this.rail(); this.draw(); this.dock?.refresh();
-        tell(say("elsewhere", { file: this.name }));
+        tell(say("elsewhere_shown", { file: this.name }));
       }
     }).catch(() => {});
   }

@@ -314,12 +314,27 @@ export const WORDS = {
     "Rest a few minutes every half hour. Stop if anything hurts; if pain, numbness or ringing in the ears doesn't go away, see a doctor. " +
     "How to hold fiddle and bow is for the teacher, who sees the learner's hands, to say.",
   // changed elsewhere
-  elsewhere: "Somebody else has changed {file}",
-  elsewhere_how: "Nothing was overwritten. On the left is what you have here, on the right what is in the folder now.",
-  mine: "here",
-  theirs: "in the folder now",
-  take_theirs: "take what is in the folder",
+  elsewhere: "{file} was changed outside this page",
+  elsewhere_shown: "{file} was changed outside this page. You see what is in the file now.",
+  elsewhere_how: "Perhaps in an editor, in another tab, or on another computer that shares the folder. Nothing was overwritten. This differs:",
+  elsewhere_back: "Perhaps in an editor, in another tab, or on another computer that shares the folder. So nothing was undone.",
+  differs: "{part}: yours {mine}, in the file now {theirs}",
+  undecided: "nothing",
+  whole_texts: "the whole text of both",
+  mine: "yours",
+  theirs: "in the file now",
+  take_theirs: "take what is in the file now",
   put_mine: "put mine in its place",
+  put_change: "write what I changed into it",
+  // by the key of the file; with a dot at its end, for whatever stands below it
+  parts: {
+    title: "Title", key: "Key", form: "Played", bars: "Only bars", tune: "File of the tune", abc: "Tune", progression: "Chords", pattern: "Bowing",
+    tuning: "Tuning", strings: "Strings", to_learner: "A word to the learner", mix: "Tracks", tempo: "Tempo", "tempo.start": "Slowest tempo",
+    "tempo.goal": "Fastest tempo", "tempo.passes": "Number of tempos", "tempo.each": "Times at each tempo", "tempo.between": "Bars of clicks between",
+    "tempo.count_in": "Bars of clicks first", "tempo.ramp": "How it rises", "tempo.beat": "Beat", "changes.": "Chords of bar {inner}", "shapes.": "Fingers for {inner}",
+    "pattern.": "Bowing in {inner}", "sound.room": "Room", "recording.file": "Recording", "recording.by": "Whose playing it is",
+    "recording.bar_lines": "Bar lines of the recording", "compose.": "The melody’s {inner}", "line.": "Line {inner}",
+  },
   // keys
   keys_title: "Keys",
   keys_list: [
@@ -356,3 +371,10 @@ const BEATS = {
   "3/4": "dotted half note", "1/1": "whole note", "1/16": "sixteenth",
 };
 export const beat = (name) => BEATS[name] ?? name;
+
+// The name of a part of the sheet, by the path of its key.
+export function partName([key, inner]) {
+  const { parts } = WORDS;
+  const name = inner === undefined ? parts[key] : parts[`${key}.${inner}`] ?? parts[`${key}.`]?.replace("{inner}", () => inner);
+  return name ?? [key, inner].filter((one) => one !== undefined).join(" ");
+}
