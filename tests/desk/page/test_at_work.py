@@ -429,5 +429,6 @@ def test_no_text_of_any_file_runs_as_a_script(at: At) -> None:
 
 
 def test_closing_ends_the_program(at: At) -> None:
+    assert at.browser.run("return document.querySelector('#close').textContent") == "close the desk"  # not the sheet
     at.hands.press("#close")
     at.until(lambda: "You can close this tab" in at.browser.run("return document.body.innerText"))

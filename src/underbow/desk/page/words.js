@@ -14,7 +14,7 @@ export const WORDS = {
   nothing_back: "There is nothing left to undo on this sheet.",
   nothing_forth: "There is nothing to redo.",
   keys: "keys",
-  close: "close",
+  close: "close the desk",
   closed: "The desk is closed. You can close this tab. To open it again, start it as you did before.",
   gone: "The desk has stopped. Start it again as you did before.",
   too_much: "That is too much at once: 64 MB at most.",
