@@ -101,6 +101,18 @@ def test_a_lesson_replaces_an_earlier_one_of_the_same_sheets_and_no_other(desk: 
     assert (home / "Ash Bucket 4" / "hers.txt").read_text() == "hers"
 
 
+def test_what_keeps_a_lesson_from_being_made_is_told_in_the_words_of_the_margin(desk: Opened) -> None:
+    beside = desk.change("gateposts.toml", (["changes", "12"], "H7"), (["tempo", "start"], "fast"))["problems"]
+    answer = desk.post("/lessons", {"sheets": ["rushes.toml", "gateposts.toml"], "title": ""})
+    assert answer.status_code == 400
+    told = {(one["file"], one["where"], one["what"]) for one in answer.json()["problems"]}
+    title = desk.sheet("gateposts.toml")["title"]["text"]
+    assert told == {
+        (title, one["part"], f"bar {one['bar']}: {one['what']}" if one["bar"] else one["what"]) for one in beside
+    }
+    assert (title, "changes") in {one[:2] for one in told}
+
+
 def test_letters_that_no_font_has_are_told_in_the_words_of_the_command_line(desk: Opened, lessons: Path) -> None:
     """U+13000, a man who sits, is in no font but those made for it: most machines have none."""
     title = "Reel \U00013000"

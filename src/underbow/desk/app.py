@@ -274,7 +274,7 @@ async def _wrong(_: Request, wrong: Exception) -> Response:
         return JSONResponse({"elsewhere": changed}, 409)
     if isinstance(wrong, InputError):
         problems = [
-            {"what": fault.what, "line": fault.line, "column": fault.column, "where": fault.where}
+            {"what": fault.what, "line": fault.line, "column": fault.column, "where": fault.where, "file": fault.file}
             for fault in wrong.faults
         ]
         return JSONResponse({"problems": problems}, 400)

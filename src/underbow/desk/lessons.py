@@ -13,7 +13,9 @@ from typing import Any
 
 from underbow.desk.folder import Folder
 from underbow.desk.news import Underway
-from underbow.errors import InputError, UnderbowError
+from underbow.desk.paper.reading import read_as_far
+from underbow.desk.paper.view import problems_shown
+from underbow.errors import Fault, InputError, UnderbowError
 from underbow.files.names import safe_name
 from underbow.jobs.gather import Gathered, gather
 from underbow.jobs.lesson import CONTENTS, Lesson, make_lesson
@@ -96,14 +98,16 @@ class Lessons:
         Raises
         ------
         InputError
-            Where a sheet has problems, before anything is made.
+            Where a sheet has problems, before anything is made; they are told as on its paper, each with the sheet's title for a
+            file and the part of the paper for where.
         """
         if not names:
             raise InputError("choose at least one sheet")
         try:
             gathered = gather([self.folder.place(name) for name in names], options, video=video)
         except InputError as wrong:
-            raise InputError(*(_short(str(fault), self.folder) for fault in wrong.faults)) from None
+            faults = [fault for name in names for fault in _as_on_paper(self.folder, name)]
+            raise InputError(*faults or [_short(str(fault), self.folder) for fault in wrong.faults]) from None
         first, *more = gathered.jobs
         named = f"{first.title} and {len(more)} more" if more else first.title
         making = Making(" ".join(title.split())[:100] or named, sheets=tuple(names))
@@ -127,6 +131,17 @@ class Lessons:
         """Stop whatever is on its way."""
         for making in self._known.values():
             making.stop()
+
+
+def _as_on_paper(folder: Folder, name: str) -> Iterator[Fault]:
+    """Say what is wrong with a sheet in the words that stand beside its place on the paper."""
+    reading = read_as_far(folder, name)
+    title = str(reading.table.get("title") or name)
+    for problem in problems_shown(reading):
+        place = f"bar {problem['bar']}: " if problem["bar"] else ""
+        if not place and problem["line"] and problem["part"] == "tune":
+            place = f"line {problem['line']}: "
+        yield Fault(place + problem["what"], file=title, where=problem["part"])
 
 
 def _place(home: Path, title: str, sheets: Sequence[str]) -> Path:

@@ -286,6 +286,20 @@ def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
     assert "doctor" in at.browser.run("return document.querySelector('.care').textContent")
 
 
+def test_the_lesson_is_refused_in_the_words_of_the_margin(at: At) -> None:
+    at.open("gateposts.toml")
+    at.hands.press('.bar[data-bar="7"]')
+    at.browser.run("document.querySelector('#chord-field').select()")
+    at.hands.type("H7")
+    at.browser.keys("Enter")
+    at.hands.see('.bar.wrong[data-bar="7"]')
+    beside = at.browser.run("return document.querySelector('.red[data-bar=\"7\"]').textContent")
+    at.hands.press("#make")
+    at.hands.press("#begin-lesson")
+    at.until(lambda: at.browser.run("return document.querySelector('.slip .wrong').textContent") != "")
+    assert at.browser.run("return document.querySelector('.slip .wrong').textContent") == f"The changes: {beside}"
+
+
 def test_a_class_without_a_title_has_a_name_of_its_own(at: At) -> None:
     for place in (1, 2, 3):
         at.hands.press(f".papers:not(.blanks) li:nth-child({place}) .corner")

@@ -1,7 +1,7 @@
 // Making the lesson: progress that moves, can be stopped, and what came of it a click away.
 import { ask, path } from "./ask.js";
 import { $, choice, el, line, word } from "./dom.js";
-import { say } from "./words.js";
+import { partTitle, say } from "./words.js";
 import { lay, leave } from "./stage.js";
 
 let paper = "a4", video = "";
@@ -22,10 +22,19 @@ export function makeLesson(sheets, title) {
   begin.focus();
 }
 
+// What is wrong with a sheet, in the words of its own margin: where there are several, with its title.
+function refusal(fault, several) {
+  const rows = fault.problems.map(({ what, where, file }) => {
+    const part = where && partTitle(where);
+    return part ? `${several ? `${file}, ` : ""}${part}: ${what}` : what;
+  });
+  return rows.join("\n") || fault.message;
+}
+
 async function start(sheets, title, body, wrong) {
   wrong.textContent = "";
   let lesson;
-  try { ({ lesson } = await ask("/lessons", { sheets, title, paper, video })); } catch (fault) { wrong.textContent = fault.message; return; }
+  try { ({ lesson } = await ask("/lessons", { sheets, title, paper, video })); } catch (fault) { wrong.textContent = refusal(fault, sheets.length > 1); return; }
   const bar = el("progress", { max: 1, value: 0, "aria-label": say("make") });
   const what = el("p", { role: "status", class: "quiet" });
   const stop = word(say("stop"), () => ask(`/lessons/${lesson}/stop`, {}), { id: "stop-lesson" });

@@ -1,7 +1,7 @@
 // One sheet on the stand: its parts in the order of the print, each changed where it stands.
 import { ask, inTurn, path } from "./ask.js";
 import { $, $$, choice, el, line, narrow, tell, word } from "./dom.js";
-import { beat, meter, partName, say } from "./words.js";
+import { beat, meter, partName, partTitle, say } from "./words.js";
 import { go, lay, leave, showRail, state } from "./stage.js";
 import { openBook } from "./begin.js";
 import { makeLesson } from "./lesson.js";
@@ -135,7 +135,7 @@ export class Sheet {
   section(id, hint, ...content) {
     const problems = this.view.problems.filter((one) => one.part === id);
     return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
-      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
+      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, partTitle(id)), el("div", { class: "hint" }, hint)),
       this.notes(id, problems), content);
   }
 

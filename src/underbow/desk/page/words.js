@@ -67,6 +67,7 @@ export const WORDS = {
   chords_sample: "G C D G",
   meter: "meter",
   tunes_of: "Tunes in {name}",
+  tunes_pasted: "The tunes that you pasted",
   choose_tune: "Choose the tune to work on",
   find_tune: "Find a tune in this book",
   more_tunes: "and {count} more: find one by its title",
@@ -378,3 +379,7 @@ export function partName([key, inner]) {
   const name = inner === undefined ? parts[key] : parts[`${key}.${inner}`] ?? parts[`${key}.`]?.replace("{inner}", () => inner);
   return name ?? [key, inner].filter((one) => one !== undefined).join(" ");
 }
+
+// The heading of a part of the paper; of the sheet's own heading, none.
+const TITLES = { tune: "tune", playing: "playing", changes: "changes", fingers: "shapes", bow: "bowing", plan: "plan", learner: "learner" };
+export const partTitle = (part) => (part in TITLES ? say(TITLES[part]) : "");
