@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from pathlib import Path
@@ -133,18 +134,28 @@ def test_a_file_that_was_not_there_is_not_replaced(lessons: Path) -> None:
 def test_a_folder_that_can_only_be_read_says_so(lessons: Path) -> None:
     lessons.chmod(0o500)
     try:
-        with pytest.raises(UnderbowError, match="no permission"):
+        with pytest.raises(UnderbowError, match="allow writing in its properties"):
             Folder(lessons).write({"new.toml": b"x"}, {"new.toml": None})
     finally:
         lessons.chmod(0o700)
 
 
-def test_a_full_disk_loses_nothing(desk: Opened, lessons: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("number", "cure"),
+    [
+        (errno.ENOSPC, "the disk is full; delete something that you don't need any more"),
+        (errno.EACCES, "the folder lets you read, but not write; allow writing in its properties"),
+        (errno.EIO, "Input/output error"),
+    ],
+)
+def test_what_cannot_be_saved_is_told_with_what_a_teacher_can_do_and_loses_nothing(
+    number: int, cure: str, desk: Opened, lessons: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = (lessons / "gateposts.toml").read_bytes()
     shown = desk.sheet("gateposts.toml")
 
     def full(*_: object) -> None:
-        raise OSError(28, "No space left on device")
+        raise OSError(number, "Input/output error")
 
     monkeypatch.setattr(os, "fsync", full)
     answer = desk.post(
@@ -152,7 +163,8 @@ def test_a_full_disk_loses_nothing(desk: Opened, lessons: Path, monkeypatch: pyt
     )
     monkeypatch.undo()
     assert answer.status_code == 500
-    assert "the disk is full" in answer.json()["problems"][0]["what"]
+    said = answer.json()["problems"][0]["what"]
+    assert said == f"gateposts.toml can't be saved: {cure}"
     assert (lessons / "gateposts.toml").read_bytes() == before
     assert (
         sorted(path.suffix for path in lessons.iterdir()) == [".abc"] * 5 + [".toml"] * 5

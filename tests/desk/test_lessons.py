@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from underbow.desk.folder import Folder
 from underbow.desk.lessons import Making
 from underbow.jobs.gather import gather
+from underbow.lesson.letters import left_out_of, shown
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.video.options import VideoOptions
 
@@ -50,6 +52,73 @@ def test_what_breaks_off_because_the_desk_ends_is_stopped_and_anything_else_is_t
     with pytest.raises(RuntimeError):
         going_on.run(Folder(lessons), gathered)
     assert going_on.state == "failed"
+
+
+def short_sheet(folder: Path, name: str, title: str) -> str:
+    """A sheet that is made in a moment; its name."""
+    (folder / name).parent.mkdir(exist_ok=True)
+    (folder / name).write_text(
+        f'title = "{title}"\nabc = """{TUNE}"""\npattern = "saw"\n'
+        "[tempo]\nstart = 200\ngoal = 200\npasses = 1\ncount_in = 1\n",
+        "utf-8",
+    )
+    return name
+
+
+def made(desk: Opened, sheets: list[str], title: str = "") -> dict[str, Any]:
+    """Make a lesson, wait for it, and give what the page is told."""
+    key = desk.post("/lessons", {"sheets": sheets, "title": title}).json()["lesson"]
+    making = desk.desk.lessons.get(key)
+    assert making is not None
+    *_, told = making.news()
+    assert (told["state"], told["what"]) == ("made", "")
+    return told
+
+
+def test_a_lesson_replaces_an_earlier_one_of_the_same_sheets_and_no_other(desk: Opened, lessons: Path) -> None:
+    a, b = short_sheet(lessons, "a.toml", "Ash Bucket"), short_sheet(lessons, "b.toml", "Byre")
+    c = short_sheet(lessons, "week/a.toml", "Ash Bucket")  # called alike, and another
+    several = made(desk, [a, b])
+    assert (several["title"], several["place"]) == ("Ash Bucket and 1 more", "Ash Bucket and 1 more")
+    (contents,) = [file["path"] for file in several["files"] if file["kind"] == "contents"]
+    assert "Byre" in desk.get(f"/made/{contents}").text
+    alone = made(desk, [a])
+    assert alone["place"] == "Ash Bucket"
+    assert {file["kind"] for file in alone["files"]} == {"zip", "handout", "page"}
+    assert made(desk, [a, b], "Ash Bucket")["place"] == "Ash Bucket 2"
+    assert made(desk, [c])["place"] == "Ash Bucket 3"
+    home = lessons / "lessons"
+    before = {path.name: path.read_bytes() for path in home.glob("*.zip")}
+    assert len(before) == 4
+    (home / "Ash Bucket 4").mkdir()
+    (home / "Ash Bucket 4" / "hers.txt").write_text("hers")
+    assert made(desk, [b], "Ash Bucket")["place"] == "Ash Bucket 5"
+    desk.change(a, (["to_learner"], "Slowly."))
+    assert made(desk, [b, a], "Ash Bucket")["place"] == "Ash Bucket 2"
+    assert made(desk, [a])["place"] == "Ash Bucket"
+    changed = {name for name, data in before.items() if (home / name).read_bytes() != data}
+    assert changed == {"Ash Bucket.zip", "Ash Bucket 2.zip"}
+    assert (home / "Ash Bucket 4" / "hers.txt").read_text() == "hers"
+
+
+def test_what_keeps_a_lesson_from_being_made_is_told_in_the_words_of_the_margin(desk: Opened) -> None:
+    beside = desk.change("gateposts.toml", (["changes", "12"], "H7"), (["tempo", "start"], "fast"))["problems"]
+    answer = desk.post("/lessons", {"sheets": ["rushes.toml", "gateposts.toml"], "title": ""})
+    assert answer.status_code == 400
+    told = {(one["file"], one["where"], one["what"]) for one in answer.json()["problems"]}
+    title = desk.sheet("gateposts.toml")["title"]["text"]
+    assert told == {
+        (title, one["part"], f"bar {one['bar']}: {one['what']}" if one["bar"] else one["what"]) for one in beside
+    }
+    assert (title, "changes") in {one[:2] for one in told}
+
+
+def test_letters_that_no_font_has_are_told_in_the_words_of_the_command_line(desk: Opened, lessons: Path) -> None:
+    """U+13000, a man who sits, is in no font but those made for it: most machines have none."""
+    title = "Reel \U00013000"
+    told = made(desk, [short_sheet(lessons, "odd.toml", title)])
+    left_out = shown(title).left_out
+    assert told["remarks"] == ([left_out_of(title, left_out, "the printed sheet")] if left_out else [])
 
 
 def test_the_video_lies_beside_the_zip(desk: Opened, lessons: Path) -> None:

@@ -44,11 +44,16 @@ def test_everything_can_be_taken_back_and_done_again(desk: Opened, lessons: Path
     assert desk.change("wet-socks.toml", (["title"], "New way"))["forth"] == 0
 
 
-def test_a_new_sheet_taken_back_is_gone_with_its_tune(desk: Opened, lessons: Path) -> None:
-    before = sorted(path.name for path in lessons.iterdir())
+def test_taking_back_on_a_new_sheet_ends_where_it_was_begun(desk: Opened, lessons: Path) -> None:
     name = desk.post("/sheets", {"abc": REEL}).json()["name"]
-    assert desk.post(f"/sheet/{name}/take/back", {}).json() == {"gone": True}
-    assert sorted(path.name for path in lessons.iterdir()) == before
+    begun = {path.name: path.read_bytes() for path in lessons.iterdir()}
+    assert (desk.sheet(name)["back"], desk.sheet(name)["forth"]) == (0, 0)
+    desk.change(name, (["title"], "Another name"))
+    for back in range(3):
+        shown = desk.post(f"/sheet/{name}/take/back", {}).json()
+        assert (shown["back"], shown["forth"]) == (0, 1), back
+        assert {path.name: path.read_bytes() for path in lessons.iterdir()} == begun
+    assert desk.post(f"/sheet/{name}/take/forth", {}).json()["title"]["text"] == "Another name"
 
 
 # --- somebody else ---
@@ -65,6 +70,7 @@ def test_a_file_changed_elsewhere_is_shown_beside_and_never_overwritten(desk: Op
     assert found["file"] == "gateposts.toml"
     assert 'title    = "Mine"' in found["mine"]
     assert found["theirs"] == theirs
+    assert [one["key"] for one in found["differs"]] == [["title"], ["tempo"]]
     assert (lessons / "gateposts.toml").read_text("utf-8") == theirs
     again = desk.post("/sheet/gateposts.toml/changes", {**wanted, "version": desk.sheet("gateposts.toml")["version"]})
     assert again.json()["title"]["text"] == "Mine"

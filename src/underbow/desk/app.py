@@ -22,6 +22,7 @@ from underbow.desk.desk import Desk
 from underbow.desk.hear.room import answer
 from underbow.desk.hear.voices import RATE
 from underbow.desk.news import Underway
+from underbow.desk.paper.differences import differences
 from underbow.desk.played.tape import Arrived
 from underbow.desk.store import ElsewhereError
 from underbow.errors import InputError, UnderbowError
@@ -78,6 +79,9 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
     async def move(request: Request) -> Response:
         way = cast(Literal["back", "forth"], request.path_params["way"])
         return await _said(desk.move, _name(request), way, await _body(request))
+
+    async def put(request: Request) -> Response:
+        return await _said(desk.put, _name(request), request.path_params["way"])
 
     async def fingers(request: Request) -> Response:
         return await _said(desk.fingers, _name(request), request.query_params.get("chord", ""))
@@ -161,6 +165,7 @@ def make_app(desk: Desk) -> Starlette:  # noqa: C901  a list of requests, one af
             Route("/sheet/{name:path}/tune", tune, methods=["POST"]),
             Route("/sheet/{name:path}/trial", trial, methods=["POST"]),
             Route("/sheet/{name:path}/take/{way}", move, methods=["POST"]),
+            Route("/sheet/{name:path}/put/{way}", put, methods=["POST"]),
             Route("/sheet/{name:path}/version", version),
             Route("/sheet/{name:path}/fingers", fingers),
             Route("/sheet/{name:path}/bowings", bowings),
@@ -266,11 +271,14 @@ async def _streamed(ask: Callable[..., Iterator[bytes]], *words: Any) -> Respons
 
 async def _wrong(_: Request, wrong: Exception) -> Response:
     if isinstance(wrong, ElsewhereError):
-        changed = [{"file": name, "mine": mine, "theirs": theirs} for name, (mine, theirs) in wrong.files.items()]
+        changed = [
+            {"file": name, "mine": mine, "theirs": theirs, "differs": differences(name, mine, theirs) if mine else []}
+            for name, (mine, theirs) in wrong.files.items()
+        ]
         return JSONResponse({"elsewhere": changed}, 409)
     if isinstance(wrong, InputError):
         problems = [
-            {"what": fault.what, "line": fault.line, "column": fault.column, "where": fault.where}
+            {"what": fault.what, "line": fault.line, "column": fault.column, "where": fault.where, "file": fault.file}
             for fault in wrong.faults
         ]
         return JSONResponse({"problems": problems}, 400)

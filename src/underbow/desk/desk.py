@@ -95,11 +95,12 @@ class Desk:
     # the shelf
 
     def shelf(self) -> dict[str, Any]:
-        """Give the folder's name and its sheets as small papers."""
+        """Give the folder's name, its sheets as small papers, and which were put away."""
         papers = [_shown(paper) for paper in self.shelf_.papers()]
         if self.prepares:
             self._ready.warm()
-        return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers}
+        away = [{"name": paper["name"], "title": paper["title"]} for paper in self.shelf_.papers(away=True)]
+        return {"folder": self.folder.path.name or str(self.folder.path), "sheets": papers, "away": away}
 
     def shelf_chords(self) -> dict[str, Any]:
         """Read the tunes of some sheets that wait for it; give their papers, and how many wait still."""
@@ -138,6 +139,13 @@ class Desk:
     def book_tune(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Give the text of a tune of the book that is open (``{"book", "tune"}``)."""
         return {"abc": self._of_book(wanted)}
+
+    def put(self, name: str, way: str) -> dict[str, Any]:
+        """Put a copy beside a sheet (``copy``), take it off the shelf (``away``), or put it ``back`` there."""
+        ways = {"copy": self.shelf_.copy, "away": self.shelf_.put_away, "back": self.shelf_.put_back}
+        if way not in ways:
+            raise InputError("copy, away or back")
+        return ways[way](name)
 
     def _of_book(self, wanted: Mapping[str, Any]) -> str:
         book, tune = self._books.get(str(wanted.get("book"))), wanted.get("tune")
@@ -197,8 +205,6 @@ class Desk:
         if way not in ("back", "forth"):
             raise InputError("back or forth")
         self.store.move(name, way)
-        if self.folder.found(name) is None:
-            return {"gone": True}
         return self.show(name, wanted)
 
     def fingers(self, name: str, chord: str) -> dict[str, Any]:
@@ -257,7 +263,7 @@ class Desk:
         reading = self.store.read(name)
         if reading.sheet is None:
             raise InputError(*(problem.what for problem in reading.problems))
-        sheet, asked = reading.sheet, _asked(wanted, reading.until)
+        sheet, asked = reading.sheet, Asked.read(wanted, reading.until)
         melody = self.melodies.sounding(name, sheet, read_lines(wanted.get("lines")))
         sheet, recorded = (sheet, None) if melody is None else (melody.sheet, melody.recorded)
         if "rows" in wanted or "pattern" in wanted:
@@ -367,31 +373,6 @@ class Desk:
         """End the desk."""
         self.stop()
         self.on_close()
-
-
-def _asked(wanted: Mapping[str, Any], until: int | None) -> Asked:
-    around = wanted.get("around")
-    pair = (
-        (int(around[0]), int(around[1]))
-        if isinstance(around, list) and len(around) == 2 and all(map(_is_whole, around))
-        else None
-    )
-    return Asked(
-        bar=_whole(wanted.get("bar"), 0),
-        time=_whole(wanted.get("time"), 1),
-        number=max(_whole(wanted.get("pass"), 1), 1),
-        around=pair,
-        upto=until,
-        counted=wanted.get("counted") is True,
-    )
-
-
-def _is_whole(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
-
-
-def _whole(value: object, otherwise: int) -> int:
-    return value if isinstance(value, int) and not isinstance(value, bool) else otherwise
 
 
 def _shown(paper: Mapping[str, Any]) -> dict[str, Any]:

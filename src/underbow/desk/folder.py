@@ -5,6 +5,7 @@ A file is known by its *name*: its path below the folder with ``/`` between fold
 
 from __future__ import annotations
 
+import errno
 import filecmp
 import hashlib
 import os
@@ -17,20 +18,31 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from threading import RLock
 
-from underbow.errors import Fault, InputError
+from underbow.errors import Fault, InputError, UnderbowError
 from underbow.files.lock import wait_for
 from underbow.files.names import safe_name
-from underbow.files.trouble import plain_file
-from underbow.files.whole import whole_file, write_whole
+from underbow.files.trouble import HELD, plain_file
+from underbow.files.whole import sync_folder, whole_file, write_whole
 from underbow.files.workplace import clear_leftovers
 from underbow.text import is_shown
 
-__all__ = ["MOST_BYTES", "ChangedElsewhereError", "Folder"]
+__all__ = ["AWAY", "MOST_BYTES", "ChangedElsewhereError", "Folder"]
+
+AWAY = "put away"  # where sheets lie that were taken off the shelf
 
 MOST_BYTES = 2_000_000  # of a file that the desk writes
 _MOST_ALIKE = 1000  # files whose names differ by a number
 _DEEPEST = 6  # folders below the teacher's
 _LONGEST = 500  # characters of a name
+# What a teacher can do, who has chosen the folder when she began and now has something on the page that isn't saved.
+_CURES = {
+    errno.EACCES: "the folder lets you read, but not write; allow writing in its properties",
+    errno.EPERM: "the folder lets you read, but not write; allow writing in its properties",
+    errno.EROFS: "its disk can only be read; allow writing on it, or copy the folder to another disk and open the desk there",
+    errno.ENOSPC: "the disk is full; delete something that you don't need any more",
+    errno.EDQUOT: "your share of the disk is used up; delete something that you don't need any more",
+    errno.ENOENT: "its folder isn't there any more; put it back, or plug its disk in again",
+}
 
 
 class ChangedElsewhereError(Exception):
@@ -92,13 +104,16 @@ class Folder:
         return path
 
     def names(self, *endings: str) -> list[str]:
-        """Give the names of the files with these endings, in alphabetical order; finished lessons are left out."""
+        """Give the names of the files with these endings, in alphabetical order; lessons and what was put away are left out."""
         found = [name for name, _ in self.entries(*endings)]
         return sorted(found, key=str.casefold)
 
-    def entries(self, *endings: str) -> Iterator[tuple[str, os.stat_result]]:
-        """Give the names of the files with these endings and what the disk says about them, in any order."""
-        waiting = [("", self.path)]
+    def entries(self, *endings: str, away: bool = False) -> Iterator[tuple[str, os.stat_result]]:
+        """Give the names of the files with these endings and what the disk says about them, in any order.
+
+        Finished lessons are left out, and what was put away; ``away`` gives that, and nothing else.
+        """
+        waiting = [(f"{AWAY}/", self.path / AWAY)] if away else [("", self.path)]
         while waiting:
             above, path = waiting.pop()
             with suppress(OSError), os.scandir(path) as listed:
@@ -107,7 +122,7 @@ class Folder:
                     continue  # a lesson that was made
                 for entry in here:
                     name = above + entry.name
-                    if not _is_usual(entry.name):
+                    if not _is_usual(entry.name) or name == AWAY:
                         continue
                     with suppress(OSError):
                         if entry.is_dir(follow_symlinks=False):
@@ -176,11 +191,13 @@ class Folder:
                 clear_leftovers(parent)
             for name, content in after.items():
                 path = self.place(name)
-                if content is None:
-                    with suppress(FileNotFoundError):
-                        path.unlink()
-                elif content != before.get(name):
-                    write_whole(path, content)
+                try:
+                    if content is None:
+                        path.unlink(missing_ok=True)
+                    elif content != before.get(name):
+                        write_whole(path, content)
+                except (OSError, UnderbowError) as error:
+                    raise _unsaved(error, name) from error
 
     def add(self, stem: str, ending: str, path: Path) -> str:
         """Put a new file beside the others, whole or not at all; give its name.
@@ -215,6 +232,48 @@ class Folder:
                     return name
         raise InputError(f"{_MOST_ALIKE} files are called like {stem}{ending}; delete those that nobody needs")
 
+    def move(self, names: Mapping[str, str]) -> None:
+        """Give files other names, all of them or none; folders are made where they aren't there.
+
+        Parameters
+        ----------
+        names : mapping of str to str
+            The new name of each.
+
+        Raises
+        ------
+        InputError, UnderbowError
+            Where a file isn't there, its new name is taken, or it can't be moved.
+
+        >>> import tempfile
+        >>> with tempfile.TemporaryDirectory() as place:
+        ...     folder = Folder(Path(place))
+        ...     folder.write({"a.toml": b"title = 'A'"}, {"a.toml": None})
+        ...     folder.move({"a.toml": "old/b.toml"})
+        ...     folder.names(".toml")
+        ['old/b.toml']
+        """
+        with self._alone():
+            moved: list[tuple[Path, Path]] = []
+            for old, new in names.items():
+                if not self.place(old).is_file():
+                    raise InputError(Fault("isn't there any more", file=old))
+                if self.place(new).exists():
+                    raise InputError(Fault("there is such a file already; give one of the two another name", file=new))
+            try:
+                for old, new in names.items():
+                    way = self.path / old, self.path / new
+                    way[1].parent.mkdir(parents=True, exist_ok=True)
+                    way[0].rename(way[1])
+                    moved.append(way)
+            except OSError as error:
+                for before, after in reversed(moved):
+                    with suppress(OSError):
+                        after.rename(before)
+                raise _unsaved(error, new) from error
+            for place in {path.parent for way in moved for path in way}:
+                sync_folder(place)
+
     def found_as(self, name: str, path: Path) -> str | None:
         """Give a name where the folder has a file so called that holds the same as another; None where it hasn't."""
         try:
@@ -240,8 +299,14 @@ class Folder:
             finally:
                 lock.release()
 
-    def free_name(self, title: str, ending: str) -> str:
-        """Give a name that no file has yet, made from a title.
+    def free_name(self, title: str, ending: str, above: str = "") -> str:
+        """Give a name that no file has yet, nor one that was put away, made from a title.
+
+        Parameters
+        ----------
+        title, ending : str
+        above : str
+            The folder that it shall be in, with a ``/`` at its end; the teacher's own by default.
 
         >>> import tempfile
         >>> with tempfile.TemporaryDirectory() as place:
@@ -250,15 +315,30 @@ class Folder:
         """
         plain = safe_name(title, longest=60).casefold().replace("'", "").replace("’", "")
         stem = re.sub(r"[\W_]+", "-", plain).strip("-") or "untitled"
-        with suppress(OSError):
-            taken = {entry.name.casefold() for entry in self.path.iterdir()}
-            number = 1
-            name = stem
-            while any(name + other in taken for other in {ending, ".toml", ".abc"}):
-                number += 1
-                name = f"{stem}-{number}"
-            return name + ending
-        return stem + ending
+        taken: set[str] = set()
+        for place in (self.path / above, self.path / AWAY / above):
+            with suppress(OSError):
+                taken |= {entry.name.casefold() for entry in place.iterdir()}
+        number = 1
+        name = stem
+        while any(name + other in taken for other in {ending, ".toml", ".abc"}):
+            number += 1
+            name = f"{stem}-{number}"
+        return above + name + ending
+
+
+def _unsaved(error: OSError | UnderbowError, name: str) -> UnderbowError:
+    """Say why a file can't be saved, and what a teacher can do.
+
+    >>> str(_unsaved(OSError(errno.ENOSPC, "No space left on device"), "a.toml"))
+    "a.toml can't be saved: the disk is full; delete something that you don't need any more"
+    """
+    cause = error if isinstance(error, OSError) else error.__cause__
+    if not isinstance(cause, OSError):
+        return error if isinstance(error, UnderbowError) else UnderbowError(str(error))
+    held = getattr(cause, "winerror", None) in HELD
+    why = "another program has it open; close it there" if held else _CURES.get(cause.errno or 0)
+    return UnderbowError(f"{name} can't be saved: {why or cause.strerror or cause}")
 
 
 def _is_usual(part: str) -> bool:

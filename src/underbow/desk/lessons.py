@@ -7,18 +7,24 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import count
+from pathlib import Path
 from typing import Any
 
 from underbow.desk.folder import Folder
 from underbow.desk.news import Underway
-from underbow.errors import InputError, UnderbowError
+from underbow.desk.paper.reading import read_as_far
+from underbow.desk.paper.view import problems_shown
+from underbow.errors import Fault, InputError, UnderbowError
 from underbow.files.names import safe_name
 from underbow.jobs.gather import Gathered, gather
-from underbow.jobs.lesson import Lesson, make_lesson
+from underbow.jobs.lesson import CONTENTS, Lesson, make_lesson
 from underbow.jobs.progress import Progress
 from underbow.jobs.run import StoppedError
 from underbow.jobs.work import Way
 from underbow.lesson.options import LessonOptions
+from underbow.lesson.ours import read_manifest, zip_state
+from underbow.lesson.swap import put_right
 from underbow.lesson.video.options import VideoOptions
 
 __all__ = ["Lessons", "Making"]
@@ -33,11 +39,20 @@ class Making(Underway):
 
     Attributes
     ----------
+    sheets : tuple of str
+        Their names, in the order of the lesson.
+    place : str
+        Of a finished lesson: its name below the lessons' folder.
     files : list of dict
         Of a finished lesson: ``path`` below the lessons' folder, ``kind``, ``sheet``.
+    remarks : list of str
+        What there is to tell of a finished lesson, in the words of the command line.
     """
 
+    sheets: tuple[str, ...] = ()
+    place: str = ""
     files: list[dict[str, Any]] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
 
     def tell(self, progress: Progress) -> None:
         """Note how far it is."""
@@ -46,15 +61,17 @@ class Making(Underway):
 
     def shown(self) -> dict[str, Any]:
         """Give plain data for the page."""
-        return {**Underway.shown(self), "files": self.files}
+        return {**Underway.shown(self), "place": self.place, "files": self.files, "remarks": self.remarks}
 
     def run(self, folder: Folder, gathered: Gathered) -> None:
         """Make it."""
-        target = folder.path / HOME / safe_name(self.title)
+        target = _place(folder.path / HOME, self.title, self.sheets)
         try:
             way = Way(progress=self.tell, stop=self._stop)
-            lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists())
-            self.say(state="made", share=1.0, what="", files=list(_files(lesson)))
+            lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists(), sheets=self.sheets)
+            remarks = [_short(line, folder) for line in lesson.told]
+            remarks += [f"kept from before: {name}" for name in lesson.kept]
+            self.say(state="made", share=1.0, what="", place=target.name, files=list(_files(lesson)), remarks=remarks)
         except StoppedError:
             self.say(state="stopped", what="")
         except UnderbowError as error:
@@ -81,15 +98,19 @@ class Lessons:
         Raises
         ------
         InputError
-            Where a sheet has problems, before anything is made.
+            Where a sheet has problems, before anything is made; they are told as on its paper, each with the sheet's title for a
+            file and the part of the paper for where.
         """
         if not names:
             raise InputError("choose at least one sheet")
         try:
             gathered = gather([self.folder.place(name) for name in names], options, video=video)
         except InputError as wrong:
-            raise InputError(*(_short(str(fault), self.folder) for fault in wrong.faults)) from None
-        making = Making(" ".join(title.split())[:100] or gathered.jobs[0].title)
+            faults = [fault for name in names for fault in _as_on_paper(self.folder, name)]
+            raise InputError(*faults or [_short(str(fault), self.folder) for fault in wrong.faults]) from None
+        first, *more = gathered.jobs
+        named = f"{first.title} and {len(more)} more" if more else first.title
+        making = Making(" ".join(title.split())[:100] or named, sheets=tuple(names))
         key = secrets.token_urlsafe(9)
         self._known[key] = making
         while len(self._known) > _KEPT:
@@ -112,14 +133,49 @@ class Lessons:
             making.stop()
 
 
+def _as_on_paper(folder: Folder, name: str) -> Iterator[Fault]:
+    """Say what is wrong with a sheet in the words that stand beside its place on the paper."""
+    reading = read_as_far(folder, name)
+    title = str(reading.table.get("title") or name)
+    for problem in problems_shown(reading):
+        place = f"bar {problem['bar']}: " if problem["bar"] else ""
+        if not place and problem["line"] and problem["part"] == "tune":
+            place = f"line {problem['line']}: "
+        yield Fault(place + problem["what"], file=title, where=problem["part"])
+
+
+def _place(home: Path, title: str, sheets: Sequence[str]) -> Path:
+    """Find where a lesson goes: over an earlier one of the same sheets, else under a name that nothing has."""
+    if home.is_dir():
+        put_right(home)
+    stem = safe_name(title)
+    places = (home / (stem if number == 1 else f"{stem} {number}") for number in count(1))
+    return next(place for place in places if _may_be_taken(place, sheets))
+
+
+def _may_be_taken(place: Path, sheets: Sequence[str]) -> bool:
+    packed = place.with_name(f"{place.name}.zip")
+    there = [path.exists() or path.is_symlink() for path in (place, packed)]
+    if not any(there):
+        return True
+    manifest = None if place.is_symlink() else read_manifest(place)
+    if manifest is None or (there[1] and zip_state(packed) == "theirs"):
+        return False
+    named = manifest.get("sheets")
+    return isinstance(named, list) and sorted(map(str, named)) == sorted(sheets)
+
+
 def _short(text: str, folder: Folder) -> str:
     """Name files as the teacher knows them: by their place in her folder."""
     return text.replace(f"{folder.path}/", "").replace(f"{folder.path}\\", "")
 
 
 def _files(lesson: Lesson) -> Iterator[dict[str, Any]]:
-    """What is a click away: the zip, then each sheet's paper, page and video."""
+    """What is a click away: the zip, a class's page of contents, then each sheet's paper, page and video."""
     manifest = lesson.manifest()
+    if len(manifest["parts"]) > 1:
+        size = (lesson.folder / CONTENTS).stat().st_size
+        yield {"path": f"{lesson.folder.name}/{CONTENTS}", "kind": "contents", "sheet": "", "bytes": size}
     if lesson.zip is not None:
         yield {"path": lesson.zip.name, "kind": "zip", "sheet": "", "bytes": lesson.zip.stat().st_size}
     for file in manifest["files"]:

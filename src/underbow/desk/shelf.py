@@ -1,8 +1,10 @@
-"""The shelf: the folder's sheets at a glance, without reading any of them whole.
+"""The shelf: the folder's sheets at a glance, without reading any of them whole; a copy of one, and putting one away.
 
 A thousand sheets are looked at within a second: of a tune's file only the headings and the chords written over the notes are
 taken, and what hasn't changed since the last time isn't opened again. Where a tune has no chords, or doesn't say its meter, the
 tune has to be read and its chords found: that is done afterwards, a few sheets at a time, while the shelf is looked at.
+
+Nothing is ever deleted: what is taken off the shelf lies in the folder ``put away``, and comes back to where it was.
 """
 
 from __future__ import annotations
@@ -10,13 +12,15 @@ from __future__ import annotations
 import re
 import time
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 from threading import Lock
 from typing import Any
 
-from underbow.desk.folder import Folder
+from underbow.desk.folder import AWAY, Folder
 from underbow.desk.paper.drawing import signs
+from underbow.desk.paper.edits import Edit, edited
 from underbow.errors import InputError
 from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern
 from underbow.tables import is_pattern
@@ -56,19 +60,24 @@ class Shelf:
     _known: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
 
-    def papers(self) -> list[dict[str, Any]]:
-        """Give every sheet, by title."""
+    def papers(self, *, away: bool = False) -> list[dict[str, Any]]:
+        """Give every sheet, by title.
+
+        Parameters
+        ----------
+        away : bool
+            Those that were put away instead of those on the shelf.
+        """
         with self._lock:
-            stamps = {
-                name: (stat.st_mtime_ns, stat.st_size) for name, stat in self.folder.entries(".toml", ".abc", ".txt")
-            }
+            entries = self.folder.entries(".toml", ".abc", ".txt", away=away)
+            stamps = {name: (stat.st_mtime_ns, stat.st_size) for name, stat in entries}
             out = []
             for name in stamps:
                 if name.lower().endswith(".toml"):
                     paper = self._paper(name, stamps)
                     if paper:
                         out.append(paper)
-            self._known = {name: kept for name, kept in self._known.items() if name in stamps}
+            self._known = {name: kept for name, kept in self._known.items() if name in stamps or _is_away(name) != away}
         return sorted(out, key=lambda paper: (paper["title"].casefold(), paper["name"]))
 
     def work_out(self, seconds: float = 0.2) -> tuple[list[dict[str, Any]], int]:
@@ -92,6 +101,73 @@ class Shelf:
             if time.monotonic() > end:
                 break
         return out, len(waiting) - len(out)
+
+    def copy(self, name: str) -> dict[str, Any]:
+        """Put a copy beside a sheet, which shares its tune's file; give its ``name`` and ``title``, and the ``tune`` they share.
+
+        Raises
+        ------
+        InputError, UnderbowError
+            Where there is no such sheet, or it can't be read or written.
+        """
+        papers = self.papers()
+        paper = _of(papers, name)
+        if not paper["readable"]:
+            raise InputError(f"{paper['title']} can't be read; open it to see why")
+        titles = {one["title"].casefold() for one in papers}
+        base = re.sub(r", copy( \d+)?$", "", paper["title"])
+        numbered = (f"{base}, copy{'' if number == 1 else f' {number}'}" for number in count(1))
+        title = next(title for title in numbered if title.casefold() not in titles)
+        above, slash, _ = name.rpartition("/")
+        text = edited(self.folder.read(name).decode("utf-8-sig"), [Edit(("title",), title)])
+        new = self.folder.free_name(title, ".toml", above + slash)
+        self.folder.write({new: text.encode()}, {new: None})
+        return {"name": new, "title": title, "tune": paper.get("_tune", "")}
+
+    def put_away(self, name: str) -> dict[str, Any]:
+        """Take a sheet off the shelf, and its tune with it unless another sheet plays it; give its new ``name`` and ``title``.
+
+        Raises
+        ------
+        InputError, UnderbowError
+            Where there is no such sheet, or it can't be moved.
+        """
+        papers = self.papers()
+        paper = _of(papers, name)
+        tune = paper.get("_tune", "")
+        others = [one for one in [*papers, *self.papers(away=True)] if one is not paper]
+        needed = any(one.get("_tune", "").removeprefix(f"{AWAY}/") == tune or not one["readable"] for one in others)
+        names = {name: f"{AWAY}/{name}"}
+        if tune and not needed and not self._is_of_book(name) and self._is_there(tune):
+            names[tune] = f"{AWAY}/{tune}"
+        self.folder.move(names)
+        return {"name": names[name], "title": paper["title"]}
+
+    def put_back(self, name: str) -> dict[str, Any]:
+        """Put a sheet back to where it was on the shelf, with its tune; give its ``name`` there.
+
+        Raises
+        ------
+        InputError, UnderbowError
+            Where it wasn't put away, its place is taken, or it can't be moved.
+        """
+        paper = _of(self.papers(away=True), name)
+        tune = paper.get("_tune", "")
+        names = {name: name.removeprefix(f"{AWAY}/")}
+        if tune.startswith(f"{AWAY}/") and self._is_there(tune):
+            names[tune] = tune.removeprefix(f"{AWAY}/")
+        self.folder.move(names)
+        return {"name": names[name]}
+
+    def _is_there(self, name: str) -> bool:
+        try:
+            return self.folder.place(name).is_file()
+        except InputError:
+            return False
+
+    def _is_of_book(self, name: str) -> bool:
+        """Whether a sheet's tune is one among others in its file."""
+        return "number" in tomllib.loads(self.folder.read(name).decode("utf-8-sig").replace("\r\n", "\n"))
 
     def _paper(self, name: str, stamps: Mapping[str, tuple[int, int]]) -> dict[str, Any]:
         known = self._known.get(name)
@@ -127,6 +203,17 @@ class Shelf:
             return tune, ""
         number = table.get("number")
         return tune, _one_of(text, number) if isinstance(number, int) else text
+
+
+def _is_away(name: str) -> bool:
+    return name.startswith(f"{AWAY}/")
+
+
+def _of(papers: Sequence[dict[str, Any]], name: str) -> dict[str, Any]:
+    found = next((paper for paper in papers if paper["name"] == name), None)
+    if found is None:
+        raise InputError(f"no sheet of that name is there any more: {name[:80]!r}")
+    return found
 
 
 def _one_of(text: str, number: int) -> str:

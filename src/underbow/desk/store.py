@@ -127,9 +127,15 @@ class Store:
                 raise ElsewhereError({inner: ("", self._now(inner)) for inner in elsewhere.names}) from None
 
     def begin(self, name: str, files: Mapping[str, bytes]) -> None:
-        """Write the files of a new sheet; taking the first change back takes the sheet away again."""
+        """Write the files of a new sheet. That is no change of it: nothing that is taken back on a sheet takes the sheet away."""
         with self._lock:
-            self._write(name, dict(files), dict.fromkeys(files))
+            try:
+                self.folder.write(files, dict.fromkeys(files))
+            except ChangedElsewhereError as elsewhere:
+                raise ElsewhereError(
+                    {inner: (_text(files[inner]), self._now(inner)) for inner in elsewhere.names}
+                ) from None
+            self._histories.pop(name, None)  # of a sheet that was called so before
 
     def _as_seen(self, name: str, seen: str) -> Files:
         files = self._seen.get((name, seen))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial, reduce
 from pathlib import Path
@@ -27,10 +27,11 @@ from underbow.lesson.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zi
 from underbow.lesson.pack import make_zip
 from underbow.lesson.swap import Exchange, put_in_place, put_right
 
-__all__ = ["Lesson", "Zips", "make_lesson"]
+__all__ = ["CONTENTS", "Lesson", "Zips", "make_lesson"]
 
 Zips = Literal["auto", "one", "each", "none"]
 
+CONTENTS = "index.html"  # of a lesson of several sheets
 _NEW, _ZIP = "new", "zip"  # in the workplace
 _BARS_OF = 100  # sheets; a manifest of more doesn't list every bar that is played
 _SENT = 20_000_000  # bytes that most mail takes
@@ -62,7 +63,7 @@ class Lesson:
     kept: tuple[str, ...]
 
     def manifest(self) -> dict[str, Any]:
-        """Read the manifest: ``title``, ``made_with``, ``files``, and ``parts``, one for each sheet.
+        """Read the manifest: ``title``, ``made_with``, ``sheets`` where they were named, ``files``, and ``parts``, one a sheet.
 
         Each part is the report of its job, but for the ``bars`` where there are more than 100 sheets.
         """
@@ -71,7 +72,14 @@ class Lesson:
 
 
 def make_lesson(
-    gathered: Gathered, folder: Path, way: Way = Way(), *, title: str = "", again: bool = False, zips: Zips = "auto"
+    gathered: Gathered,
+    folder: Path,
+    way: Way = Way(),
+    *,
+    title: str = "",
+    again: bool = False,
+    zips: Zips = "auto",
+    sheets: Sequence[str] = (),
 ) -> Lesson:
     """Make a lesson of one sheet or several.
 
@@ -91,6 +99,8 @@ def make_lesson(
     zips : {"auto", "one", "each", "none"}
         One zip of all beside the folder; one of each sheet, in the folder; or none. By itself, one where it can be sent (up to
         20 MB), or where there is one sheet.
+    sheets : sequence of str
+        What whoever asks calls the sheets; noted in the manifest, so that a lesson of the same ones can be told from another.
 
     Raises
     ------
@@ -103,7 +113,7 @@ def make_lesson(
         If ``way.stop`` was set.
     """
     folder = folder.resolve() if folder.is_symlink() else folder
-    lesson = _Lesson(folder, title or gathered.jobs[0].title)
+    lesson = _Lesson(folder, title or gathered.jobs[0].title, sheets)
     if folder.parent.is_dir():
         put_right(folder.parent)
     lesson.look(again=again)
@@ -138,8 +148,8 @@ def make_lesson(
 class _Lesson:
     """A lesson on its way."""
 
-    def __init__(self, folder: Path, title: str) -> None:
-        self.folder, self.title = folder, title
+    def __init__(self, folder: Path, title: str, sheets: Sequence[str]) -> None:
+        self.folder, self.title, self.sheets = folder, title, list(sheets)
         self.zip = folder.with_name(folder.name + ".zip")
         named = unicodedata.normalize("NFC", folder.name).casefold()  # one name where case makes no difference
         self.key = hashlib.sha256(named.encode(errors="surrogateescape")).hexdigest()[:12]
@@ -202,14 +212,16 @@ class _Lesson:
         parts = partial(self._parts, place, jobs)
         papers = {"README.txt": learner_text(self.title, parts())}
         if len(jobs) > 1:
-            papers["index.html"] = contents_page(self.title, parts())
+            papers[CONTENTS] = contents_page(self.title, parts())
         top = [{"path": path, "kind": "text", "sha256": write_whole(new / path, text)} for path, text in papers.items()]
         if each_zipped:
             top += [{"path": path.name, "kind": "zip", "sha256": digest(path)} for path in sorted(new.glob("*.zip"))]
         remarks: dict[str, None] = {}
         count = len(top)
         with whole_file(new / MANIFEST) as part, part.open("w", encoding="utf-8", newline="\n") as out:
-            head = {"title": self.title, "made_with": MADE_WITH + underbow.__version__}
+            head: dict[str, Any] = {"title": self.title, "made_with": MADE_WITH + underbow.__version__}
+            if self.sheets:
+                head["sheets"] = self.sheets
             out.write(json.dumps(head, ensure_ascii=False, indent=1)[:-2] + ',\n "files": [')
             for number, file in enumerate(top):
                 out.write(("," if number else "") + "\n  " + json.dumps(file, ensure_ascii=False))
@@ -230,7 +242,7 @@ class _Lesson:
     def too_large(self, place: Workplace) -> tuple[str, ...]:
         """Say where the one zip is too large to mail, and what to leave out."""
         size = (place.folder / _ZIP).stat().st_size
-        cure = "leave out mixes, --each-tempo or --video, or write fewer passes"
+        cure = "leave out mixes, the tracks of each tempo or the video, or write fewer passes"
         return (
             (f"{self.zip} has {size / 1e6:.0f} MB, too large for many mailboxes (20 MB): {cure}",)
             if size > _SENT

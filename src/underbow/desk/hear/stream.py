@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from time import perf_counter
@@ -72,6 +72,28 @@ class Asked:
     parts: tuple[str, ...] = ()
     bars: int | None = None
     counted: bool = False
+
+    @classmethod
+    def read(cls, wanted: Mapping[str, Any], upto: int | None) -> Asked:
+        """Read what the page asks for: ``{"bar", "time", "pass", "around", "counted"}``.
+
+        >>> Asked.read({"bar": 5, "around": [5, 8]}, None).around
+        (5, 8)
+        """
+        around = wanted.get("around")
+        pair = (
+            (int(around[0]), int(around[1]))
+            if isinstance(around, list) and len(around) == 2 and all(map(_is_whole, around))
+            else None
+        )
+        return cls(
+            bar=_whole(wanted.get("bar"), 0),
+            time=_whole(wanted.get("time"), 1),
+            number=max(_whole(wanted.get("pass"), 1), 1),
+            around=pair,
+            upto=upto,
+            counted=wanted.get("counted") is True,
+        )
 
 
 def message(kind: str, body: bytes) -> bytes:
@@ -239,3 +261,11 @@ def _samples(block: Floats) -> bytes:
 
 def _json(data: object) -> bytes:
     return json.dumps(data, separators=(",", ":")).encode()
+
+
+def _is_whole(value: object) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _whole(value: object, otherwise: int) -> int:
+    return value if isinstance(value, int) and not isinstance(value, bool) else otherwise

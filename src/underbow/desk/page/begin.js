@@ -40,16 +40,16 @@ export function beginWith(way) {
 
 // A text of several tunes is a tunebook: one of them is chosen.
 function several(text, wrong) {
-  if ((text.match(/^X:/gm) ?? []).length > 1) openBook(new File([text], "tunes.abc"), wrong);
+  if ((text.match(/^X:/gm) ?? []).length > 1) openBook(new File([text], "tunes.abc"), wrong, null, say("tunes_pasted"));
   else begin({ abc: text }, wrong);
 }
 
-export async function openBook(file, wrong, taken) {
+export async function openBook(file, wrong, taken, heading = say("tunes_of", { name: file.name })) {
   try {
     const { book, tunes } = await send("/book", file);
-    if (taken) { if (tunes.length === 1) taken(book, 0); else chooseTune(file.name, book, tunes, taken); return; }
+    if (taken) { if (tunes.length === 1) taken(book, 0); else chooseTune(heading, book, tunes, taken); return; }
     if (tunes.length === 1) await begin({ book, tune: 0 }, wrong ?? { set textContent(text) { tell(text); } });
-    else chooseTune(file.name, book, tunes);
+    else chooseTune(heading, book, tunes);
   } catch (fault) {
     if (wrong) wrong.textContent = fault.message; else tell(fault.message);
   }
@@ -57,7 +57,7 @@ export async function openBook(file, wrong, taken) {
 
 const MOST = 300;
 
-function chooseTune(name, book, tunes, taken) {
+function chooseTune(heading, book, tunes, taken) {
   const wrong = el("p", { class: "wrong", role: "alert" });
   const list = el("ol", { class: "tunes" });
   const more = el("p", { class: "quiet" });
@@ -73,7 +73,7 @@ function chooseTune(name, book, tunes, taken) {
   find.addEventListener("input", fill);
   find.addEventListener("keydown", (event) => { if (event.key === "Enter") list.querySelector("button")?.click(); });
   fill();
-  lay(say("tunes_of", { name }), el("h2", {}, say("tunes_of", { name })), el("p", { class: "quiet" }, say("choose_tune")), find, list, more, wrong,
+  lay(heading, el("h2", { dir: "auto" }, heading), el("p", { class: "quiet" }, say("choose_tune")), find, list, more, wrong,
     el("p", {}, word(say("never_mind"), leave)));
 }
 

@@ -83,12 +83,14 @@ export function word(text, press, props = {}) {
   return el("button", { type: "button", class: `word ${props.class ?? ""}`, onclick: press, ...Object.fromEntries(Object.entries(props).filter(([k]) => k !== "class")) }, text);
 }
 
-export function tell(text) {
+// What is said stays for a moment, with what can be done about it; longer where somebody is at it.
+export function tell(text, ...more) {
   const said = $("#said");
-  said.textContent = text;
+  said.replaceChildren(...(text ? [text, ...more.flatMap((one) => [" ", one])] : []));
   said.classList.toggle("seen", Boolean(text));
   clearTimeout(tell.timer);
-  if (text) tell.timer = setTimeout(() => tell(""), 9000);
+  const fade = () => { if (said.matches(":hover, :focus-within")) tell.timer = setTimeout(fade, 3000); else tell(""); };
+  if (text) tell.timer = setTimeout(fade, 9000);
 }
 
 // Whether letters go into it: what takes none (a list, a button, a box to tick) leaves the keys to the desk.

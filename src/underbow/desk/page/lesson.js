@@ -1,7 +1,7 @@
 // Making the lesson: progress that moves, can be stopped, and what came of it a click away.
 import { ask, path } from "./ask.js";
 import { $, choice, el, line, word } from "./dom.js";
-import { say } from "./words.js";
+import { partTitle, say } from "./words.js";
 import { lay, leave } from "./stage.js";
 
 let paper = "a4", video = "";
@@ -9,7 +9,7 @@ let paper = "a4", video = "";
 export function makeLesson(sheets, title) {
   let called = title ?? "";
   const body = el("div", {});
-  const name = line(called, { label: say("lesson_title"), sample: say("untitled"), keep: (text) => { called = text; }, live: (text) => { called = text; }, id: "lesson-title" });
+  const name = line(called, { label: say("lesson_title"), sample: called, keep: (text) => { called = text; }, live: (text) => { called = text; }, id: "lesson-title" });
   name.dir = "auto";
   const wrong = el("p", { class: "wrong", role: "alert" });
   const begin = el("button", { type: "button", class: "press", id: "begin-lesson", onclick: () => start(sheets, called, body, wrong) }, say("make"));
@@ -22,10 +22,19 @@ export function makeLesson(sheets, title) {
   begin.focus();
 }
 
+// What is wrong with a sheet, in the words of its own margin: where there are several, with its title.
+function refusal(fault, several) {
+  const rows = fault.problems.map(({ what, where, file }) => {
+    const part = where && partTitle(where);
+    return part ? `${several ? `${file}, ` : ""}${part}: ${what}` : what;
+  });
+  return rows.join("\n") || fault.message;
+}
+
 async function start(sheets, title, body, wrong) {
   wrong.textContent = "";
   let lesson;
-  try { ({ lesson } = await ask("/lessons", { sheets, title, paper, video })); } catch (fault) { wrong.textContent = fault.message; return; }
+  try { ({ lesson } = await ask("/lessons", { sheets, title, paper, video })); } catch (fault) { wrong.textContent = refusal(fault, sheets.length > 1); return; }
   const bar = el("progress", { max: 1, value: 0, "aria-label": say("make") });
   const what = el("p", { role: "status", class: "quiet" });
   const stop = word(say("stop"), () => ask(`/lessons/${lesson}/stop`, {}), { id: "stop-lesson" });
@@ -46,13 +55,14 @@ async function start(sheets, title, body, wrong) {
 const size = (bytes) => (bytes > 1e6 ? `${(bytes / 1e6).toFixed(1)} MB` : `${Math.ceil(bytes / 1000)} kB`);
 
 function made(now, body) {
-  const words = { zip: "open_zip", handout: "open_paper", page: "open_page", video: "open_video" };
+  const words = { contents: "open_contents", zip: "open_zip", handout: "open_paper", page: "open_page", video: "open_video" };
   const several = new Set(now.files.map((file) => file.sheet).filter(Boolean)).size > 1;
   const kept = (file) => file.kind === "zip" || file.kind === "video";  // to be sent on, not looked at here
   const link = (file) => el("li", {}, el("a", { href: `/made/${path(file.path)}`, target: kept(file) ? null : "_blank", rel: "noopener", download: kept(file) ? "" : null, class: `made ${file.kind}` },
     say(words[file.kind])), el("span", { class: "quiet", dir: "auto" }, ` ${several && file.sheet ? file.sheet : ""} ${size(file.bytes)}`));
-  const order = { handout: 0, page: 1, video: 2, zip: 3 };
-  body.replaceChildren(el("p", { role: "status" }, say("made")),
-    el("ul", { class: "made" }, [...now.files].sort((a, b) => order[a.kind] - order[b.kind]).map(link)), el("p", {}, word(say("put_down"), leave)));
+  const order = { contents: -1, handout: 0, page: 1, video: 2, zip: 3 };
+  body.replaceChildren(el("p", { role: "status", dir: "auto" }, say("made", { place: now.place })),
+    el("ul", { class: "made" }, [...now.files].sort((a, b) => order[a.kind] - order[b.kind]).map(link)),
+    now.remarks.map((what) => el("p", { class: "wrong", role: "note" }, what)), el("p", {}, word(say("put_down"), leave)));
   $("a", body)?.focus();
 }

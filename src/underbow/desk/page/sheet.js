@@ -1,7 +1,7 @@
 // One sheet on the stand: its parts in the order of the print, each changed where it stands.
 import { ask, inTurn, path } from "./ask.js";
 import { $, $$, choice, el, line, narrow, tell, word } from "./dom.js";
-import { beat, meter, say } from "./words.js";
+import { beat, meter, partName, partTitle, say } from "./words.js";
 import { go, lay, leave, showRail, state } from "./stage.js";
 import { openBook } from "./begin.js";
 import { makeLesson } from "./lesson.js";
@@ -18,6 +18,9 @@ import { showPlan } from "./parts/plan.js";
 
 const TONICS = ["G", "D", "A", "E", "B", "C", "F", "Bb", "Eb", "Ab", "F#", "C#"]; // the mode is the tune's own
 const WATCH = 2500;
+// The part of the paper in which a key is changed; those that aren't named are changed in the heading.
+const PARTS = { changes: "changes", progression: "changes", shapes: "fingers", tuning: "fingers", strings: "fingers", pattern: "bow", tempo: "plan", sound: "plan",
+  to_learner: "learner", recording: "playing", compose: "tune" };
 
 const where = (name) => `/sheet/${path(name)}${narrow() ? "?narrow=1" : ""}`;
 
@@ -39,6 +42,7 @@ export class Sheet {
       failed: (why) => tell(why === "silent" ? say("no_sound") : why),
     });
     this.parts = {};
+    this.unkept = []; // what was changed and couldn't be saved, in that order
   }
 
   open() {
@@ -46,6 +50,7 @@ export class Sheet {
     stand.className = "sheet";
     this.paper = el("article", { class: "paper whole", "aria-label": this.view.title.text });
     stand.replaceChildren(this.paper);
+    this.paper.addEventListener("focusin", (event) => { this.hand = event.target; });
     this.rail();
     this.draw();
     this.dock = showDock(this);
@@ -57,10 +62,34 @@ export class Sheet {
 
   rail() {
     showRail(this.view.title.text, [
-      el("span", { id: "kept", "data-kept": "yes" }, say("kept")), " · ",
+      el("span", { id: "kept" }), " · ",
       word(say("take_back"), () => this.take("back"), { disabled: !this.view.back, id: "back" }),
       word(say("do_again"), () => this.take("forth"), { disabled: !this.view.forth, id: "forth" }),
     ]);
+    this.mark();
+  }
+
+  // Says whether everything is saved; where it isn't, at the place where it was changed, with why.
+  mark(keeping = false) {
+    const kept = $("#kept"), failed = this.unkept.filter((one) => one.why);
+    const state = keeping ? "no" : failed.length ? "failed" : "yes";
+    if (kept) { kept.textContent = say({ no: "keeping", failed: "not_kept", yes: "kept" }[state]); kept.dataset.kept = state; }
+    if (keeping) return;
+    for (const note of $$("p.unkept", this.paper)) note.remove();
+    for (const field of $$(".unkept", this.paper)) field.classList.remove("unkept");
+    for (const one of failed) {
+      const part = $(`#part-${one.part}`, this.paper) ?? $("#part-head", this.paper) ?? this.paper;
+      for (const { key, value } of (one.part === "changes" && one.body.edits) || []) {
+        const bar = $(`.bar[data-bar="${key[1]}"]`, part);
+        bar?.classList.add("unkept");
+        if (bar && value) $(".chords", bar).textContent = value;
+      }
+      if (part.contains(one.field)) one.field.classList.add("unkept");
+      if ($("p.unkept", part)) continue;
+      const note = el("p", { class: "red unkept", role: "alert" }, one.why, " ", word(say("try_again"), () => this.keepAll(), { "data-at": `again-${one.part}` }));
+      const over = part.querySelector(".over, h1");
+      if (over) over.after(note); else part.prepend(note);
+    }
   }
 
   // Draws what has changed; what the teacher is typing in stays under her hands.
@@ -70,7 +99,7 @@ export class Sheet {
     const made = (key, data, make) => {
       const mark = JSON.stringify(data);
       const old = this.parts[key];
-      if (old?.drawn === mark) return old.section;
+      if (old?.drawn === mark || (old && this.unkept.some((one) => one.part === key))) return old.section;
       if (old?.busy?.() && old.update) {
         old.update(view);
         $(".notes", old.section)?.replaceWith(this.notes(key)); // what is wrong is said of the sheet as it is now
@@ -125,7 +154,7 @@ export class Sheet {
 
   section(id, hint, ...content) {
     return el("section", { id: `part-${id}`, "aria-labelledby": `h-${id}` },
-      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, say({ fingers: "shapes", bow: "bowing" }[id] ?? id)), el("div", { class: "hint" }, hint)),
+      el("div", { class: "over" }, el("h2", { id: `h-${id}`, tabindex: "-1" }, partTitle(id)), el("div", { class: "hint" }, hint)),
       this.notes(id), content);
   }
 
@@ -193,18 +222,33 @@ export class Sheet {
 
   // body may be a function: what it gives is asked for once all before has been answered.
   ask(what, body) {
-    const kept = $("#kept");
-    kept.textContent = say("keeping");
-    kept.dataset.kept = "no";
+    const part = what === "changes" ? (body.edits ? PARTS[body.edits[0].key[0]] ?? "head" : "text") : { bow: "bow", recording: "playing" }[what] ?? "tune";
+    const field = this.hand?.matches?.("input, select, textarea") ? this.hand : null;
+    return this.keepAll({ what, body, part, field, same: JSON.stringify([what, body.edits?.map((edit) => edit.key)]) });
+  }
+
+  // What couldn't be saved is tried again with whatever is changed next, in the order in which it was changed.
+  keepAll(newest = null) {
+    this.mark(true);
     return inTurn(async () => {
       if (this.closed) return;
-      try { this.take_in(await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, narrow: narrow(), ...(typeof body === "function" ? body() : body) })); }
-      catch (fault) { await this.refused(fault, what, body); }
+      this.unkept = [...this.unkept.filter((one) => one.same !== newest?.same), ...(newest ? [newest] : [])];
+      for (const one of this.unkept) {
+        const { what, body } = one, kept = () => { this.unkept = this.unkept.filter((other) => other !== one); };
+        try {
+          const view = await ask(`/sheet/${path(this.name)}/${what}`, { version: this.view.version, narrow: narrow(), ...(typeof body === "function" ? body() : body) });
+          kept();
+          this.take_in(view);
+        } catch (fault) {
+          one.why = `${fault.message.replace(/[.]?$/, ".")} ${say(fault.status ? "unkept_here" : "unkept_gone")}`;
+          if (fault.elsewhere) { kept(); await this.refused(fault, what, body); }
+        }
+      }
+      this.mark();
     });
   }
 
   take_in(view) {
-    if (view.gone) { go("#"); return; }
     this.view = view;
     this.rail();
     this.draw();
@@ -213,20 +257,22 @@ export class Sheet {
   }
 
   async refused(fault, what, body) {
+    if (!fault.elsewhere) { tell(fault.message); return; }
     const kept = $("#kept");
     if (kept) kept.textContent = say("not_kept");
-    if (!fault.elsewhere) { tell(fault.message); this.parts = {}; this.draw(); return; }
     const mine = this.view;
     const theirs = await ask(where(this.name)).catch(() => null);
-    const use = () => { leave(); if (theirs) { this.parts = {}; this.take_in(theirs); } else go("#"); };
+    const use = () => { leave(); this.unkept = []; if (theirs) { this.parts = {}; this.take_in(theirs); } else go("#"); };
     const put = () => { leave(); this.view = { ...mine, version: theirs.version }; this.ask(what, body); };
     lay(say("elsewhere", { file: fault.elsewhere[0].file }), fault.elsewhere.map((one) => [
-      el("h2", {}, say("elsewhere", { file: one.file })), el("p", {}, say("elsewhere_how")),
-      el("div", { class: "two" }, [["mine", one.mine, one.theirs], ["theirs", one.theirs, one.mine]].map(([side, text, other]) => {
+      el("h2", {}, say("elsewhere", { file: one.file })), el("p", {}, say(what === "take" ? "elsewhere_back" : "elsewhere_how")),
+      el("ul", { class: "differs" }, one.differs.map(({ key, mine: here, theirs: there }) =>
+        el("li", { dir: "auto" }, say("differs", { part: partName(key), mine: here ?? say("undecided"), theirs: there ?? say("undecided") })))),
+      el("details", {}, el("summary", {}, say("whole_texts")), el("div", { class: "two" }, [["mine", one.mine, one.theirs], ["theirs", one.theirs, one.mine]].map(([side, text, other]) => {
         const known = new Set(other.split("\n"));
         return el("div", {}, el("h3", {}, say(side)), el("pre", { tabindex: "0" }, text.split("\n").map((row) => el("span", { class: known.has(row) ? "" : "other" }, row, "\n"))));
-      }))]),
-    el("p", {}, el("button", { type: "button", class: "press", onclick: use }, say("take_theirs")), theirs && what !== "take" ? word(say("put_mine"), put) : ""));
+      })))]),
+    el("p", {}, el("button", { type: "button", class: "press", onclick: use }, say("take_theirs")), theirs && what !== "take" ? word(say(body.edits ? "put_change" : "put_mine"), put) : ""));
   }
 
   async look() { // has somebody else changed it?
@@ -237,7 +283,7 @@ export class Sheet {
       if (version !== this.view.version && !this.closed) {
         const view = await ask(where(this.name));
         this.view = view; this.rail(); this.draw(); this.dock?.refresh();
-        tell(say("elsewhere", { file: this.name }));
+        tell(say("elsewhere_shown", { file: this.name }));
       }
     }).catch(() => {});
   }
@@ -246,6 +292,8 @@ export class Sheet {
     const held = this.paper.contains(document.activeElement) ? document.activeElement : null;
     held?.blur?.(); // what stands under her hands is to be drawn anew as well
     return inTurn(async () => {
+      if (this.closed) return;
+      if (!this.view[way]) { tell(say(`nothing_${way}`)); return; }
       try { this.take_in(await ask(`/sheet/${path(this.name)}/take/${way}`, { narrow: narrow() })); } catch (fault) { await this.refused(fault, "take", {}); }
       if (document.activeElement === document.body && held) this.refocus(held);
     });

@@ -1,12 +1,59 @@
-// The shelf: every sheet of the folder as a small paper; three blank ones to begin with; turned-down corners for a class.
-import { ask, path } from "./ask.js";
+// The shelf: every sheet of the folder as a small paper; blank ones to begin with; turned-down corners for a class; a copy of
+// a sheet, and putting one away.
+import { ask, inTurn, path } from "./ask.js";
 import { $, el, tell, word } from "./dom.js";
 import { meter, meterToFind, say } from "./words.js";
-import { go, showRail, state } from "./stage.js";
+import { go, lay, leave, showRail, state } from "./stage.js";
 import { beginWith, dropped } from "./begin.js";
 import { makeLesson } from "./lesson.js";
 
 const corners = new Set();
+const away = []; // what was put away since the page was loaded, the latest last
+
+const put = (name, way) => inTurn(() => ask(`/sheet/${path(name)}/put/${way}`, {}));
+
+// Draws the shelf anew and goes to a sheet on it.
+async function redraw(name, wanted) {
+  leave();
+  state.now = await showShelf(wanted);
+  const all = [...document.querySelectorAll(".papers a")];
+  (typeof name === "number" ? all[Math.min(name, all.length - 1)] : all.find((one) => one.hash === `#sheet/${path(name)}`))?.focus();
+}
+
+async function copy(sheet, wanted) {
+  try {
+    const { name, title, tune } = await put(sheet.name, "copy");
+    await redraw(name, wanted);
+    tell(tune ? say("copied_tune", { title, tune }) : say("copied", { title }));
+  } catch (fault) { tell(fault.message); }
+}
+
+async function putAway(sheet, wanted) {
+  try {
+    const place = [...document.querySelectorAll(".papers a")].findIndex((one) => one.hash === `#sheet/${path(sheet.name)}`);
+    const { name, title } = await put(sheet.name, "away");
+    away.push({ name, title });
+    await redraw(place, wanted);
+    tell(say("is_away", { title }), word(say("back_again"), () => putBack({ name, title }, wanted), { id: "back-again" }));
+  } catch (fault) { tell(fault.message); }
+}
+
+async function putBack(sheet, wanted) {
+  try {
+    const { name } = await put(sheet.name, "back");
+    const at = away.findIndex((one) => one.name === sheet.name);
+    if (at >= 0) away.splice(at, 1);
+    await redraw(name, wanted);
+    tell(say("is_back", { title: sheet.title }));
+  } catch (fault) { leave(); tell(fault.message); }
+}
+
+function showAway(sheets, wanted) {
+  lay(say("away_title"), el("h2", {}, say("away_title")), el("p", { class: "quiet" }, say("away_how")),
+    el("ul", { class: "tunes" }, sheets.map((one) => el("li", {}, el("span", { dir: "auto" }, one.title), " · ",
+      word(say("back_again"), () => putBack(one, wanted), { "aria-label": say("back_of", one) })))),
+    el("p", {}, word(say("put_down"), leave)));
+}
 
 function stairs(tempos) {
   if (!tempos.length) return null;
@@ -17,7 +64,7 @@ function stairs(tempos) {
     el("span", {}, high === low ? "" : String(high)));
 }
 
-function paper(sheet, changed) {
+function paper(sheet, changed, wanted) {
   const box = el("input", { type: "checkbox", checked: corners.has(sheet.name), "aria-label": say("corner", { title: sheet.title }) });
   box.addEventListener("change", () => { if (box.checked) corners.add(sheet.name); else corners.delete(sheet.name); changed(); });
   const facts = [sheet.key, meter(sheet.meter), sheet.dance].filter(Boolean).join(" · ");
@@ -25,10 +72,12 @@ function paper(sheet, changed) {
     el("a", { href: `#sheet/${path(sheet.name)}` },
       el("b", { dir: "auto" }, sheet.title), el("span", {}, sheet.readable ? facts : say("unreadable")),
       el("span", { class: "row", "aria-hidden": "true" }, sheet.chords.slice(0, 8).join("  ")), stairs(sheet.stairs)),
-    el("label", { class: "corner", title: say("corner_how") }, box, el("i")));
+    el("label", { class: "corner", title: say("corner_how") }, box, el("i")),
+    el("p", { class: "keep" }, word(say("copy"), () => copy(sheet, wanted()), { "aria-label": say("copy_of", sheet), class: "copy" }),
+      word(say("put_away"), () => putAway(sheet, wanted()), { "aria-label": say("put_away_of", sheet), class: "away" })));
 }
 
-export async function showShelf() {
+export async function showShelf(looked = "") {
   const found = await ask("/shelf");
   state.folder = found.folder;
   for (const name of corners) if (!found.sheets.some((one) => one.name === name)) corners.delete(name);
@@ -38,21 +87,25 @@ export async function showShelf() {
   const list = el("ul", { class: "papers" });
   let waiting = found.sheets.filter((one) => one.waiting).length;
   const count = el("p", { class: "quiet", role: "status" });
+  const make = () => {
+    const [first, ...more] = [...corners].map((name) => found.sheets.find((one) => one.name === name));
+    makeLesson([...corners], more.length ? say("class_title", { title: first.title, count: more.length }) : first.title);
+  };
   const changed = () => {
     dock.className = corners.size ? "open" : "";
     dock.replaceChildren(...(corners.size ? [el("div", { class: "class" },
       el("p", {}, corners.size === 1 ? say("chosen_one") : say("chosen", { count: corners.size })),
-      el("button", { type: "button", class: "press", id: "make", onclick: () => makeLesson([...corners]) }, corners.size === 1 ? say("make") : say("make_class")),
+      el("button", { type: "button", class: "press", id: "make", onclick: make }, corners.size === 1 ? say("make") : say("make_class")),
       word(say("put_back"), () => { corners.clear(); cards.clear(); fill(); changed(); }))] : []));
   };
   const text = (one) => [one.title, one.key, meterToFind(one.meter), one.dance, ...one.chords].join(" ").toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b");
   const texts = new Map(found.sheets.map((one) => [one, text(one)]));
   const cards = new Map();
-  const card = (one) => cards.get(one) ?? cards.set(one, paper(one, changed)).get(one);
+  const card = (one) => cards.get(one) ?? cards.set(one, paper(one, changed, () => wanted)).get(one);
   const fits = (one, words) => words.every((w) =>
     w.length <= 2 && /^[a-g][#b]?m?$/.test(w) ? one.chords.some((c) => c.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b") === w) || texts.get(one).split(/\s+/).includes(w)
       : texts.get(one).includes(w));
-  let wanted = "";
+  let wanted = looked;
   const fill = () => {
     const words = wanted.toLowerCase().replaceAll("♯", "#").replaceAll("♭", "b").split(/\s+/).filter(Boolean);
     const shown = found.sheets.filter((one) => fits(one, words));
@@ -83,7 +136,7 @@ export async function showShelf() {
   };
   const blank = ["tune", "chords", "book", "recording"].map((way) =>
     el("li", { class: "paper small blank" }, el("button", { type: "button", id: `begin-${way}`, onclick: () => beginWith(way) }, el("b", {}, say(`begin_${way}`)), el("span", {}, say(`begin_${way}_how`)))));
-  const find = el("input", { type: "search", id: "find", class: "find", placeholder: say("find"), "aria-label": say("find"), autocomplete: "off", spellcheck: "false" });
+  const find = el("input", { type: "search", id: "find", class: "find", placeholder: say("find"), "aria-label": say("find"), autocomplete: "off", spellcheck: "false", value: wanted });
   find.addEventListener("input", () => { wanted = find.value; fill(); });
   fill();
   changed();
@@ -91,11 +144,17 @@ export async function showShelf() {
     el("h1", { class: "unseen" }, say("sheets_in", { folder: found.folder })),
     found.sheets.length ? el("div", { class: "seek" }, find, count, found.sheets.length > 1 ? el("p", { class: "quiet" }, say("corners_how")) : "") : el("p", { class: "empty" }, say("empty")),
     el("section", { "aria-label": say("begin") }, el("ul", { class: "papers blanks" }, blank)),
-    el("section", { "aria-label": say("sheets_in", { folder: found.folder }) }, list));
+    el("section", { "aria-label": say("sheets_in", { folder: found.folder }) }, list),
+    found.away.length ? el("p", { class: "laid-away" }, word(found.away.length === 1 ? say("away_one") : say("away_count", { count: found.away.length }),
+      () => showAway(found.away, wanted), { id: "laid-away" })) : "");
   read().catch(() => {});
-  const papers = () => [...stand.querySelectorAll(".papers a, .papers button")];
+  const papers = () => [...stand.querySelectorAll(".papers a, .blank button")];
   return {
     dropped,
+    take(way) {
+      if (way === "back" && away.length) putBack(away.at(-1), wanted);
+      else tell(say(way === "back" ? "nothing_back_shelf" : "nothing_forth"));
+    },
     key(event) {
       if (event.key === "/") { find.focus(); return true; }
       const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
@@ -104,7 +163,7 @@ export async function showShelf() {
       all[at < 0 ? 0 : Math.min(Math.max(at + step, 0), all.length - 1)]?.focus();
       return true;
     },
-    jump(letter) { if (letter === "m" && corners.size) { makeLesson([...corners]); return true; } return false; },
+    jump(letter) { if (letter === "m" && corners.size) { make(); return true; } return false; },
   };
 }
 

@@ -5,13 +5,18 @@ export const WORDS = {
   sheets_in: "Sheets in {folder}",
   kept: "everything is saved",
   keeping: "saving …",
-  not_kept: "not saved",
+  not_kept: "not saved!",
+  unkept_here: "What you changed stays here until it is saved.",
+  unkept_gone: "It comes in a tab of its own: copy over to it from here what isn't saved.",
+  try_again: "try again",
   take_back: "undo",
   do_again: "redo",
+  nothing_back: "There is nothing left to undo on this sheet.",
+  nothing_forth: "There is nothing to redo.",
   keys: "keys",
-  close: "close",
+  close: "close the desk",
   closed: "The desk is closed. You can close this tab. To open it again, start it as you did before.",
-  gone: "The desk doesn't answer. Start it again, then open the address that it shows.",
+  gone: "The desk has stopped. Start it again as you did before.",
   too_much: "That is too much at once: 64 MB at most.",
   loading: "One moment …",
   untitled: "Untitled",
@@ -29,7 +34,23 @@ export const WORDS = {
   chosen: "{count} sheets with a corner turned down",
   chosen_one: "one sheet with a corner turned down",
   make_class: "Make one lesson of them",
+  class_title: "{title} and {count} more",
   put_back: "smooth the corners",
+  copy: "make a copy",
+  copy_of: "make a copy of {title}",
+  copied: "“{title}” lies beside it.",
+  copied_tune: "“{title}” lies beside it. Both play the tune in {tune}: what you change in the tune, you change for both.",
+  put_away: "put away",
+  put_away_of: "put away {title}",
+  is_away: "“{title}” is put away; nothing was deleted.",
+  is_back: "“{title}” is back on the shelf.",
+  back_again: "put it back",
+  back_of: "put it back: {title}",
+  away_one: "one sheet is put away",
+  away_count: "{count} sheets are put away",
+  away_title: "Put away",
+  away_how: "These lie in the folder “put away”, inside your own. Each goes back to where it was.",
+  nothing_back_shelf: "There is nothing left to undo on the shelf.",
   unreadable: "can't be read; open it to see why",
   begin: "Begin a new sheet",
   begin_tune: "Paste a tune",
@@ -50,6 +71,7 @@ export const WORDS = {
   chords_sample: "G C D G",
   meter: "meter",
   tunes_of: "Tunes in {name}",
+  tunes_pasted: "The tunes that you pasted",
   choose_tune: "Choose the tune to work on",
   find_tune: "Find a tune in this book",
   more_tunes: "and {count} more: find one by its title",
@@ -282,7 +304,7 @@ export const WORDS = {
   stop: "stop",
   stopped: "Stopped. No half-finished files were left.",
   failed: "That went wrong: {what}",
-  made: "The lesson is ready, in the folder “lessons”.",
+  made: "The lesson is ready: “{place}” in the folder “lessons”.",
   open_paper: "the printed sheet",
   open_page: "the learner's page",
   open_video: "the track as a video, to send to a phone",
@@ -290,6 +312,7 @@ export const WORDS = {
   video_none: "none",
   video_phone: "for a phone",
   video_screen: "for a television",
+  open_contents: "the page of contents, which leads to every sheet",
   open_zip: "everything in one zip",
   lesson_title: "Title of the lesson",
   paper: "Paper",
@@ -300,12 +323,27 @@ export const WORDS = {
     "Rest a few minutes every half hour. Stop if anything hurts; if pain, numbness or ringing in the ears doesn't go away, see a doctor. " +
     "How to hold fiddle and bow is for the teacher, who sees the learner's hands, to say.",
   // changed elsewhere
-  elsewhere: "Somebody else has changed {file}",
-  elsewhere_how: "Nothing was overwritten. On the left is what you have here, on the right what is in the folder now.",
-  mine: "here",
-  theirs: "in the folder now",
-  take_theirs: "take what is in the folder",
+  elsewhere: "{file} was changed outside this page",
+  elsewhere_shown: "{file} was changed outside this page. You see what is in the file now.",
+  elsewhere_how: "Perhaps in an editor, in another tab, or on another computer that shares the folder. Nothing was overwritten. This differs:",
+  elsewhere_back: "Perhaps in an editor, in another tab, or on another computer that shares the folder. So nothing was undone.",
+  differs: "{part}: yours {mine}, in the file now {theirs}",
+  undecided: "nothing",
+  whole_texts: "the whole text of both",
+  mine: "yours",
+  theirs: "in the file now",
+  take_theirs: "take what is in the file now",
   put_mine: "put mine in its place",
+  put_change: "write what I changed into it",
+  // by the key of the file; with a dot at its end, for whatever stands below it
+  parts: {
+    title: "Title", key: "Key", form: "Played", bars: "Only bars", tune: "File of the tune", abc: "Tune", progression: "Chords", pattern: "Bowing",
+    tuning: "Tuning", strings: "Strings", to_learner: "A word to the learner", mix: "Tracks", tempo: "Tempo", "tempo.start": "Slowest tempo",
+    "tempo.goal": "Fastest tempo", "tempo.passes": "Number of tempos", "tempo.each": "Times at each tempo", "tempo.between": "Bars of clicks between",
+    "tempo.count_in": "Bars of clicks first", "tempo.ramp": "How it rises", "tempo.beat": "Beat", "changes.": "Chords of bar {inner}", "shapes.": "Fingers for {inner}",
+    "pattern.": "Bowing in {inner}", "sound.room": "Room", "recording.file": "Recording", "recording.by": "Whose playing it is",
+    "recording.bar_lines": "Bar lines of the recording", "compose.": "The melody’s {inner}", "line.": "Line {inner}",
+  },
   // keys
   keys_title: "Keys",
   keys_list: [
@@ -342,3 +380,14 @@ const BEATS = {
   "3/4": "dotted half note", "1/1": "whole note", "1/16": "sixteenth",
 };
 export const beat = (name) => BEATS[name] ?? name;
+
+// The name of a part of the sheet, by the path of its key.
+export function partName([key, inner]) {
+  const { parts } = WORDS;
+  const name = inner === undefined ? parts[key] : parts[`${key}.${inner}`] ?? parts[`${key}.`]?.replace("{inner}", () => inner);
+  return name ?? [key, inner].filter((one) => one !== undefined).join(" ");
+}
+
+// The heading of a part of the paper; of the sheet's own heading, none.
+const TITLES = { tune: "tune", playing: "playing", changes: "changes", fingers: "shapes", bow: "bowing", plan: "plan", learner: "learner" };
+export const partTitle = (part) => (part in TITLES ? say(TITLES[part]) : "");

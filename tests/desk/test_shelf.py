@@ -1,0 +1,144 @@
+"""A copy beside a sheet, and a sheet off the shelf and back: nothing is deleted, and nothing of anybody's overwritten."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from underbow.desk.folder import Folder
+from underbow.errors import InputError, UnderbowError
+
+from .conftest import Opened
+from .page.jobs_by_hand import REEL
+
+
+def held(folder: Path) -> dict[str, bytes]:
+    """Every file below a folder."""
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def put(desk: Opened, name: str, way: str) -> dict[str, Any]:
+    answer = desk.post(f"/sheet/{name}/put/{way}", {})
+    assert answer.status_code == 200, answer.text
+    return answer.json()
+
+
+def on_the_shelf(desk: Opened) -> list[str]:
+    return [one["name"] for one in desk.get("/shelf").json()["sheets"]]
+
+
+def test_a_copy_has_a_name_of_its_own_and_shares_the_tune(desk: Opened, lessons: Path) -> None:
+    before = held(lessons)
+    first, second = put(desk, "rushes.toml", "copy"), put(desk, "rushes.toml", "copy")
+    title = tomllib.loads(before["rushes.toml"].decode())["title"]
+    assert [one["title"] for one in (first, second)] == [f"{title}, copy", f"{title}, copy 2"]
+    assert put(desk, first["name"], "copy")["title"] == f"{title}, copy 3"
+    assert first["tune"] == "rushes.abc"
+    own = before["rushes.toml"].decode().splitlines()
+    copied = (lessons / first["name"]).read_text("utf-8").splitlines()
+    assert [line for line in copied if line not in own] == [
+        copied[next(i for i, one in enumerate(own) if "title" in one)]
+    ]
+    assert desk.sheet(first["name"])["staff"] == desk.sheet("rushes.toml")["staff"]
+    desk.change(first["name"], (["tempo", "start"], 44))
+    assert {name: data for name, data in held(lessons).items() if name in before} == before
+
+
+def test_a_copy_of_a_sheet_in_a_folder_lies_beside_it(desk: Opened, lessons: Path) -> None:
+    (lessons / "jigs").mkdir()
+    for ending in ("toml", "abc"):
+        (lessons / f"wet-socks.{ending}").rename(lessons / "jigs" / f"wet-socks.{ending}")
+    name = put(desk, "jigs/wet-socks.toml", "copy")["name"]
+    assert name.startswith("jigs/")
+    assert desk.sheet(name)["problems"] == []
+
+
+def test_a_sheet_put_away_comes_back_as_it_was(desk: Opened, lessons: Path) -> None:
+    before = held(lessons)
+    away = put(desk, "rushes.toml", "away")
+    assert "rushes.toml" not in on_the_shelf(desk)
+    assert [one["name"] for one in desk.get("/shelf").json()["away"]] == [away["name"]] == ["put away/rushes.toml"]
+    assert sorted(held(lessons).values()) == sorted(before.values())
+    assert not (lessons / "rushes.abc").exists()
+    assert put(desk, away["name"], "back")["name"] == "rushes.toml"
+    assert held(lessons) == before
+    assert desk.get("/shelf").json()["away"] == []
+
+
+@pytest.mark.parametrize("back", [(0, 1), (1, 0)], ids=["as they went", "the last one first"])
+def test_a_tune_that_another_sheet_plays_stays(desk: Opened, lessons: Path, back: tuple[int, int]) -> None:
+    copy = put(desk, "rushes.toml", "copy")["name"]
+    before = held(lessons)
+    away = [put(desk, "rushes.toml", "away")["name"]]
+    assert desk.sheet(copy)["problems"] == []
+    away.append(put(desk, copy, "away")["name"])  # its tune is the other's as well, wherever that lies
+    assert (lessons / "rushes.abc").exists()
+    for number in back:
+        shown = desk.sheet(put(desk, away[number], "back")["name"])
+        assert shown["problems"] == []
+    assert held(lessons) == before
+
+
+def test_a_book_stays_where_it_is(desk: Opened, lessons: Path) -> None:
+    (lessons / "book.abc").write_text(f"{REEL}\n{REEL.replace('X:1', 'X:2')}", "utf-8")
+    (lessons / "second.toml").write_text('title = "Second"\ntune = "book.abc"\nnumber = 2\n', "utf-8")
+    put(desk, "second.toml", "away")
+    assert (lessons / "book.abc").exists()
+
+
+def test_a_new_sheet_takes_no_name_of_one_that_was_put_away(desk: Opened, lessons: Path) -> None:
+    first = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    away = put(desk, first, "away")["name"]
+    second = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    assert second != first
+    assert put(desk, away, "back")["name"] == first
+    assert {first, second} <= set(on_the_shelf(desk))
+
+
+def test_what_lies_at_its_place_by_now_is_not_overwritten(desk: Opened, lessons: Path) -> None:
+    away = put(desk, "rushes.toml", "away")["name"]
+    (lessons / "rushes.abc").write_text(REEL, "utf-8")
+    before = held(lessons)
+    answer = desk.post(f"/sheet/{away}/put/back", {})
+    assert answer.status_code == 400
+    assert "there is such a file already" in answer.json()["problems"][0]["what"]
+    assert held(lessons) == before
+
+
+@pytest.mark.parametrize(
+    "name", ["none.toml", "../rushes.toml", "/etc/passwd", "gateposts.abc", "put away/rushes.toml"]
+)
+@pytest.mark.parametrize("way", ["copy", "away", "back", "elsewhere"])
+def test_nothing_but_a_sheet_of_the_shelf_is_copied_or_moved(desk: Opened, lessons: Path, name: str, way: str) -> None:
+    before = held(lessons)
+    assert desk.post(f"/sheet/{name}/put/{way}", {}).status_code in {400, 404}
+    assert held(lessons) == before
+
+
+def test_files_are_moved_together_or_not_at_all(lessons: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before, folder, rename = held(lessons), Folder(lessons), Path.rename
+
+    def failing(path: Path, new: Path) -> Path:
+        if path.name == "rushes.abc":
+            raise OSError(5, "Input/output error")
+        return rename(path, new)
+
+    monkeypatch.setattr(Path, "rename", failing)
+    with pytest.raises(UnderbowError):
+        folder.move({"rushes.toml": "put away/rushes.toml", "rushes.abc": "put away/rushes.abc"})
+    assert held(lessons) == before
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="needs links")
+def test_nothing_is_put_away_to_where_a_link_leads_out(desk: Opened, lessons: Path, tmp_path: Path) -> None:
+    (tmp_path / "outside").mkdir()
+    (lessons / "put away").symlink_to(tmp_path / "outside")
+    before = held(lessons)
+    assert desk.post("/sheet/rushes.toml/put/away", {}).status_code == 400
+    assert held(lessons) == before
+    with pytest.raises(InputError):
+        Folder(lessons).move({"rushes.toml": "../rushes.toml"})
