@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from underbow.cli.commands import app
 
-from .conftest import TRACKS, Opened, opened
+from .conftest import HOME, TRACKS, Opened, opened
 from .page.jobs_by_hand import JIG, REEL, WALTZ
 
 SHEETS = sorted(TRACKS.glob("*.toml"))
@@ -242,6 +242,23 @@ def test_a_tunebook_gives_its_tunes_one_by_one(desk: Opened, lessons: Path) -> N
         "6/8",
         [],
     )  # the book's own meter
+
+
+def test_several_tunes_of_a_book_become_sheets_at_once(desk: Opened, lessons: Path) -> None:
+    second, third = REEL.replace("X:1", "X:2"), "X:3\nT:Nothing\nK:G\n"
+    book = "\n".join([REEL, second, third, WALTZ.replace("X:1", "X:4")])
+    headers = {"Origin": HOME, "X-File-Name": "book.abc"}
+    key = desk.client.post("/book", content=book.encode(), headers=headers).json()["book"]
+    made = desk.post("/sheets", {"book": key, "tunes": [0, 1, 2, 3]}).json()
+    assert made["names"] == ["moss-on-the-lintel.toml", "moss-on-the-lintel-2.toml", "lamp-in-the-byre.toml"]
+    assert len(made["problems"]) == 1
+    assert "no notes" in made["problems"][0]
+    for name in made["names"]:
+        assert desk.sheet(name)["problems"] == []
+    before = sorted(path.name for path in lessons.iterdir())
+    for wanted in ([], [2], [0, 9], [0, "1"], list(range(201))):
+        assert desk.post("/sheets", {"book": key, "tunes": wanted}).status_code == 400
+    assert sorted(path.name for path in lessons.iterdir()) == before
 
 
 def test_two_tunes_of_one_title_have_a_sheet_each(desk: Opened) -> None:

@@ -49,6 +49,7 @@ from underbow.track.sheet.model import Sheet
 __all__ = ["Desk"]
 
 MOST_TUNE = 1_000_000  # characters
+MOST_TUNES = 200  # of a book that become sheets at once
 _LEVELS = {
     "melody": 0.0,
     "backup": -3.0,
@@ -108,7 +109,12 @@ class Desk:
         return {"sheets": [_shown(paper) for paper in papers], "waiting": waiting}
 
     def begin(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
-        """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}``, ``{"written", "title"}`` or ``{"book", "tune"}``."""
+        """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}``, ``{"written", "title"}`` or ``{"book", "tune"}``.
+
+        With ``{"book", "tunes"}`` one of each; give all ``names``, and in ``problems`` those tunes that can't be read.
+        """
+        if isinstance(wanted.get("tunes"), list):
+            return self._begin_several(wanted)
         if isinstance(wanted.get("abc"), str):
             new = begin.from_tune(self.folder, wanted["abc"][: MOST_TUNE + 1])
         elif isinstance(wanted.get("chords"), str):
@@ -121,6 +127,23 @@ class Desk:
             new = begin.from_tune(self.folder, self._of_book(wanted))
         self.store.begin(new.name, new.files)
         return {"name": new.name}
+
+    def _begin_several(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
+        if not 0 < len(wanted["tunes"]) <= MOST_TUNES:
+            raise InputError(f"choose some tunes of the book, {MOST_TUNES} at most")
+        names: list[str] = []
+        problems: list[str] = []
+        for text in [self._of_book({**wanted, "tune": tune}) for tune in wanted["tunes"]]:
+            try:
+                new = begin.from_tune(self.folder, text)
+            except InputError as wrong:
+                problems += [str(fault) for fault in wrong.faults]
+                continue
+            self.store.begin(new.name, new.files)
+            names.append(new.name)
+        if not names:
+            raise InputError(*problems)
+        return {"names": names, "problems": problems}
 
     def write_down(self, arrived: Arrived, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Write a tune down from a recording (``{"meter", "recorded"}``: kept, for it was made here); give its key."""

@@ -107,7 +107,7 @@ class Lessons:
             gathered = gather([self.folder.place(name) for name in names], options, video=video)
         except InputError as wrong:
             faults = [fault for name in names for fault in _as_on_paper(self.folder, name)]
-            raise InputError(*faults or [_short(str(fault), self.folder) for fault in wrong.faults]) from None
+            raise InputError(*(faults or (_short(str(fault), self.folder) for fault in wrong.faults))) from None
         first, *more = gathered.jobs
         named = f"{first.title} and {len(more)} more" if more else first.title
         making = Making(" ".join(title.split())[:100] or named, sheets=tuple(names))

@@ -17,7 +17,7 @@ from underbow.sound.room import in_room
 from ...lesson.practice.browsers import Chromium
 from ..conftest import running
 from .conftest import At
-from .jobs_by_hand import REEL, Job, look_into, only_bars_by_keys, paste_tune
+from .jobs_by_hand import JIG, REEL, WALTZ, Job, look_into, only_bars_by_keys, paste_tune
 
 HOSTILE = "</script><img src=x onerror=window.caught=1><svg/onload=window.caught=2>'\"&{css}"
 
@@ -327,6 +327,28 @@ def test_the_lesson_is_refused_in_the_words_of_the_margin(at: At) -> None:
     at.hands.press("#begin-lesson")
     at.until(lambda: at.browser.run("return document.querySelector('.slip .wrong').textContent") != "")
     assert at.browser.run("return document.querySelector('.slip .wrong').textContent") == f"The changes: {beside}"
+
+
+def test_several_tunes_that_were_pasted_become_sheets_at_once(empty: At) -> None:
+    tunes = [tune.replace("X:1", f"X:{number}") for number, tune in enumerate((REEL, JIG, WALTZ), 1)]
+    empty.hands.press("#begin-tune")
+    empty.hands.see("#new-tune")
+    empty.hands.paste("\n".join(tunes))
+    empty.hands.press("#to-the-stand")
+    empty.hands.see("#to-the-shelf", gone=True)  # until one is ticked
+    empty.hands.see(".tunes")
+    assert empty.browser.run("return document.querySelector('.slip h2').textContent") == "The tunes that you pasted"
+    empty.hands.tab_to('[data-tune="0"]')
+    empty.browser.keys("Space")
+    empty.hands.press('[data-tune="2"]')
+    empty.hands.press("#to-the-shelf")
+    empty.until(lambda: empty.browser.run("return document.querySelectorAll('.papers a').length") == 2)
+    assert sorted(path.name for path in empty.folder.glob("*.toml")) == [
+        "lamp-in-the-byre.toml",
+        "moss-on-the-lintel.toml",
+    ]
+    assert "2 sheets were made" in empty.browser.run("return document.querySelector('#said').textContent")
+    assert empty.complaints() == []
 
 
 def test_a_class_without_a_title_has_a_name_of_its_own(at: At) -> None:

@@ -55,6 +55,16 @@ export async function openBook(file, wrong, taken, heading = say("tunes_of", { n
   }
 }
 
+async function beginAll(book, tunes, wrong) {
+  try {
+    const { names, problems } = await ask("/sheets", { book, tunes });
+    if (names.length === 1 && !problems.length) { open(names[0]); return; }
+    leave();
+    go("#");
+    tell([say("begun", { count: names.length }), ...problems].join("\n"));
+  } catch (fault) { wrong.textContent = fault.message; }
+}
+
 const MOST = 300;
 
 function chooseTune(heading, book, tunes, taken) {
@@ -63,18 +73,28 @@ function chooseTune(heading, book, tunes, taken) {
   const more = el("p", { class: "quiet" });
   const find = el("input", { type: "search", class: "find", "aria-label": say("find_tune"), placeholder: say("find_tune"), autocomplete: "off", spellcheck: "false", id: "find-tune" });
   const plain = (text) => text.normalize("NFD").replace(/\p{M}/gu, "").toLowerCase();
+  const ticked = new Set(); // of the tunes that become sheets together
+  const together = taken ? "" : el("button", { type: "button", class: "press", id: "to-the-shelf", disabled: true, onclick: () => beginAll(book, [...ticked].sort((a, b) => a - b), wrong) });
+  const all = taken ? "" : word(say("tick_all"), () => { for (const box of list.querySelectorAll("input:not(:checked)")) box.click(); }, { id: "tick-all" });
+  const tick = (number, title, at) => {
+    const box = el("input", { type: "checkbox", checked: ticked.has(at), "aria-label": say("tick", { tune: `${number}  ${title || say("untitled")}` }), "data-tune": at });
+    box.addEventListener("change", () => { if (box.checked) ticked.add(at); else ticked.delete(at); count(); });
+    return box;
+  };
+  const count = () => { together.disabled = ticked.size === 0; together.textContent = ticked.size === 1 ? say("begin_one") : say("begin_several", { count: ticked.size }); };
   const take = (at) => { if (taken) { leave(); taken(book, at); } else begin({ book, tune: at }, wrong); };
   const fill = () => {
     const words = plain(find.value).split(/\s+/).filter(Boolean);
     const found = tunes.map((one, at) => [...one, at]).filter(([, title]) => words.every((w) => plain(title).includes(w)));
-    list.replaceChildren(...found.slice(0, MOST).map(([number, title, at]) => el("li", {}, word(`${number}  ${title || say("untitled")}`, () => take(at), { dir: "auto" }))));
+    list.replaceChildren(...found.slice(0, MOST).map(([number, title, at]) => el("li", {}, taken ? "" : tick(number, title, at), " ", word(`${number}  ${title || say("untitled")}`, () => take(at), { dir: "auto" }))));
     more.textContent = found.length > MOST ? say("more_tunes", { count: found.length - MOST }) : "";
   };
   find.addEventListener("input", fill);
   find.addEventListener("keydown", (event) => { if (event.key === "Enter") list.querySelector("button")?.click(); });
   fill();
-  lay(heading, el("h2", { dir: "auto" }, heading), el("p", { class: "quiet" }, say("choose_tune")), find, list, more, wrong,
-    el("p", {}, word(say("never_mind"), leave)));
+  if (!taken) count();
+  lay(heading, el("h2", { dir: "auto" }, heading), el("p", { class: "quiet" }, say(taken ? "choose_tune" : "choose_tunes")), find, list, more, wrong,
+    el("p", {}, together, all, word(say("never_mind"), leave)));
 }
 
 export const dropped = (file) => (isSound(file) ? writeDown(file) : openBook(file));

@@ -7,7 +7,7 @@ const rail = $("#rail"), over = $("#over");
 export const state = { folder: "", now: null, next: null };
 
 export function go(where) {
-  if (location.hash === where) dispatchEvent(new HashChangeEvent("hashchange"));
+  if ((location.hash || "#") === where) dispatchEvent(new HashChangeEvent("hashchange"));
   else location.hash = where;
 }
 
