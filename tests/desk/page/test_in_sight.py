@@ -184,6 +184,41 @@ def test_what_can_be_changed_has_a_pencil_line(at: At) -> None:
     ]
 
 
+def test_what_is_told_stands_above_a_slip_that_is_laid_over_the_sheet(at: At) -> None:
+    at.browser.size(1280, 700)
+    at.open("gateposts.toml")
+    at.browser.keys("?")
+    at.hands.see("dl.keys")
+    at.browser.wait("import('/page/dom.js').then(({ tell }) => { tell('Somebody has changed it'); done(); })")
+    told, slip = at.browser.run(
+        "return ['#said', '.slip'].map((one) => document.querySelector(one).getBoundingClientRect().toJSON())"
+    )
+    assert 0 <= told["top"] < told["bottom"] <= slip["top"]
+    assert slip["bottom"] <= 700
+
+
+def test_signs_that_need_words_have_them(at: At) -> None:
+    """What a corner is for, of what the shares of a bar's chords tell, and how much an accent leans."""
+    at.hands.see(".papers .corner")
+    assert "lesson of several" in at.browser.run("return document.querySelector('.corner').title")
+    assert "turn down their upper right corners" in at.browser.run("return document.querySelector('.seek').innerText")
+    at.open("gateposts.toml")
+    at.hands.press('.bar[data-bar="7"]')
+    assert at.browser.run("return document.querySelector('.hints').innerText").count("how sure") == 1
+    at.browser.keys("Escape")
+    at.hands.press('[data-at="hand-"]')
+    at.hands.see(".cell-hand")
+    said = at.browser.run(
+        "return [...document.querySelectorAll('.cell-hand')].map((one) => one.getAttribute('aria-label'))"
+    )
+    assert said[:4] == [
+        "bar 1, on 1: down-bow, leaning 7 of 9",
+        "bar 1, on 1 &: held",
+        "bar 1, on 2: up-bow, leaning 9 of 9",
+        "bar 1, on 2 &: down-bow, leaning 6 of 9",
+    ]
+
+
 def test_the_keys_do_what_the_list_says(at: At) -> None:
     at.open("gateposts.toml")
     at.browser.keys("?")

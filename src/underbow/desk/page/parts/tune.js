@@ -8,7 +8,8 @@ let written = null; // the sheet whose text is open; it stays so while the staff
 
 export function showTune(sheet) {
   const { view } = sheet, { tune } = view;
-  let open = written === sheet || !view.staff;
+  if (!view.staff) written = sheet; // nothing else is to be seen of it
+  let open = written === sheet;
   const music = el("div", { class: "music" });
   const part = { music, busy: () => $("#abc") && document.activeElement === $("#abc") };
   const where = tune.own ? (tune.file ? say(tune.number ? "tune_of_book" : "tune_file", tune) : say("tune_in_sheet")) : tune.composed ? say("tune_composed") : say("tune_of_file", { file: tune.file ?? "" });
