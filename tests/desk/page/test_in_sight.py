@@ -114,6 +114,10 @@ def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_
     at.open("lamplight.toml")
     assert at.browser.run("return document.querySelector('#dock').offsetHeight") < 0.17 * 844
     at.hands.press("#who")
+    named = at.browser.run(
+        "return [...document.querySelectorAll('.places legend')].map((one) => one.textContent.split(' ')[0])"
+    )
+    assert named == ["tune", "backup", "guitar", "click"]  # as the learner's page calls them
     columns = at.browser.run(
         "return ['near', 'middle_way', 'far', 'out'].map((place) => [...document.querySelectorAll("
         "`.places input[value=\"${place}\"]`)].map((one) => one.closest('label').getBoundingClientRect().left))"
