@@ -80,11 +80,44 @@ def test_the_paper_follows_when_the_window_is_made_wider(at: At) -> None:
     )
 
 
+@pytest.mark.parametrize("size", [(1280, 900), (390, 844)], ids=str)
+def test_nothing_on_the_paper_is_cut_or_written_over(at: At, size: tuple[int, int]) -> None:
+    at.browser.size(*size)
+    (at.folder / "round.toml").write_text(
+        'title = "Round G Em C D7 G/B D, just as it comes"\nprogression = "A: G | C\\nB: D | G/B D"\n'
+        'compose = {seed = 1, dance = "reel"}\nform = "AABB"\n[changes]\n4 = "Em D7"\n',
+        "utf-8",
+    )
+    crossed = (
+        "const box = (e) => e.getBoundingClientRect(); return [...document.querySelectorAll('.changes .cell')].filter((cell) => {"
+        "const name = cell.querySelectorAll('.number, .letter'), chords = box(cell.querySelector('.chords'));"
+        "return [...name].some((e) => e.textContent && box(e).right > chords.left && box(e).left < chords.right"
+        " && box(e).bottom > chords.top && box(e).top < chords.bottom); }).map((cell) => cell.textContent)"
+    )
+    for name in ("wet-socks.toml", "round.toml"):
+        at.open(name)
+        at.until(
+            lambda: at.browser.run("const t = document.querySelector('#title'); return t.scrollWidth <= t.clientWidth")
+        )
+        assert at.browser.run(crossed) == []
+    stairs = (
+        "return [...document.querySelectorAll('.stair > :first-child')].map((one) => one.classList.contains('pencil'))"
+    )
+    assert set(at.browser.run(stairs)) == {True}  # nothing of the plan is decided
+    at.open("wet-socks.toml")
+    at.until(lambda: at.browser.run("return document.querySelector('#title').value.startsWith('Wet')"))
+    assert set(at.browser.run(stairs)) == {False}
+
+
 def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_stand_in_columns(at: At) -> None:
     at.browser.size(390, 844)
     at.open("lamplight.toml")
     assert at.browser.run("return document.querySelector('#dock').offsetHeight") < 0.17 * 844
     at.hands.press("#who")
+    named = at.browser.run(
+        "return [...document.querySelectorAll('.places legend')].map((one) => one.textContent.split(' ')[0])"
+    )
+    assert named == ["tune", "backup", "guitar", "click"]  # as the learner's page calls them
     columns = at.browser.run(
         "return ['near', 'middle_way', 'far', 'out'].map((place) => [...document.querySelectorAll("
         "`.places input[value=\"${place}\"]`)].map((one) => one.closest('label').getBoundingClientRect().left))"

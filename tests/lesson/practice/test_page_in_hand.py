@@ -202,6 +202,16 @@ def test_bars_drawn_across_with_the_mouse_are_repeated(browser: Page, track: Tra
     assert browser.run("return document.querySelectorAll('.wide .loop-mark').length") == 2
 
 
+def test_a_bar_that_is_played_again_says_which_time_it_is(browser: Page, track: Track) -> None:
+    browser.open(track.path)
+    bars = browser.run("return [...document.querySelectorAll('#from option')].map((one) => one.textContent)")
+    assert "1" in bars
+    assert "1, 2nd time" in bars
+    assert browser.run(
+        "return document.querySelector('.how .mouse').checkVisibility() === matchMedia('(pointer: fine)').matches"
+    )
+
+
 def test_hard_bars_and_the_log_stay_in_the_browser(any_browser: Page, track: Track) -> None:
     page = any_browser
     page.open(track.path)

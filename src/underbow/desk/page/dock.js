@@ -48,7 +48,7 @@ export function showDock(sheet) {
     const mixes = sheet.view.players?.mixes ?? [];
     let mix = mixes.find((one) => one.name === kept.mix);
     if (!kept.levels || (kept.mix && !mix)) { mix = mixes.find((one) => one.name === "together") ?? mixes[0]; if (mix) { kept.mix = mix.name; kept.levels = levelsOf(mix, sheet.here.pass); } }
-    if (mix) kept.levels = levelsOf(mix, sheet.here.pass); // a guide fades from pass to pass
+    if (mix) kept.levels = levelsOf(mix, sheet.here.pass); // the backup fades from pass to pass
     sheet.hearing.stand(sheet.recording?.levels ?? kept.levels ?? {});
     const mark = JSON.stringify([kept, mixes]);
     if (mark === shown) return;

@@ -184,6 +184,13 @@ export class Sheet {
     const title = line(view.title.text, { label: say("title"), ink: view.title.ink, id: "title", keep: (text) => this.change([{ key: ["title"], value: text.trim() || null }]) });
     title.dir = "auto";
     title.classList.add("title");
+    const shrink = () => { // a long one is written smaller
+      title.style.fontSize = "";
+      const over = title.scrollWidth / title.clientWidth;
+      if (over > 1) title.style.fontSize = `${Math.max(parseFloat(getComputedStyle(title).fontSize) / over - 0.5, 15)}px`;
+    };
+    title.addEventListener("input", shrink);
+    requestAnimationFrame(() => requestAnimationFrame(shrink));
     const facts = [];
     if (head) {
       const keys = (TONICS.includes(head.tonic) ? TONICS : [head.tonic, ...TONICS]).map((one) => [one, `${one.replace("b", "♭").replace("#", "♯")} ${head.mode}`]);

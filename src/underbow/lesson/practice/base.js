@@ -1,6 +1,7 @@
 // Small things that every module uses.
 const $ = (id) => document.getElementById(id);
 const fill = (text, values) => text.replace(/\{(\w+)\}/g, (all, name) => values[name] ?? all);
+const nth = (words, number) => words.times.split(" ")[number - 1] ?? String(number);
 const self = (item) => item;
 
 // The last of a sorted list that isn't after a time; -1 before the first.

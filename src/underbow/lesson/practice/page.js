@@ -130,7 +130,7 @@ function told(text) { $("told").textContent = text; $("told").classList.remove("
 function printed(place) { return data.bars[score.place(0, place)][2]; }
 function barSaid(place) {
   const [, , number, , , , time] = data.bars[score.place(0, place)];
-  return time > 1 ? fill(words.second_time, {bar: number, time}) : String(number);
+  return time > 1 ? fill(words.second_time, {bar: number, time: nth(words, time)}) : String(number);
 }
 function spanSaid([from, to]) {
   return from === to ? fill(words.repeat_one, {from: barSaid(from)}) : fill(words.repeat_span, {from: barSaid(from), to: barSaid(to)});

@@ -93,7 +93,7 @@ class View {
   barSaid(bar, pass) {
     const now = this.data.bars[bar];
     if (!now || now[1] !== pass) return this.words.pickup;
-    return now[6] > 1 ? fill(this.words.bar_time, {number: now[2], time: now[6]}) : String(now[2]);
+    return now[6] > 1 ? fill(this.words.bar_time, {number: now[2], time: nth(this.words, now[6])}) : String(now[2]);
   }
 
   drawBar(bar, pass, loop) {

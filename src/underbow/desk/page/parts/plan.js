@@ -17,6 +17,7 @@ export function showPlan(sheet) {
   ];
   const all = plan.tempos.map(([begin]) => begin), low = Math.min(...all) * 0.7, high = Math.max(plan.goal, ...all);
   const tall = (tempo) => 22 + (88 * (tempo - low)) / Math.max(high - low, 1);
+  const between = ink("start") && ink("goal") && (ink("passes") || ink("step")); // nothing of what lies between is suggested
   const stairs = el("ol", { class: "stairs" });
   plan.tempos.forEach(([begin, end], i) => {
     const edge = plan.kind === "steady" ? (i === 0 ? "goal" : "") : i === 0 ? "start" : i === plan.tempos.length - 1 ? "goal" : "";
@@ -25,7 +26,7 @@ export function showPlan(sheet) {
     step.style.height = `${tall(begin)}px`;
     const tread = el("button", { type: "button", class: "tread", "data-at": `stair-${i}`, "aria-label": say("stair_said", { number: i + 1, tempo: `${beat(plan.beat)} = ${shown}` }), "aria-pressed": String(sheet.here.pass === i + 1),
       onclick: () => { sheet.here.pass = i + 1; mark(i + 1); sheet.dock.refresh(); if (sheet.hearing.playing) sheet.hearing.change({ pass: i + 1 }); } });
-    const top = edge && plan.kind !== "glide" || edge ? line(String(edge === "start" ? plan.start : plan.goal), { label: say(edge === "start" ? "starts_at" : "ends_at"), ink: ink(edge), numbers: true, wrong: sheet.wrong(`tempo.${edge}`), id: `tempo-${edge}`, keep: (text) => put(edge, whole(text)) }) : el("span", {}, shown);
+    const top = edge && plan.kind !== "glide" || edge ? line(String(edge === "start" ? plan.start : plan.goal), { label: say(edge === "start" ? "starts_at" : "ends_at"), ink: ink(edge), numbers: true, wrong: sheet.wrong(`tempo.${edge}`), id: `tempo-${edge}`, id: `tempo-${edge}`, keep: (text) => put(edge, whole(text)) }) : el("span", {}, shown);
     step.append(top, tread);
     if (edge) step.append(handle(step, edge, top));
     stairs.append(el("li", {}, step));
