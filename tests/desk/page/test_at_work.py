@@ -383,6 +383,15 @@ def test_a_sheet_is_copied_and_put_away_and_comes_back_by_keyboard(at: At) -> No
     at.until(lambda: "nothing left" in at.browser.run("return document.querySelector('#said').textContent"))
     at.hands.press(f'[aria-label="put away {first}"]')
     at.until(lambda: first not in at.browser.run(titles))
+    at.hands.see("#back-again")
+    at.open("wet-socks.toml")
+    at.hands.press("#back-again")  # it can be put back from a sheet, which stays
+    at.until(lambda: "is back" in at.browser.run("return document.querySelector('#said').textContent"))
+    at.hands.see("#part-learner")
+    at.browser.keys("Alt+s")
+    at.until(lambda: first in at.browser.run(titles))
+    at.hands.press(f'[aria-label="put away {first}"]')
+    at.until(lambda: first not in at.browser.run(titles))
     at.browser.run("location.reload()")  # it is told again, however long ago it was
     at.hands.press("#laid-away")
     at.hands.press(f'[aria-label="put it back: {first}"]')

@@ -15,6 +15,7 @@ const put = (name, way) => inTurn(() => ask(`/sheet/${path(name)}/put/${way}`, {
 // Draws the shelf anew and goes to a sheet on it.
 async function redraw(name, wanted) {
   leave();
+  if (location.hash.startsWith("#sheet/")) return; // it was put back from there
   state.now = await showShelf(wanted);
   const all = [...document.querySelectorAll(".papers a")];
   (typeof name === "number" ? all[Math.min(name, all.length - 1)] : all.find((one) => one.hash === `#sheet/${path(name)}`))?.focus();
@@ -50,7 +51,7 @@ async function putBack(sheet, wanted) {
 
 function showAway(sheets, wanted) {
   lay(say("away_title"), el("h2", {}, say("away_title")), el("p", { class: "quiet" }, say("away_how")),
-    el("ul", { class: "tunes" }, sheets.map((one) => el("li", {}, el("span", { dir: "auto" }, one.title), " · ",
+    el("ul", { class: "made" }, sheets.map((one) => el("li", {}, el("span", { dir: "auto" }, one.title), " · ",
       word(say("back_again"), () => putBack(one, wanted), { "aria-label": say("back_of", one) })))),
     el("p", {}, word(say("put_down"), leave)));
 }
