@@ -365,6 +365,14 @@ def test_bars_that_are_left_out_keep_their_chords_on_the_desk(desk: Opened) -> N
     assert {bar["written"] for bar in part["changes"] if bar["section"] == "A"} == {""}  # not B's, and no other's
 
 
+def test_a_sheet_without_a_tune_stands_on_the_shelf_all_the_same(desk: Opened, lessons: Path) -> None:
+    (lessons / "nothing.toml").write_text('title = "Nothing yet"\n', "utf-8")
+    (paper,) = [one for one in desk.get("/shelf").json()["sheets"] if one["name"] == "nothing.toml"]
+    assert (paper["title"], paper["chords"]) == ("Nothing yet", [])
+    while desk.get("/shelf/chords").json()["waiting"]:
+        pass
+
+
 def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, lessons: Path) -> None:
     """They take a while, so the shelf is there first; what was found is kept as long as the files stay as they are."""
 

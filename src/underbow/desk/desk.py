@@ -35,7 +35,7 @@ from underbow.desk.played.laid import read_lines
 from underbow.desk.played.melodies import Melodies
 from underbow.desk.played.tape import Arrived
 from underbow.desk.played.writings import Writings
-from underbow.desk.shelf import Shelf
+from underbow.desk.shelf import Shelf, shown
 from underbow.desk.store import Store
 from underbow.desk.takes import Takes
 from underbow.errors import InputError
@@ -97,7 +97,7 @@ class Desk:
 
     def shelf(self) -> dict[str, Any]:
         """Give the folder's name, its sheets as small papers, and which were put away."""
-        papers = [_shown(paper) for paper in self.shelf_.papers()]
+        papers = [shown(paper) for paper in self.shelf_.papers()]
         if self.prepares:
             self._ready.warm()
         away = [{"name": paper["name"], "title": paper["title"]} for paper in self.shelf_.papers(away=True)]
@@ -106,7 +106,7 @@ class Desk:
     def shelf_chords(self) -> dict[str, Any]:
         """Read the tunes of some sheets that wait for it; give their papers, and how many wait still."""
         papers, waiting = self.shelf_.work_out()
-        return {"sheets": [_shown(paper) for paper in papers], "waiting": waiting}
+        return {"sheets": [shown(paper) for paper in papers], "waiting": waiting}
 
     def begin(self, wanted: Mapping[str, Any]) -> dict[str, Any]:
         """Make a new sheet: ``{"abc"}``, ``{"chords", "meter", "dance"}``, ``{"written", "title"}`` or ``{"book", "tune"}``.
@@ -396,8 +396,3 @@ class Desk:
         """End the desk."""
         self.stop()
         self.on_close()
-
-
-def _shown(paper: Mapping[str, Any]) -> dict[str, Any]:
-    """Give what the page shows of a small paper."""
-    return {key: value for key, value in paper.items() if not key.startswith("_")}

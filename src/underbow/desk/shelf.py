@@ -237,11 +237,18 @@ def _plain(name: str, *, readable: bool) -> dict[str, Any]:
     }
 
 
+def shown(paper: Mapping[str, Any]) -> dict[str, Any]:
+    """Give what the page shows of a small paper."""
+    return {key: value for key, value in paper.items() if not key.startswith("_")}
+
+
 def _worked_out(folder: Folder, name: str) -> dict[str, Any]:
     """Read a sheet's tune, and find chords where it has none; give what the paper then has, nothing where it can't be read."""
     try:
         written = _table(folder, name)
         table, _ = checked(written, name)
+        if table.tune is None and table.abc is None and table.compose is None:
+            return {}
         key = Key.parse(table.key) if table.key is not None else None
         tune = tune_of(Source(table, folder.place(name).parent, name, None, key, None, None))
         chords = _chords(tune, table.changes)
