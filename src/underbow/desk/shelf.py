@@ -155,6 +155,8 @@ def _worked_out(folder: Folder, name: str) -> dict[str, Any]:
     try:
         written = _table(folder, name)
         table, _ = checked(written, name)
+        if table.tune is None and table.abc is None:
+            return {}
         key = Key.parse(table.key) if table.key is not None else None
         tune = tune_of(Source(table, folder.place(name).parent, name, None, key, None, None))
         chords = _chords(tune, table.changes)
