@@ -383,7 +383,16 @@ def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, le
     bare = [desk.post("/sheets", {"abc": tune}).json()["name"] for tune in (REEL, JIG)]
     desk.change(bare[1], (["changes", "2"], "Am"))
     (lessons / "odd.toml").write_text('abc = "T:x\\nK:Em\\ne2e2|B4|"\n', "utf-8")
-    assert sorted(waiting()) == sorted([*bare, "odd.toml"])
+    faulty = (
+        'title = "none"\n',
+        "abc = 5\n",
+        'tune = "gone.abc"\n',
+        'abc = "K:G\\n"\nkey = "H"\n',
+        'abc = "K:G\\n"\nchanges = 3\n',
+    )
+    for number, text in enumerate(faulty):
+        (lessons / f"faulty-{number}.toml").write_text(text, "utf-8")
+    assert sorted(waiting()) == sorted([*bare, "odd.toml", *(f"faulty-{number}.toml" for number in range(len(faulty)))])
     while (more := desk.get("/shelf/chords").json())["waiting"]:
         assert more["sheets"]
     assert waiting() == []
