@@ -175,10 +175,11 @@ def test_whatever_the_dock_says_nothing_on_it_moves(at: At) -> None:
     assert at.browser.run(where) == stood
 
 
-def test_on_a_phone_a_finger_hits_a_cell_of_the_bow_and_a_chord_is_typed_below_its_bar(at: At) -> None:
+@pytest.mark.parametrize("bowing", ["double-shuffle", "strathspey"])  # two bars of eight cells; sixteen in one
+def test_on_a_phone_a_finger_hits_a_cell_of_the_bow_and_a_chord_is_typed_below_its_bar(at: At, bowing: str) -> None:
     at.browser.size(390, 844)
     sheet = at.folder / "gateposts.toml"
-    sheet.write_text(sheet.read_text("utf-8").replace("nashville-shuffle", "double-shuffle"), "utf-8")
+    sheet.write_text(sheet.read_text("utf-8").replace("nashville-shuffle", bowing), "utf-8")
     at.open("gateposts.toml")
     at.hands.press('[data-at^="hand-"]')
     at.hands.see(".cell-hand")
@@ -187,7 +188,8 @@ def test_on_a_phone_a_finger_hits_a_cell_of_the_bow_and_a_chord_is_typed_below_i
         "return [[...document.querySelectorAll('.cell-hand')].map((one) => box(one).width),"
         " [...document.querySelectorAll('.board text')].map((one) => box(one).height)]"
     )
-    assert len(sizes[0]) == 16  # of two bars, one below the other
+    assert len(sizes[0]) == 16
+    assert at.browser.run("return document.documentElement.scrollWidth") == 390  # what is wider scrolls by itself
     assert min(sizes[0]) >= 32
     assert min(sizes[1]) >= 10
     at.hands.press('.bar[data-bar="12"]')

@@ -54,7 +54,7 @@ function hear(sheet, what) {
 }
 
 const STARTS = "dux~";
-const LEAST = 32, BAR = 320; // pixels that a finger hits; units that a bar is drawn wide
+const LEAST = 33, BAR = 320; // pixels that a finger hits; units that a bar is drawn wide
 
 function editor(sheet, block, home, done) {
   let rows = { ...block.rows }, title = block.own ? block.title : "", file = block.own, at = 0, keeping, sent = 0;
