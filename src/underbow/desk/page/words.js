@@ -252,7 +252,7 @@ export const WORDS = {
   far: "far",
   out: "out",
   level: "{level} dB",
-  as_in: "places as in the track called",
+  as_in: "track:",
   mix_own: "as I like",
   own_mix: "my own",
   keep_mix: "keep as a track",
