@@ -108,9 +108,7 @@ class Lessons:
         except InputError as wrong:
             faults = [fault for name in names for fault in _as_on_paper(self.folder, name)]
             raise InputError(*(faults or (_short(str(fault), self.folder) for fault in wrong.faults))) from None
-        first, *more = gathered.jobs
-        named = f"{first.title} and {len(more)} more" if more else first.title
-        making = Making(" ".join(title.split())[:100] or named, sheets=tuple(names))
+        making = Making(" ".join(title.split())[:100] or gathered.title, sheets=tuple(names))
         key = secrets.token_urlsafe(9)
         self._known[key] = making
         while len(self._known) > _KEPT:

@@ -66,6 +66,12 @@ class Gathered:
     voices: Voices
     told: tuple[str, ...]
 
+    @property
+    def title(self) -> str:
+        """Name what is made of them all, where nobody named it: by the first sheet's title, and how many more there are."""
+        first, *more = self.jobs
+        return f"{first.title} and {len(more)} more" if more else first.title
+
 
 def gather(
     paths: Sequence[Path],

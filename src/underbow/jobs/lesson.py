@@ -113,7 +113,7 @@ def make_lesson(
         If ``way.stop`` was set.
     """
     folder = folder.resolve() if folder.is_symlink() else folder
-    lesson = _Lesson(folder, title or gathered.jobs[0].title, sheets)
+    lesson = _Lesson(folder, title or gathered.title, sheets)
     if folder.parent.is_dir():
         put_right(folder.parent)
     lesson.look(again=again)
