@@ -30,7 +30,8 @@ def lesson(
         Path | None, typer.Option("-o", "--output", metavar="DIR", help="The lesson's folder; the zip lies beside it.")
     ] = None,
     title: Annotated[
-        str | None, typer.Option(help="The lesson's title; by default the first sheet's, or the book's name.")
+        str | None,
+        typer.Option(help="The lesson's title; by default the book's name, or the first sheet's and how many more."),
     ] = None,
     again: Annotated[
         bool, typer.Option("--again", metavar="", help="Replace an existing lesson; only what changed is made again.")
@@ -94,8 +95,8 @@ def lesson(
         raise InputError(f"--zip must be one, each or none, not {zips!r}")
     options = LessonOptions(replace(sound, mono=True), papers[paper.lower()], each_tempo, tuple(mix or ()), site)
     gathered = gather(sheets, options, template=template, video=video_options(video=video, wide=wide, dark=dark))
-    if not title:  # a book's own name, or the first sheet's
-        title = sheets[0].stem if len(sheets) == 1 and len(gathered.jobs) > 1 else gathered.jobs[0].title
+    if not title:
+        title = sheets[0].stem if len(sheets) == 1 and len(gathered.jobs) > 1 else gathered.title
     way = a_way(len(gathered.jobs), workers, cluster, cache=not no_cache)
     folder = output or Path(safe_name(title))
     hand_out(gathered, folder, way, title=title, again=again, zips=kinds[zips.lower()], as_json=as_json)

@@ -92,7 +92,7 @@ def make_lesson(
         that it leads to.
     way : Way
     title : str
-        The title of the first sheet where it is empty.
+        Where it is empty, the first sheet's, and how many more there are.
     again : bool
         Whether an earlier lesson in this folder may be replaced. What somebody added to it moves over; what somebody
         changed is kept beside the new as ``NAME (changed by you)``.
