@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from .conftest import At
-from .jobs_by_hand import JIG, make, paste_tune
+from .jobs_by_hand import JIG, paste_tune
 
 AWAY = '[aria-label^="put it back"]'
 STATES: tuple[tuple[str, str], ...] = (
@@ -331,9 +331,32 @@ def test_cut_time_stands_as_two_two_and_is_found_by_either_name(at: At) -> None:
 
 @pytest.mark.skipif("UNDERBOW_PICTURES" not in os.environ, reason="makes the pictures of docs/")
 def test_pictures(at: At) -> None:
-    folder = Path(os.environ["UNDERBOW_PICTURES"])
-    at.browser.picture(folder / "desk-shelf.png")
-    paste_tune(at.hands, JIG)
-    at.browser.picture(folder / "desk-sheet.png")
-    make(at.hands)
-    at.browser.picture(folder / "desk-lesson.png")
+    """A jig that a teacher is at: chords suggested and decided, a wrong one, a bar being typed; then its bow, changed by hand."""
+    folder, browser, hands = Path(os.environ["UNDERBOW_PICTURES"]), at.browser, at.hands
+    browser.picture(folder / "desk-shelf.png")
+    paste_tune(hands, JIG)
+    for bar, chords in ((7, "D Bm"), (12, "H7")):
+        hands.press(f'.bar[data-bar="{bar}"]')
+        hands.see("#chord-field")
+        hands.clear()
+        hands.type(chords)
+        browser.keys("Enter")
+        hands.see(f'.bar.ink[data-bar="{bar}"]')
+    hands.press('[data-at="shape-D"]')
+    hands.see(".choices .hand")
+    browser.run("document.querySelector('.choices .hand').click()")
+    hands.see(".held .word")
+    hands.press('.bar[data-bar="14"]')
+    hands.see("#chord-field")
+    hands.clear()
+    hands.type("D E")
+    hands.see(".hints .word")
+    browser.run("scrollTo(0, 0)")
+    browser.picture(folder / "desk-sheet.png")
+    browser.keys("Escape")
+    hands.press('[data-at="hand-"]')
+    hands.see(".cell-hand")
+    browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
+    browser.drag(".cell-hand:nth-of-type(2)", -40, 0, top=True)  # the turn a cell earlier: one stroke the less
+    at.until(lambda: any("my-way" in path.name for path in at.folder.glob("*.toml")))
+    browser.picture(folder / "desk-bow.png")
