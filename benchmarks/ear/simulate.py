@@ -111,8 +111,8 @@ class RecordedNotes:
 
     def strays(self, midi: int, frames: int) -> float:
         """By how many cents a note of so many samples is off on the whole: no violinist's pitch stands still, and a vibrato is
-        heard at its mean (J. Shonle and K. Horan, "The pitch of vibrato tones", JASA 67, 1980, as table 1 of J. Brown and K. Vaughn's "Pitch
-        center of stringed instrument vibrato tones", JASA 100, 1996, gives it)."""
+        heard at its mean (J. Shonle and K. Horan, "The pitch of vibrato tones", JASA 67, 1980, as table 1 of J. Brown and
+        K. Vaughn, "Pitch center of stringed instrument vibrato tones", JASA 100, 1996, gives it)."""
         recorded, _ = self._nearest(midi)
         return float(np.mean(recorded.pitch[LOCKED : max(frames // PITCH_HOP, LOCKED + 1)]))
 

@@ -41,7 +41,8 @@ def test_the_upper_note_of_an_octave_is_not_judged() -> None:
 
 @pytest.mark.parametrize("turn", [0.0, 1.5, 3.0, 4.5])
 def test_a_vibrato_is_heard_at_its_mean(turn: float) -> None:
-    # Shonle and Horan 1980, "The pitch of vibrato tones", as table 1 of Brown and Vaughn, JASA 100 (1996), gives it; here 5.5 Hz, 15 cents either way
+    # Shonle and Horan 1980, "The pitch of vibrato tones", as table 1 of Brown and Vaughn, JASA 100 (1996), gives it;
+    # here 5.5 Hz, 15 cents either way
     time = np.arange(int(0.6 * RATE)) / RATE
     frequency = hertz(60, 440.0) * 2 ** (15 * np.sin(2 * np.pi * 5.5 * time + turn) / 1200)
     phase = 2 * np.pi * np.cumsum(frequency) / RATE

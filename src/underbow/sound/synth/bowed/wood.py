@@ -6,8 +6,8 @@ number, they make one fiddle differ from another.
 Sources: signature modes A0 near 275 Hz, CBR near 400, B1- and B1+ near 460 and 540, their Q of 15 to 35 and the fall below A0
 from Bissinger, Structural acoustics of good and bad violins, JASA 124 (2008); spacing and overlap of the many, and the fall
 above the bridge hill, from Woodhouse, The acoustics of the violin: a review, Rep. Prog. Phys. 77 (2014), both from memory; the
-bridge hill near 2.5 kHz from Woodhouse, On the bridge hill of the violin, Acta Acustica 91 (2005). The mean curve was set within what these papers show so that a held note's spectrum lies by that of recorded
-violin notes (see benchmarks/sound).
+bridge hill near 2.5 kHz from Woodhouse, On the bridge hill of the violin, Acta Acustica 91 (2005). The mean curve was set
+within what these papers show so that a held note's spectrum lies by that of recorded violin notes (see benchmarks/sound).
 """
 
 from __future__ import annotations
