@@ -167,7 +167,7 @@ class Shelf:
 
     def _is_of_book(self, name: str) -> bool:
         """Whether a sheet's tune is one among others in its file."""
-        return "number" in tomllib.loads(self.folder.read(name).decode("utf-8-sig").replace("\r\n", "\n"))
+        return "number" in _table(self.folder, name)
 
     def _paper(self, name: str, stamps: Mapping[str, tuple[int, int]]) -> dict[str, Any]:
         known = self._known.get(name)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from threading import RLock
 from typing import Any, Literal
@@ -129,12 +130,8 @@ class Store:
     def begin(self, name: str, files: Mapping[str, bytes]) -> None:
         """Write the files of a new sheet. That is no change of it: nothing that is taken back on a sheet takes the sheet away."""
         with self._lock:
-            try:
+            with self._told(files, {}):
                 self.folder.write(files, dict.fromkeys(files))
-            except ChangedElsewhereError as elsewhere:
-                raise ElsewhereError(
-                    {inner: (_text(files[inner]), self._now(inner)) for inner in elsewhere.names}
-                ) from None
             self._histories.pop(name, None)  # of a sheet that was called so before
 
     def _as_seen(self, name: str, seen: str) -> Files:
@@ -146,8 +143,14 @@ class Store:
         return files
 
     def _write(self, name: str, after: Mapping[str, bytes | None], before: Files) -> None:
-        try:
+        with self._told(after, before):
             self._histories.setdefault(name, History()).change(self.folder, after, before)
+
+    @contextmanager
+    def _told(self, after: Mapping[str, bytes | None], before: Files) -> Iterator[None]:
+        """Say what the folder holds now, beside what was to be written, where somebody changed it meanwhile."""
+        try:
+            yield
         except ChangedElsewhereError as elsewhere:
             mine = {inner: _text(after.get(inner, before.get(inner))) for inner in elsewhere.names}
             raise ElsewhereError({inner: (text, self._now(inner)) for inner, text in mine.items()}) from None

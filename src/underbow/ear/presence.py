@@ -145,10 +145,8 @@ def _sure(over: float, width: float) -> float:
 
 
 SURE = 0.9  # what is said to be missing is at least so sure: to say so wrongly is worse than to say nothing
-_SILENT, _SILENT_WIDTH = (
-    20.0,
-    1.5,
-)  # dB softer than usual: 17 of them the play-along can feign, more is never taken away
+# dB softer than usual: 17 of them the play-along can feign, more is never taken away
+_SILENT, _SILENT_WIDTH = 20.0, 1.5
 _BEGINS = 0.8  # where so clearly something begins, another hand was played, perhaps ...
 _SILENT_AMID = 40.0  # ... and it must be as silent as no sounding string leaves the places of its partials
 _HELD, _HELD_WIDTH = 0.5, 0.025  # how plainly a sound breaks off

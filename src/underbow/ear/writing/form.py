@@ -27,10 +27,8 @@ Phrase = tuple[tuple[Fraction, Fraction, int], ...]
 _STEP = 4  # places of the roll to a quarter
 _ALIKE = 0.72  # agreement of a part with its repeat
 _SHORTEST_PART, _LONGEST_PART = 12, 72  # quarters
-_LEFT_OUT, _PARTED = (
-    3.0,
-    1.0,
-)  # logarithms: how much likelier it is that a note is missing than too much; and one of the same pitch
+# logarithms: how much likelier it is that a note is missing than too much; and one of the same pitch
+_LEFT_OUT, _PARTED = 3.0, 1.0
 _HEARD = 4.0  # how much likelier a bar is that is heard elsewhere, too
 
 

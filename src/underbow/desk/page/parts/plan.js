@@ -26,7 +26,7 @@ export function showPlan(sheet) {
     step.style.height = `${tall(begin)}px`;
     const tread = el("button", { type: "button", class: "tread", "data-at": `stair-${i}`, "aria-label": say("stair_said", { number: i + 1, tempo: `${beat(plan.beat)} = ${shown}` }), "aria-pressed": String(sheet.here.pass === i + 1),
       onclick: () => { sheet.here.pass = i + 1; mark(i + 1); sheet.dock.refresh(); if (sheet.hearing.playing) sheet.hearing.change({ pass: i + 1 }); } });
-    const top = edge && plan.kind !== "glide" || edge ? line(String(edge === "start" ? plan.start : plan.goal), { label: say(edge === "start" ? "starts_at" : "ends_at"), ink: ink(edge), numbers: true, wrong: sheet.wrong(`tempo.${edge}`), id: `tempo-${edge}`, keep: (text) => put(edge, whole(text)) }) : el("span", { class: between ? "" : "pencil" }, shown);
+    const top = edge ? line(String(edge === "start" ? plan.start : plan.goal), { label: say(edge === "start" ? "starts_at" : "ends_at"), ink: ink(edge), numbers: true, wrong: sheet.wrong(`tempo.${edge}`), id: `tempo-${edge}`, keep: (text) => put(edge, whole(text)) }) : el("span", { class: between ? "" : "pencil" }, shown);
     step.append(top, tread);
     if (edge) step.append(handle(step, edge, top));
     stairs.append(el("li", {}, step));
