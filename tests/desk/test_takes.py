@@ -24,7 +24,7 @@ from underbow.track.sheet.read import read_sheet
 
 from ..lesson.practice.browsers import LOOP, Chromium
 from .conftest import Opened, opened, running
-from .page.jobs_by_hand import SPY, Hands
+from .page.jobs_by_hand import SPY, Hands, with_microphone
 
 RATE = 22_050
 SHEET = """title = "Four and back"
@@ -175,13 +175,7 @@ def take(folder: Path, tmp_path: Path) -> Path:
 
 @pytest.fixture
 def chromium(program: Callable[[str], str], tmp_path: Path, take: Path) -> Iterator[Chromium]:
-    flags = (
-        "--use-fake-ui-for-media-stream",
-        "--use-fake-device-for-media-stream",
-        f"--use-file-for-fake-audio-capture={take}%noloop",
-    )
-    found = Chromium(program, tmp_path / "profile", online=True, first=SPY, flags=flags)
-    found.size(1280, 900)
+    found = with_microphone(program, tmp_path / "profile", take)
     yield found
     found.quit()
 

@@ -38,6 +38,22 @@ class At:
         self.hands.see(".music svg" if name != "none" else ".wait")
         self.hands.see("#dock.open")
 
+    def write_in_bar_4(self) -> tuple[str, int]:
+        """Open the jig and its tune's text, the cursor in the middle of bar 4; give the text and the place in it."""
+        self.open("wet-socks.toml")
+        self.hands.press("#write-tune")
+        self.hands.press("#abc")
+        text = (self.folder / "wet-socks.abc").read_text("utf-8")
+        place = text.index('"A"ecA c2e') + len('"A"ecA')
+        self.browser.run("document.querySelector('#abc').setSelectionRange(arguments[0], arguments[0])", place)
+        return text, place
+
+    def take_the_bow(self) -> None:
+        """Begin to change the strokes by hand, with the drawing in the middle of the window."""
+        self.hands.press('[data-at="hand-"]')
+        self.hands.see(".cell-hand")
+        self.browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
+
     def table(self, name: str) -> dict[str, Any]:
         return tomllib.loads((self.folder / name).read_text("utf-8"))
 

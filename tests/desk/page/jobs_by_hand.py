@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from ...lesson.practice.browsers import Chromium
+
 REEL = """X:1
 T:Moss on the Lintel
 R:reel
@@ -62,6 +64,18 @@ AudioBufferSourceNode.prototype.start = function (when) {
   return start.call(this, when);
 };
 """
+
+
+def with_microphone(program: Callable[[str], str], profile: Path, wav: Path) -> Chromium:
+    """Open Chromium with a microphone that hears a file, once."""
+    flags = (
+        "--use-fake-ui-for-media-stream",
+        "--use-fake-device-for-media-stream",
+        f"--use-file-for-fake-audio-capture={wav}%noloop",
+    )
+    found = Chromium(program, profile, online=True, first=SPY, flags=flags)
+    found.size(1280, 900)
+    return found
 
 
 class Hands:

@@ -2,24 +2,16 @@
 
 from __future__ import annotations
 
-import json
-import re
-import sys
 import tomllib
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from underbow.sound.room import in_room
 
-from ...lesson.practice.browsers import Chromium
-from ..conftest import running
 from .conftest import At
-from .jobs_by_hand import JIG, REEL, WALTZ, Job, look_into, only_bars_by_keys, paste_tune
-
-HOSTILE = "</script><img src=x onerror=window.caught=1><svg/onload=window.caught=2>'\"&{css}"
+from .jobs_by_hand import REEL, Job, look_into, only_bars_by_keys, paste_tune
 
 
 def test_the_whole_way_by_keyboard_alone(empty: At) -> None:
@@ -32,12 +24,7 @@ def test_the_whole_way_by_keyboard_alone(empty: At) -> None:
 
 
 def test_what_is_typed_into_the_tune_is_engraved_and_kept_and_its_problems_marked(at: At) -> None:
-    at.open("wet-socks.toml")
-    at.hands.press("#write-tune")
-    at.hands.press("#abc")
-    text = (at.folder / "wet-socks.abc").read_text("utf-8")
-    place = text.index('"A"ecA c2e') + len('"A"ecA')
-    at.browser.run("document.querySelector('#abc').setSelectionRange(arguments[0], arguments[0])", place)
+    text, place = at.write_in_bar_4()
     before = at.browser.run("return document.querySelectorAll('.music [data-note]').length")
     at.hands.type("A")
     at.until(lambda: at.browser.run("return document.querySelectorAll('.music [data-note]').length") == before + 1)
@@ -196,10 +183,8 @@ def test_players_stand_nearer_or_farther_at_once_and_bars_go_round(at: At) -> No
 
 def test_the_bow_is_changed_by_hand_and_says_what_it_cannot_do(at: At) -> None:
     at.open("gateposts.toml")
-    at.hands.press('[data-at="hand-"]')
-    at.hands.see(".cell-hand")
+    at.take_the_bow()
     cells = ".cell-hand:nth-of-type({})".format
-    at.browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
     rows = "import('/page/stage.js').then(({ state }) => done(state.now.view.bow.sections[0].rows))"
     at.until(lambda: (at.promised(rows) or {}).get("bow") == "d-udu-du")
     at.browser.drag(cells(1), 0, 28)  # thinner
@@ -226,9 +211,7 @@ def test_a_drag_where_no_turn_is_leaves_nothing_behind_and_no_sheet_opens_what_a
     at.open("gateposts.toml")
     at.hands.press("#write-tune")
     at.hands.see("#abc")
-    at.hands.press('[data-at="hand-"]')
-    at.hands.see(".cell-hand")
-    at.browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
+    at.take_the_bow()
     at.browser.drag(".cell-hand:nth-of-type(2)", 60, 0, top=True)
     assert at.browser.run("return document.querySelectorAll('.cell-hand.aim').length") == 0
     assert "1 &: held" in at.browser.run("return document.querySelector('.strokes').textContent")
@@ -302,207 +285,3 @@ def test_the_room_is_chosen_on_the_sheet_and_heard_round_the_players(at: At) -> 
         assert at.browser.run("return rooms") == streams
         at.browser.keys("Escape")
     assert at.complaints() == []
-
-
-def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
-    at.open("wet-socks.toml")
-    at.hands.press("#make")
-    at.hands.press("#begin-lesson")
-    at.hands.see("#stop-lesson")
-    at.hands.press("#stop-lesson")
-    at.until(lambda: "Stopped" in at.browser.run("return document.querySelector('.slip').textContent"))
-    assert not [path for path in (at.folder / "lessons").rglob("*") if path.is_file()]
-    assert "doctor" in at.browser.run("return document.querySelector('.care').textContent")
-
-
-def test_the_lesson_is_refused_in_the_words_of_the_margin(at: At) -> None:
-    at.open("gateposts.toml")
-    at.hands.press('.bar[data-bar="7"]')
-    at.browser.run("document.querySelector('#chord-field').select()")
-    at.hands.type("H7")
-    at.browser.keys("Enter")
-    at.hands.see('.bar.wrong[data-bar="7"]')
-    beside = at.browser.run("return document.querySelector('.red[data-bar=\"7\"]').textContent")
-    at.hands.press("#make")
-    at.hands.press("#begin-lesson")
-    at.until(lambda: at.browser.run("return document.querySelector('.slip .wrong').textContent") != "")
-    assert at.browser.run("return document.querySelector('.slip .wrong').textContent") == f"The changes: {beside}"
-
-
-def test_several_tunes_that_were_pasted_become_sheets_at_once(empty: At) -> None:
-    tunes = [tune.replace("X:1", f"X:{number}") for number, tune in enumerate((REEL, JIG, WALTZ), 1)]
-    empty.hands.press("#begin-tune")
-    empty.hands.see("#new-tune")
-    empty.hands.paste("\n".join(tunes))
-    empty.hands.press("#to-the-stand")
-    empty.hands.see("#to-the-shelf", gone=True)  # until one is ticked
-    empty.hands.see(".tunes")
-    assert empty.browser.run("return document.querySelector('.slip h2').textContent") == "The tunes that you pasted"
-    empty.hands.tab_to('[data-tune="0"]')
-    empty.browser.keys("Space")
-    empty.hands.press('[data-tune="2"]')
-    empty.hands.press("#to-the-shelf")
-    empty.until(lambda: empty.browser.run("return document.querySelectorAll('.papers a').length") == 2)
-    assert sorted(path.name for path in empty.folder.glob("*.toml")) == [
-        "lamp-in-the-byre.toml",
-        "moss-on-the-lintel.toml",
-    ]
-    assert "2 sheets were made" in empty.browser.run("return document.querySelector('#said').textContent")
-    assert empty.complaints() == []
-
-
-def test_a_class_without_a_title_has_a_name_of_its_own(at: At) -> None:
-    for place in (1, 2, 3):
-        at.hands.press(f".papers:not(.blanks) li:nth-child({place}) .corner")
-    titles = at.browser.run(
-        "return [...document.querySelectorAll('.papers:not(.blanks) b')].slice(0, 3).map((one) => one.textContent)"
-    )
-    at.hands.press("#make")
-    at.hands.see("#lesson-title")
-    assert at.browser.run("return document.querySelector('#lesson-title').value") == f"{titles[0]} and 2 more"
-    assert at.complaints() == []
-
-
-def test_a_sheet_is_copied_and_put_away_and_comes_back_by_keyboard(at: At) -> None:
-    titles = "return [...document.querySelectorAll('.papers:not(.blanks) b')].map((one) => one.textContent)"
-    before = at.browser.run(titles)
-    first = before[0]
-    at.hands.tab_to(f'[aria-label="make a copy of {first}"]')
-    at.browser.keys("Enter")
-    at.until(lambda: at.browser.run(titles)[:2] == [first, f"{first}, copy"])
-    assert at.browser.run("return document.activeElement.querySelector('b').textContent") == f"{first}, copy"
-    assert "Both play the tune in" in at.browser.run("return document.querySelector('#said').textContent")
-    at.hands.tab_to(f'[aria-label="put away {first}, copy"]')
-    at.browser.keys("Enter")
-    at.until(lambda: at.browser.run(titles) == before)
-    at.hands.see("#back-again")
-    at.browser.keys("Control+z")
-    at.until(lambda: f"{first}, copy" in at.browser.run(titles))
-    at.hands.see("#laid-away", gone=True)
-    at.browser.keys("Control+z")
-    at.until(lambda: "nothing left" in at.browser.run("return document.querySelector('#said').textContent"))
-    at.hands.press(f'[aria-label="put away {first}"]')
-    at.until(lambda: first not in at.browser.run(titles))
-    at.hands.see("#back-again")
-    at.open("wet-socks.toml")
-    at.hands.press("#back-again")  # it can be put back from a sheet, which stays
-    at.until(lambda: "is back" in at.browser.run("return document.querySelector('#said').textContent"))
-    at.hands.see("#part-learner")
-    at.browser.keys("Alt+s")
-    at.until(lambda: first in at.browser.run(titles))
-    at.hands.press(f'[aria-label="put away {first}"]')
-    at.until(lambda: first not in at.browser.run(titles))
-    at.browser.run("location.reload()")  # it is told again, however long ago it was
-    at.hands.press("#laid-away")
-    at.hands.press(f'[aria-label="put it back: {first}"]')
-    at.until(lambda: first in at.browser.run(titles))
-    assert at.browser.run("return document.activeElement.querySelector('b').textContent") == first
-    assert at.complaints() == []
-
-
-UNSAVED = "const one = document.querySelector(arguments[0]); return one && one.innerText"
-
-
-@pytest.mark.skipif(sys.platform != "linux", reason="sets another program's limit as Linux does")
-def test_what_cannot_be_saved_stays_where_it_was_typed_with_the_reason(browser: Chromium, lessons: Path) -> None:
-    """No file may grow beyond nothing (RLIMIT_FSIZE): a disk that takes no more, whoever runs the tests."""
-    resource = pytest.importorskip("resource")
-    before = (lessons / "gateposts.toml").read_bytes()
-    with running(lessons) as (program, address):
-        at = At(browser, lessons, address)
-        at.open("gateposts.toml")
-        limit = resource.prlimit(program.pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
-        at.hands.press("#learner")
-        at.hands.type("Slowly")
-        at.hands.press("#tempo-goal")  # which keeps the words first
-        at.browser.run("document.activeElement.select()")
-        at.hands.type("88")
-        at.browser.keys("Enter")
-        at.hands.see("#part-plan p.unkept")
-        at.until(lambda: browser.run("return document.querySelector('#kept').dataset.kept") == "failed")
-        assert "gateposts.toml can't be saved" in browser.run(UNSAVED, "#part-learner p.unkept")
-        assert browser.run("return document.querySelector('#learner').value") == "Slowly"
-        assert browser.run("return document.querySelector('#tempo-goal.unkept').value") == "88"
-        red = "return getComputedStyle(document.querySelector(arguments[0])).color"
-        assert browser.run(red, "#tempo-goal") == browser.run(red, "#part-plan p.unkept") == "rgb(163, 22, 10)"
-        assert (lessons / "gateposts.toml").read_bytes() == before
-        resource.prlimit(program.pid, resource.RLIMIT_FSIZE, limit)
-        at.hands.press('[data-at="again-plan"]')
-        at.hands.kept()
-        at.hands.see("p.unkept", gone=True)
-        table = at.table("gateposts.toml")
-        assert (table["tempo"]["goal"], table["to_learner"]) == (88, "Slowly")
-        assert browser.run("return spy.faults") == []
-        program.terminate()
-        program.wait(20)
-        at.hands.press("#title")
-        at.browser.keys("End", "!", "Enter")
-        at.hands.see("#part-head p.unkept")
-        assert "Start it again as you did before" in browser.run(UNSAVED, "#part-head p.unkept")
-        assert browser.run("return document.querySelector('#title.unkept').value").endswith("!")
-        browser.go("about:blank")
-
-
-def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
-    at.open("rushes.toml")
-    at.browser.run("import('/page/stage.js').then(({ state }) => clearInterval(state.now.watch))")
-    goal = at.table("rushes.toml")["tempo"]["goal"]
-    theirs = (at.folder / "rushes.toml").read_text("utf-8").rstrip() + '\n\n[changes]\n3 = "Em"\n\n# theirs\n'
-    theirs = re.sub(r"(goal\s*=\s*)\d+", rf"\g<1>{goal + 7}", theirs)
-    (at.folder / "rushes.toml").write_text(theirs, "utf-8")
-    at.hands.press("#title")
-    at.hands.type("!")
-    at.browser.keys("Enter")
-    at.hands.see(".differs")
-    said = at.browser.run("return document.querySelector('.slip').innerText")
-    assert "Somebody" not in said
-    assert re.search(rf"Tempo: yours \d+ to {goal}, in the file now \d+ to {goal + 7}\n", said), said
-    assert "Chords of bar 3: yours nothing, in the file now Em" in said
-    assert "Title: yours" in said
-    assert "# theirs" not in said  # the text itself lies behind a fold
-    at.browser.run("document.querySelector('.slip summary').click()")
-    assert "# theirs" in at.browser.run("return document.querySelectorAll('.two pre')[1].innerText")
-    assert (at.folder / "rushes.toml").read_text("utf-8") == theirs
-    at.browser.run("[...document.querySelectorAll('.slip .word')].at(-1).click()")
-    at.until(lambda: at.table("rushes.toml")["title"].count("!") == 1)
-    assert (at.folder / "rushes.toml").read_text("utf-8").endswith("# theirs\n")
-
-
-def test_no_text_of_any_file_runs_as_a_script(at: At) -> None:
-    """Titles, words, chords, patterns, mixes, tunes and file names that try everything."""
-    quoted = json.dumps(HOSTILE)
-    (at.folder / "mine.toml").write_text(
-        f'title = {quoted}\naka = [{quoted}]\nmeter = "4/4"\ncells = 4\nbow = "d u d u"\naccent = "8 6 7 6"\n'
-        f'tempo = {{ beat = "1/4", low = 60, high = 120 }}\nsource = {quoted}\nabout = {quoted}\n', "utf-8",
-    )  # fmt: skip
-    (at.folder / "bad.abc").write_text(
-        f'X:1\nT:{HOSTILE}\nC:{HOSTILE}\nR:{HOSTILE}\nM:4/4\nL:1/4\nK:G\nP:A\n'
-        f'"G"GABc|"^{HOSTILE}"d4|"D{HOSTILE}"d4|G4|]\nw:{HOSTILE}\n', "utf-8"
-    )  # fmt: skip
-    (at.folder / "bad.toml").write_text(
-        f'title = {quoted}\ntune = "bad.abc"\npattern = "mine.toml"\nto_learner = {quoted}\n[changes]\n2 = {quoted}\n'
-        '[[mix]]\nname = "<img src=x onerror=window.caught=1>"\nmelody = 0\n', "utf-8",
-    )  # fmt: skip
-    (at.folder / "'&onerror=alert(1) x='.toml").write_text(f"title = {quoted}\nnonsense = {quoted}\n", "utf-8")
-    at.browser.go(at.address.partition("?")[0])
-    at.hands.see(".papers a")
-    at.open("bad.toml")
-    at.hands.press('[data-at="bowing-"]')
-    at.hands.see(".choice")
-    at.hands.press("#write-tune")
-    at.hands.press("#make")
-    at.browser.keys("Escape")
-    assert at.browser.run(
-        "return [window.caught ?? null, document.querySelectorAll('main script, main img, #over script').length]"
-    ) == [None, 0]
-    assert HOSTILE in at.browser.run("return document.querySelector('#title').value")
-    at.browser.run("location.hash = arguments[0]", "#sheet/" + "'%26onerror%3Dalert(1)%20x%3D'.toml")
-    at.hands.see("#part-head .red")
-    assert at.browser.run("return window.caught ?? null") is None
-    assert at.complaints() == []
-
-
-def test_closing_ends_the_program(at: At) -> None:
-    assert at.browser.run("return document.querySelector('#close').textContent") == "close the desk"  # not the sheet
-    at.hands.press("#close")
-    at.until(lambda: "You can close this tab" in at.browser.run("return document.body.innerText"))

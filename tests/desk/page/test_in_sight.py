@@ -354,9 +354,7 @@ def test_pictures(at: At) -> None:
     browser.run("scrollTo(0, 0)")
     browser.picture(folder / "desk-sheet.png")
     browser.keys("Escape")
-    hands.press('[data-at="hand-"]')
-    hands.see(".cell-hand")
-    browser.run("document.querySelector('.board').scrollIntoView({block: 'center'})")
+    at.take_the_bow()
     browser.drag(".cell-hand:nth-of-type(2)", -40, 0, top=True)  # the turn a cell earlier: one stroke the less
     at.until(lambda: any("my-way" in path.name for path in at.folder.glob("*.toml")))
     browser.picture(folder / "desk-bow.png")

@@ -24,7 +24,7 @@ from underbow.tune.written_out import write_out
 from ...lesson.practice.browsers import Chromium
 from ..conftest import TRACKS, running
 from ..test_melodies import ABC, NOTES, RATE, SHEET, played, toned
-from .jobs_by_hand import SPY, Hands
+from .jobs_by_hand import Hands, with_microphone
 from .test_other_browsers import opened
 
 DROP = """
@@ -59,16 +59,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def chromium(program: Callable[[str], str], tmp_path: Path) -> Iterator[Chromium]:
-    mic = as_wav(tmp_path / "mic.wav", NOTES)
-    flags = ("--use-fake-ui-for-media-stream", "--use-fake-device-for-media-stream")
-    found = Chromium(
-        program,
-        tmp_path / "profile",
-        online=True,
-        first=SPY,
-        flags=(*flags, f"--use-file-for-fake-audio-capture={mic}%noloop"),
-    )
-    found.size(1280, 900)
+    found = with_microphone(program, tmp_path / "profile", as_wav(tmp_path / "mic.wav", NOTES))
     yield found
     found.quit()
 

@@ -8,12 +8,7 @@ NOTES = "return [...document.querySelectorAll('#part-{} .red[data-part]')].map((
 
 
 def test_the_words_in_the_margin_follow_what_is_typed(at: At) -> None:
-    at.open("wet-socks.toml")
-    at.hands.press("#write-tune")
-    at.hands.press("#abc")
-    text = (at.folder / "wet-socks.abc").read_text("utf-8")
-    place = text.index('"A"ecA c2e') + len('"A"ecA')
-    at.browser.run("document.querySelector('#abc').setSelectionRange(arguments[0], arguments[0])", place)
+    at.write_in_bar_4()
     at.hands.type("A")
     at.until(lambda: [note[:26] for note in at.browser.run(NOTES.format("tune"))] == ["bar 4: holds 7 eighth note"])
     at.browser.keys("Shift+ArrowLeft", "Delete")
