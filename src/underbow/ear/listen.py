@@ -183,7 +183,7 @@ def _likely_within(offs: Sequence[float]) -> float | None:
     """By how much the mean of a player's deviations is off at most, in 95 of 100 takes; None where too few tell.
 
     Neighbours lean the same way, so the spread is that of the means of parts of the take (C. Geyer, "Practical Markov
-    chain Monte Carlo", Statistical Science 7, 1992, calls them batch means; from memory). How the fiddle's notes begin
+    chain Monte Carlo", Statistical Science 7(4), 1992, pp. 473-483: batch means). How the fiddle's notes begin
     adds to it.
 
     >>> even = [0.01, -0.01] * 40

@@ -1,7 +1,8 @@
 """Strings and tunings. Intervals on the fingerboard follow from the tuning, never from "a fifth up".
 
 Sources of the named tunings: GDAE, AEAE, ADAE, FCGD and GDGB from encyclopaedia articles on cross tuning, GDGD also from a string
-maker's page (johnsonstring.com); AEAC# and DDAD from memory.
+maker's page (johnsonstring.com); AEAC# and DDAD from a player's list of old-time
+tunings (waxandwane.org).
 """
 
 from __future__ import annotations

@@ -7,8 +7,8 @@ It is dull, as walls and air are: it is worked out at a half, a quarter or an ei
 The way there and back goes by halves: a filter of half a band has a zero for every second tap, and where little is left
 above, few taps do.
 
-Source: images of a box: Allen and Berkley, Image method for efficiently simulating small-room acoustics, JASA 65 (1979), from
-memory; size, walls and how much of it is heard: our own choice.
+Source: images of a box: Allen and Berkley, Image method for efficiently simulating small-room acoustics, JASA 65(4), 1979,
+pp. 943-950; size, walls and how much of it is heard: our own choice.
 
 Conventions: float32, shape (frames, 2); metres and seconds. The wet sound is late by less than 2 ms, which is part of the way.
 Rows are worked on in one piece each: numpy is many times quicker along rows than across.

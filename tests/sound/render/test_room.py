@@ -41,7 +41,7 @@ def test_the_sound_itself_comes_through_as_it_is_and_the_room_is_as_loud_as_stat
 
 
 def test_it_falls_by_60_db_in_about_a_third_of_a_second() -> None:
-    """Schroeder's backward integral from -5 to -25 dB (ISO 3382-1, from memory): a furnished living room has 0.3 to 0.5 s."""
+    """T20 of ISO 3382-1: Schroeder's backward integral, -5 to -25 dB. A furnished living room has 0.3 to 0.5 s (from memory)."""
     rate = 44_100
     tail = response(rate)[1:].sum(axis=1).astype(float) ** 2
     left = 10 * np.log10(np.cumsum(tail[::-1])[::-1] / tail.sum() + 1e-30)

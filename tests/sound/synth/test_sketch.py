@@ -212,7 +212,7 @@ def test_two_strings_are_two_players_of_their_own(ear, voice) -> None:
 
 
 def test_partials_fall_as_helmholtz_motion_says_once_the_body_is_taken_away(ear, voice) -> None:
-    """The force of Helmholtz motion is a sawtooth: partial n goes as 1/n (Cremer, from memory) up to the rounded corner."""
+    """The force of Helmholtz motion is a sawtooth: partial n goes as 1/n (euphonics.org, 9.2) up to the rounded corner."""
     player = voice._player("backup fiddle")
     samples = voice.sounds(ear.stroke(ear.note(0, 1.0, 55, string=0), accent=9))
     middle = ear.cut(samples, 0.3, 0.9)
@@ -227,7 +227,7 @@ def test_partials_fall_as_helmholtz_motion_says_once_the_body_is_taken_away(ear,
 
 
 def test_the_body_has_a_bridge_hill_and_little_below_its_air_mode(voice) -> None:
-    """A0 near 275 Hz, B1 modes 460 to 550 Hz, hill 2 to 3 kHz: violin acoustics texts (Jansson, Bissinger), from memory."""
+    """A0 near 275 Hz, B1 modes 460 to 550 Hz, hill 2 to 3 kHz: euphonics.org, 5.3; Woodhouse 2005."""
     gain = voice._player("backup fiddle").body.gain
 
     def mean(low: float, high: float) -> float:

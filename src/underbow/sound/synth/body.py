@@ -3,10 +3,10 @@
 A body is a few signature modes that every instrument of its kind has, and above them so many that only their statistics
 matter: drawn from a seed, they make one instrument differ from another of its kind.
 
-Sources, from memory: the violin's signature modes A0 near 275 Hz, CBR near 400, B1- near 460, B1+ near 550, and the bridge hill
-at 2 to 3 kHz, from the violin acoustics literature (Cremer, The Physics of the Violin; Bissinger on modal analysis;
-Jansson on the bridge hill); the guitar's air mode near 100 Hz and top-plate mode near 200 Hz from Fletcher and Rossing,
-The Physics of Musical Instruments.
+Sources: the violin's signature modes A0 near 275 Hz, CBR near 400, B1- near 460, B1+ near 550 from euphonics.org, 5.3 (one
+violin: 272, 407, 462, 551 Hz), the bridge hill at 2 to 3 kHz from Woodhouse, On the bridge hill of the violin, Acta Acustica
+91 (2005); from memory, the guitar's air mode near 100 Hz and top-plate mode near 200 Hz: Fletcher and Rossing, The Physics of
+Musical Instruments.
 """
 
 from __future__ import annotations
