@@ -209,7 +209,7 @@ def _wrong(first: int, learner: str, notes: Path | None) -> list[bool]:
         flat = taken("gateposts", replace(ROOM, flat=-100.0), seed, learner, notes)
         refused.append(_heard("gateposts", flat, leak)[0].verdict == "other pitch")
         for name, key in OTHER_KEYS:
-            if performance_of(name, key).chords[0] == performance_of(name).chords[0]:
+            if performance_of(name, key).key == performance_of(name).key:
                 raise SystemExit(f"{name} is in {key} already")
             moved = taken(name, ROOM, seed, learner, notes, key)
             refused.append(_heard(name, moved, leak)[0].verdict in ("other pitch", "other piece"))
