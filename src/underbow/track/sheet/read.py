@@ -68,5 +68,5 @@ def build_sheet(table: Mapping[str, Any], folder: Path | None = None, file: str 
     notebook = Notebook(file, faults)
     sheet = assemble(checked_table, folder, notebook)
     if sheet is None or notebook.faults:
-        raise InputError(*in_order(notebook.faults))
+        raise InputError(*in_order(notebook.faults, table))
     return sheet
