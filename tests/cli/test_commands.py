@@ -137,6 +137,8 @@ def test_an_output_folder_that_is_a_file_is_told(sheet: Path, tmp_path: Path) ->
     assert result.exit_code == 2
     assert len([line for line in result.stderr.splitlines() if "can't" in line]) == 1
     assert (tmp_path / "out").read_text() == "mine"
+    result = run("listen", tmp_path / "no-take.wav", sheet, "-o", tmp_path / "out")  # before it listens
+    assert (result.exit_code, result.stderr) == (2, f"underbow: {tmp_path / 'out'}: a file; name a folder\n")
 
 
 def test_drill_composes_a_melody_and_renders_it(tmp_path: Path) -> None:

@@ -187,16 +187,16 @@ def drill(
 def _write_sheet(text: str, title: str, folder: Path) -> None:
     """Write a track sheet into a folder, over nothing that is there."""
     from underbow.files.names import safe_name
-    from underbow.files.trouble import make_folder
+    from underbow.files.trouble import folder_for
     from underbow.files.whole import write_whole
     from underbow.files.workplace import clear_leftovers
 
     path = folder / f"{safe_name(title)}.toml"
     if path.exists():
         raise InputError(f"{path} already exists; name another folder with -o")
-    make_folder(folder)
-    clear_leftovers(folder)
-    write_whole(path, text)
+    with folder_for(folder):
+        clear_leftovers(folder)
+        write_whole(path, text)
     tell(str(path))
 
 

@@ -12,6 +12,7 @@ from underbow.files.whole import digest
 from underbow.files.workplace import scratch
 from underbow.jobs.book import book_tunes, is_book, read_template
 from underbow.jobs.job import Bank, Job, Options, chosen_mixes
+from underbow.jobs.recorded import check_readable
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice.audio import check_length
 from underbow.lesson.video.film import check_means
@@ -216,6 +217,8 @@ def _voiced(jobs: Sequence[Job], sound: RenderOptions, remarks: Sequence[str], v
 def _job(sheet: Sheet, text: str, folder: Path, options: Options, mixes: tuple[str, ...]) -> Job:
     """Make a job of a sheet that was read from a text; its SoundFonts are still to be found."""
     names = files_named(read_table(text, sheet.file))
+    if sheet.recording is not None:
+        check_readable(sheet, folder / sheet.recording.file)
     files = tuple((name, (folder / name).read_bytes()) for name in names)
     return _measured(Job(sheet.title, sheet.file, text.encode(), files, options, mixes).lean(), sheet)
 

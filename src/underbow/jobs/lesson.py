@@ -14,7 +14,7 @@ from typing import Any, Literal
 import underbow
 from underbow.errors import InputError, UnderbowError
 from underbow.files.names import safe_name
-from underbow.files.trouble import make_folder, output_error, shown_as
+from underbow.files.trouble import folder_for, output_error, shown_as
 from underbow.files.whole import digest, sync_folder, whole_file, write_whole
 from underbow.files.workplace import Workplace, workplace
 from underbow.jobs.gather import Gathered
@@ -117,10 +117,9 @@ def make_lesson(
     if folder.parent.is_dir():
         put_right(folder.parent)
     lesson.look(again=again)
-    make_folder(folder.parent)
     check_room(gathered.jobs, folder.parent, copies=1 if zips == "none" else 2)
     busy = f"another run is making {folder}; try again when it has finished"
-    with workplace(folder.parent, lesson.key, busy=busy) as place:
+    with folder_for(folder.parent), workplace(folder.parent, lesson.key, busy=busy) as place:
         before = lesson.look(again=again)
         try:
             (place.folder / _NEW).mkdir()
