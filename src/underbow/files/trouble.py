@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -83,7 +84,9 @@ def make_folder(folder: Path) -> None:
 @contextmanager
 def folder_for(folder: Path) -> Iterator[None]:
     """Make a folder and those above it, as :func:`make_folder`; what is empty of them at the end goes again."""
-    new = [path for path in (folder, *folder.parents) if not path.exists()]
+    new = [
+        path for path in (folder, *folder.parents) if not os.path.exists(path)
+    ]  # False too for a name no file can have
     try:
         make_folder(folder)
         yield

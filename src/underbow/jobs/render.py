@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -40,7 +41,7 @@ def render_sheets(gathered: Gathered, folder: Path, way: Way = Way()) -> Iterato
     InputError, UnderbowError
         As :func:`~underbow.jobs.work.do_jobs`; what was given before stays.
     """
-    if folder.is_dir():
+    if os.path.isdir(folder):  # False too for a name no folder can have
         put_right(folder)
     check_room(gathered.jobs, folder)
     waiting: dict[int, dict[str, Any]] = {}

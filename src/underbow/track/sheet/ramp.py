@@ -83,7 +83,9 @@ def _in_range(table: TempoTable, beats: tuple[Fraction, ...]) -> None:
         if len(beats) == 1:
             slow, fast = math.ceil(SLOWEST / beats[0]), math.floor(FASTEST / beats[0])
             value = note_value(beats[0])
-            what = f"found {value} = {count}, expected {slow} to {fast} ({SLOWEST} to {FASTEST} quarter notes a minute)"
+            quarters = "quarter notes a minute"
+            also = f" {quarters}" if beats[0] == 1 else f" ({SLOWEST} to {FASTEST} {quarters})"
+            what = f"found {value} = {count}, expected {slow} to {fast}{also}"
         else:
             what = f"found {count}, expected {EXPECTED[f'tempo.{where}']}"
         faults.append(Fault(what, where=where))
@@ -156,5 +158,5 @@ def too_long(ramp: Ramp, melody: Melody, count_in: int) -> str:
         return ""
     return (
         f"{ramp.playings} passes would take {seconds / 3600:.1f} hours; the maximum is {MOST_SECONDS // 3600}: "
-        "write fewer passes, a larger step or fewer bars"
+        f"write fewer passes{'' if ramp.step is None else ', a larger step'} or fewer bars"
     )
