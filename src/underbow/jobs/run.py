@@ -17,6 +17,7 @@ from underbow.files.workplace import scratch
 from underbow.jobs.film import add_videos, tracks_of_video
 from underbow.jobs.job import Bank, Job
 from underbow.jobs.recorded import prepare
+from underbow.lesson.facts import facts_of
 from underbow.lesson.options import LessonOptions, usual_mix
 from underbow.lesson.ours import is_inside
 from underbow.lesson.sheet import make_sheet
@@ -55,7 +56,7 @@ class Finished:
         return self.folder / FILES
 
     def report(self) -> dict[str, Any]:
-        """Read the report: ``stamp``, ``title``, ``key``, ``meter``, ``mixes``, ``files``, and what a render tells.
+        """Read the report: ``stamp``, ``title``, ``key``, ``meter``, ``facts``, ``mixes``, ``files``, and what a render tells.
 
         Every file has its ``path`` below :attr:`files`, with ``/`` between folders, its ``kind``, ``sha256`` and ``bytes``,
         and where it is sound ``mix``, ``rate``, ``frames``, ``seconds``, ``lufs`` and ``dbtp``.
@@ -134,6 +135,7 @@ def run_job(
         "stamp": job.stamp,
         "key": str(sheet.tune.key),
         "meter": str(sheet.tune.meter),
+        "facts": facts_of(sheet),
         "mixes": [mix.name for mix in job.chosen(sheet)],
         "files": sorted(listed, key=lambda file: file["path"]) if isinstance(job.options, LessonOptions) else listed,
         "told": [*remarks, *document["told"]],

@@ -153,7 +153,7 @@ def contents_page(title: str, parts: Iterable[Mapping[str, Any]]) -> str:
     ----------
     title : str
     parts : iterable of mapping
-        For each sheet its ``title``, ``key``, ``meter``, the names of its ``mixes``, and its ``files`` as in the manifest. Where
+        For each sheet its ``title``, its ``facts``, the names of its ``mixes``, and its ``files`` as in the manifest. Where
         there are many, they can be searched by title, key or meter, and each shows its tracks when asked.
     """
     care, head = html.escape(ENGLISH["care"]), html.escape(one_line(title))
@@ -207,7 +207,7 @@ def _contents(part: Mapping[str, Any], *, folded: bool) -> str:
         for name, these in tracks.items()
     ]
     head = html.escape(one_line(part["title"]))
-    facts = html.escape(signs(f"{part['key']}, {part['meter']}"))
+    facts = html.escape(", ".join(part["facts"]))
     listing = f"<ul>{''.join(rows)}</ul>"
     if folded:
         listing = f"<details><summary>{html.escape(ENGLISH['contents_tracks'])}</summary>{listing}</details>"
