@@ -23,7 +23,7 @@ from underbow.sound.soundfont.banks import find_banks
 from underbow.tables import read_table, read_text
 from underbow.track.sheet.files import beside, files_named
 from underbow.track.sheet.model import Sheet
-from underbow.track.sheet.read import NEW_SHEET, build_sheet, read_sheet
+from underbow.track.sheet.read import NEW_SHEET, sheet_of
 from underbow.track.timeline import lay_out
 
 __all__ = ["Gathered", "Voices", "find_voices", "gather", "gather_text"]
@@ -113,8 +113,8 @@ def gather(
             if is_book(path):
                 more, notes = _book(path, template, options, tuple(mixes))
             else:
-                sheet = read_sheet(path)
                 text = read_text(path, missing=NEW_SHEET)
+                sheet = sheet_of(text, path.parent, str(path))
                 more, notes = (
                     [_job(replace(sheet, file=path.name), text, path.parent, options, tuple(mixes))],
                     _notes(sheet),
@@ -198,7 +198,7 @@ def gather_text(
     """
     sound = options if isinstance(options, RenderOptions) else options.sound
     sound.check()
-    sheet = build_sheet(read_table(text, name), folder, name)
+    sheet = sheet_of(text, folder, name)
     return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet), video)
 
 
