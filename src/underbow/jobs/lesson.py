@@ -14,6 +14,8 @@ from typing import Any, Literal
 import underbow
 from underbow.errors import InputError, UnderbowError
 from underbow.files.names import safe_name
+from underbow.files.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zip
+from underbow.files.swap import Exchange, put_in_place, put_right
 from underbow.files.trouble import folder_for, output_error, shown_as
 from underbow.files.whole import digest, sync_folder, whole_file, write_whole
 from underbow.files.workplace import Workplace, workplace
@@ -24,9 +26,7 @@ from underbow.jobs.size import check_room
 from underbow.jobs.work import Way, do_jobs
 from underbow.lesson.contents import contents_page, learner_text
 from underbow.lesson.options import LessonOptions
-from underbow.lesson.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zip
 from underbow.lesson.pack import make_zip
-from underbow.lesson.swap import Exchange, put_in_place, put_right
 
 __all__ = ["CONTENTS", "Lesson", "Zips", "make_lesson"]
 

@@ -9,12 +9,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from underbow.files.swap import Exchange, put_in_place, put_right
 from underbow.files.trouble import folder_for, output_error
 from underbow.files.workplace import Workplace, workplace
 from underbow.jobs.gather import Gathered
 from underbow.jobs.size import check_room
 from underbow.jobs.work import Done, SomeFailedError, Way, do_jobs
-from underbow.lesson.swap import Exchange, put_in_place, put_right
 
 __all__ = ["render_sheets"]
 

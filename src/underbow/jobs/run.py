@@ -11,6 +11,7 @@ from threading import Event
 from typing import Any
 
 from underbow.errors import InputError, UnderbowError
+from underbow.files.ours import is_inside
 from underbow.files.trouble import make_folder
 from underbow.files.whole import digest, write_whole
 from underbow.files.workplace import scratch
@@ -19,7 +20,6 @@ from underbow.jobs.job import Bank, Job
 from underbow.jobs.recorded import prepare
 from underbow.lesson.facts import facts_of
 from underbow.lesson.options import LessonOptions, usual_mix
-from underbow.lesson.ours import is_inside
 from underbow.lesson.sheet import make_sheet
 from underbow.sound.choose import choose_voice
 from underbow.sound.options import RenderOptions
