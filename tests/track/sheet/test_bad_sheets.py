@@ -212,7 +212,7 @@ MESSAGES: dict[str, list[str]] = {
         ": tempo.passes: found 4000, expected a whole number of passes from 1 to 200, such as 8",
     ],
     "forty-hours": [
-        ": tempo: 200 passes would take 468.6 hours; the maximum is 3: write fewer passes, a larger step or fewer bars",
+        ": tempo: 200 passes would take 468.6 hours; the maximum is 3: write fewer passes or fewer bars",
     ],
     "count-in": [
         ": tempo.count_in: found 100, expected a whole number of bars from 0 to 16, such as 2",
