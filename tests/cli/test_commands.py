@@ -160,7 +160,7 @@ def test_without_a_cache_no_stroke_is_kept(tmp_path: Path, monkeypatch: pytest.M
     words = ("drill", "G", "--start", "180", "--goal", "200", "--passes", "2", "--rounds", "1", "--mix", "together")
     for number, more in enumerate((("--no-cache",), ("--afresh",), ())):
         assert run(*words, "--voices", "builtin", *more, "-o", tmp_path / str(number)).exit_code == 0
-        assert (cache_folder() / "strokes").exists() == (not more)
+        assert (cache_folder("strokes")).exists() == (not more)
     sounds = {next((tmp_path / str(number)).glob("*.wav")).read_bytes() for number in range(3)}
     assert len(sounds) == 1
 

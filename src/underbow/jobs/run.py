@@ -16,7 +16,7 @@ from underbow.files.trouble import make_folder
 from underbow.files.whole import digest, write_whole
 from underbow.files.workplace import scratch
 from underbow.jobs.film import add_videos, tracks_of_video
-from underbow.jobs.job import Bank, Job
+from underbow.jobs.job import Job
 from underbow.jobs.recorded import prepare
 from underbow.lesson.facts import facts_of
 from underbow.lesson.options import LessonOptions, usual_mix
@@ -210,13 +210,8 @@ def _voiced(job: Job, performance: Performance, places: Mapping[str, Path]) -> t
             with closing(choose_voice(performance, "soundfont", soundfont=path, rate=job.sound.rate)):
                 return replace(job.sound, voices="soundfont", soundfont=path), ""
         except InputError as wrong:
-            trouble = _without_place(str(wrong), path, bank)
+            trouble = str(wrong).replace(str(path), bank.name)  # where it lies differs from machine to machine
     if job.sound.voices == "soundfont":
         raise InputError(trouble or "there is no SoundFont to play; install one, or use --voices builtin")
     remark = f"sound: built-in voices; for a SoundFont: {trouble}" if trouble else ""
     return replace(job.sound, voices="builtin", soundfont=None), remark
-
-
-def _without_place(text: str, path: Path, bank: Bank) -> str:
-    """Name a SoundFont in a message without where it lies: that differs from machine to machine."""
-    return text.replace(str(path), bank.name)

@@ -170,9 +170,5 @@ def _shapes(
 def _told(table: SheetTable, tune: Tune, notebook: Notebook) -> tuple[Fault, ...]:
     """Tell what the tune's reader assumed, then what the sheet's did, each once."""
     of_tune = tune.told if table.abc is None else map(in_place, tune.told)
-    return tuple(dict.fromkeys(_named(fault, notebook.file) for fault in [*of_tune, *notebook.told]))
-
-
-def _named(fault: Fault, file: str) -> Fault:
-    """Let a fault without a file name the sheet's."""
-    return fault if fault.file else replace(fault, file=file)
+    told = [fault if fault.file else replace(fault, file=notebook.file) for fault in [*of_tune, *notebook.told]]
+    return tuple(dict.fromkeys(told))
