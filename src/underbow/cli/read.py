@@ -15,20 +15,8 @@ if TYPE_CHECKING:
     from underbow.ear.writing.write import Given
 
 RECORDINGS = (
-    ".wav",
-    ".flac",
-    ".ogg",
-    ".oga",
-    ".opus",
-    ".mp3",
-    ".m4a",
-    ".mp4",
-    ".aac",
-    ".webm",
-    ".aif",
-    ".aiff",
-    ".caf",
-)
+    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".mp4", ".aac", ".webm", ".aif", ".aiff", ".caf",
+)  # fmt: skip
 TuneFile = Annotated[Path, typer.Argument(metavar="FILE", help="An ABC file or tunebook, MusicXML, or a MIDI file.")]
 Number = Annotated[
     int | None, typer.Option(metavar="N", parser=number(), help="The tune's number in its book (X: in ABC).")

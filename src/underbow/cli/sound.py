@@ -46,16 +46,8 @@ WideVideo = Annotated[
     bool, typer.Option("--wide", metavar="", help="The video for a screen (1920x1080), not for a phone held upright.")
 ]
 DarkVideo = Annotated[bool, typer.Option("--dark", metavar="", help="The video with light letters on dark.")]
-_DRILLED = (
-    "start",
-    "goal",
-    "passes",
-    "beat",
-    "key",
-    "tuning",
-    "strings",
-    "seed",
-)  # drill's options that are a sheet's keys
+# Options of a drill that are keys of its sheet.
+_DRILLED = ("start", "goal", "passes", "beat", "key", "tuning", "strings", "seed")
 Afresh = Annotated[bool, typer.Option("--afresh", metavar="", help="Don't reuse identical strokes (slower).")]
 
 

@@ -232,20 +232,8 @@ def _by_ffmpeg(path: Path) -> Generator[Any, None, None]:
     if ffmpeg is None:
         raise InputError(f"{path}: can't be read here; {_CURE}")
     command = [
-        ffmpeg,
-        "-v",
-        "error",
-        "-nostdin",
-        "-i",
-        str(path.resolve()),
-        "-f",
-        "f32le",
-        "-ac",
-        "1",
-        "-ar",
-        "48000",
-        "-",
-    ]
+        ffmpeg, "-v", "error", "-nostdin", "-i", str(path.resolve()), "-f", "f32le", "-ac", "1", "-ar", "48000", "-",
+    ]  # fmt: skip
     with (  # what it complains of goes into a file: nobody empties a second pipe while the first is read
         tempfile.TemporaryFile() as complaints,
         subprocess.Popen(command, stdout=subprocess.PIPE, stderr=complaints) as process,  # noqa: S603

@@ -174,8 +174,6 @@ def gather_text(
     mixes: Sequence[str] = (),
     *,
     folder: Path | None = None,
-    name: str = "",
-    video: VideoOptions | None = None,
 ) -> Gathered:
     """Make a job of a sheet that is no file.
 
@@ -187,9 +185,6 @@ def gather_text(
     mixes : sequence of str
     folder : Path, optional
         Where the files lie that it names.
-    name : str
-        What faults call it.
-    video : VideoOptions, optional
 
     Raises
     ------
@@ -198,8 +193,8 @@ def gather_text(
     """
     sound = options if isinstance(options, RenderOptions) else options.sound
     sound.check()
-    sheet = sheet_of(text, folder, name)
-    return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet), video)
+    sheet = sheet_of(text, folder)
+    return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet), None)
 
 
 def _notes(sheet: Sheet) -> list[str]:

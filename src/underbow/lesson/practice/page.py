@@ -7,7 +7,6 @@ names the hashes of its own script and style and nothing else), and whatever a s
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -24,7 +23,7 @@ from underbow.lesson.print.engrave import engrave_marked
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.timeline import page_timeline
 from underbow.sound.synth.click import BLOCKS, HIGH, LOW, PEAK_DB
-from underbow.text import one_line, signs
+from underbow.text import one_line, policy_name, signs
 from underbow.theory.pitch import frequency
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.parts.click import FIRST_DB, OTHER_DB
@@ -107,9 +106,8 @@ def make_page(
     css, js = _asset("page.css"), "\n".join(_asset(f"{name}.js") for name in _SCRIPTS)
     script = f'"use strict";\n{{\n{js}\n}}\n'
     policy = (
-        f"default-src 'none'; script-src '{_hash(script)}' 'strict-dynamic'; style-src '{_hash(css)}'; img-src data:; "
-        + ("connect-src 'self'; " if beside else "")
-        + "base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src '{policy_name(script)}' 'strict-dynamic'; style-src '{policy_name(css)}'; "
+        "img-src data:; " + ("connect-src 'self'; " if beside else "") + "base-uri 'none'; form-action 'none'"
     )
     fields = {f"w_{name}": escape(text) for name, text in words.items()} | {
         "lang": escape(words["lang"]),
@@ -133,11 +131,6 @@ def make_page(
 @cache
 def _asset(name: str) -> str:
     return files("underbow.lesson.practice").joinpath(name).read_text(encoding="utf-8")
-
-
-def _hash(text: str) -> str:
-    """Name a text as a content security policy does (W3C CSP level 3, section 2.3.1)."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _json(data: object) -> str:
