@@ -227,7 +227,7 @@ class Trials:
 
 def mended(trials: Trials) -> str:
     """Put right what a dead run left, as every command does first; tell what stands there then."""
-    from underbow.lesson.swap import put_right
+    from underbow.files.swap import put_right
 
     put_right(trials.place)
     if (trials.place / "out").is_dir():

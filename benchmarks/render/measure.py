@@ -20,7 +20,7 @@ import time
 from pathlib import Path
 
 from underbow.sound.soundfont.banks import find_banks
-from underbow.track.midi.score import to_midi
+from underbow.track.midi.score import Score
 from underbow.track.sequencer import perform
 from underbow.track.sheet.read import read_sheet
 
@@ -60,7 +60,7 @@ def midi_of(path: Path) -> tuple[Path, float]:
     """Write a sheet's MIDI beside it; give it and the track's seconds."""
     played = perform(read_sheet(path))
     out = path.with_suffix(".mid")
-    out.write_bytes(to_midi(played))
+    out.write_bytes(Score(played).midi())
     return out, played.tempo.seconds(played.length)
 
 

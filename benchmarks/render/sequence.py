@@ -21,7 +21,7 @@ import mido
 import pretty_midi
 
 from underbow.sound.stems import plan
-from underbow.track.midi.score import to_midi
+from underbow.track.midi.score import Score
 from underbow.track.sequencer import perform
 from underbow.track.sheet.read import build_sheet
 
@@ -39,7 +39,7 @@ def main() -> None:
     table = tomllib.loads(options.sheet.read_text("utf-8"))
     table["tempo"] = {"start": 52, "goal": 104, "passes": options.tempos}
     sheet = build_sheet(table, options.sheet.parent)
-    data = to_midi(perform(sheet))
+    data = Score(perform(sheet)).midi()
 
     def ours() -> int:
         played = perform(sheet)

@@ -27,7 +27,7 @@ from underbow.sound.mix import Mixer
 from underbow.sound.stems import BLOCK, Stems
 from underbow.sound.voice.tape import Taped
 from underbow.sound.voice.voices import Remembered
-from underbow.track.midi.score import to_midi
+from underbow.track.midi.score import Score
 from underbow.track.mixes import STANDARD_MIXES
 from underbow.track.sequencer import perform
 from underbow.track.sheet.read import read_sheet
@@ -64,7 +64,7 @@ def main() -> None:
     stage = Stages()
     sheet = stage("read the sheet", lambda: read_sheet(options.sheet))
     played = stage("perform it", lambda: perform(sheet))
-    stage("MIDI", lambda: to_midi(played, STANDARD_MIXES[3]))
+    stage("MIDI", lambda: Score(played).midi(STANDARD_MIXES[3]))
     voice = stage("load the voice", lambda: choose_voice(played, options.voices)).voice
     with tempfile.TemporaryDirectory() as name, Taped(voice, Path(name)) as tape:
         folder = Path(name)

@@ -137,6 +137,8 @@ def test_an_output_folder_that_is_a_file_is_told(sheet: Path, tmp_path: Path) ->
     assert result.exit_code == 2
     assert len([line for line in result.stderr.splitlines() if "can't" in line]) == 1
     assert (tmp_path / "out").read_text() == "mine"
+    result = run("listen", tmp_path / "no-take.wav", sheet, "-o", tmp_path / "out")  # before it listens
+    assert (result.exit_code, result.stderr) == (2, f"underbow: {tmp_path / 'out'}: a file; name a folder\n")
 
 
 def test_drill_composes_a_melody_and_renders_it(tmp_path: Path) -> None:
@@ -158,7 +160,7 @@ def test_without_a_cache_no_stroke_is_kept(tmp_path: Path, monkeypatch: pytest.M
     words = ("drill", "G", "--start", "180", "--goal", "200", "--passes", "2", "--rounds", "1", "--mix", "together")
     for number, more in enumerate((("--no-cache",), ("--afresh",), ())):
         assert run(*words, "--voices", "builtin", *more, "-o", tmp_path / str(number)).exit_code == 0
-        assert (cache_folder() / "strokes").exists() == (not more)
+        assert (cache_folder("strokes")).exists() == (not more)
     sounds = {next((tmp_path / str(number)).glob("*.wav")).read_bytes() for number in range(3)}
     assert len(sounds) == 1
 
@@ -186,7 +188,17 @@ def test_check_reads_a_file_once_whatever_it_is(
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (["C", "G", "--seed", "-5"], "compose.seed: found -5, expected a whole number from 0 up, such as 3"),
+        (["C", "G", "--seed", "-5"], "--seed: found -5, expected a whole number from 0 up, such as 3"),
+        (["C", "--start", "0"], "--start: found 1/4 = 0, expected 20 to 400 quarter notes a minute"),
+        (["C", "--goal", "1000000000"], "--goal: found 1/4 = 1000000000, expected 20 to 400 quarter notes a minute"),
+        (
+            ["C", "--start", "90", "--goal", "60"],
+            "tempo: start 90 is above goal 60; a track goes from slow to fast, swap the two",
+        ),
+        (
+            ["C", "G", "D", "A", "--passes", "200", "--start", "20", "--goal", "21"],
+            "tempo: 200 passes would take 10.4 hours; the maximum is 3: write fewer passes or fewer bars",
+        ),
         ([""], "an empty chord; write a chord for each bar, such as C G D A"),
         (["C", ""], "an empty chord; write a chord for each bar, such as C G D A"),
         (["C", "H"], "bar 2: not a chord: 'H'; the German H is B here: write B"),
@@ -328,11 +340,6 @@ def test_text_from_a_file_cannot_steer_the_terminal(tmp_path: Path) -> None:
     shown = run("tune", path)
     assert "\x1b" not in shown.stdout + shown.stderr
     assert "\x07" not in shown.stdout + shown.stderr
-
-
-def test_usage_errors_end_with_2() -> None:
-    assert run("render").exit_code == 2
-    assert run("no-such-command").exit_code == 2
 
 
 def test_a_sheet_taken_for_a_pattern_and_the_other_way_round_are_told_in_one_line(sheet: Path) -> None:

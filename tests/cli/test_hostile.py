@@ -242,5 +242,5 @@ def test_whatever_writes_clears_away_what_a_killed_run_left_and_nothing_else(
 def test_a_name_that_is_taken_for_an_option_steers_no_terminal(tmp_path: Path, words: tuple[str, ...]) -> None:
     done = underbow(*words, cwd=tmp_path)
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr.startswith("underbow: no such command or option: ")
+    assert done.stderr.startswith("underbow: no such ")
     assert done.stderr.removesuffix("\n").isprintable()

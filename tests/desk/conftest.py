@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -12,6 +13,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from starlette.testclient import TestClient
@@ -23,6 +25,8 @@ from underbow.desk.guard import Guard
 from underbow.desk.hear.voices import Voices
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import read_sheet
+
+from .two_sides import ABC, NAME, NOTES, SHEET, played, wav
 
 TRACKS = Path(__file__).parents[2] / "tracks"
 PORT = 8765
@@ -121,3 +125,44 @@ def axe() -> str:
         )
     assert named is not None
     return Path(named).read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def me(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A recording of that tune."""
+    return wav(tmp_path_factory.mktemp("sound") / "me.wav", played(NOTES))
+
+
+@pytest.fixture
+def reels(tmp_path: Path) -> Path:
+    """A folder with a sheet below it whose tune has two sides."""
+    folder = tmp_path / "lessons"
+    (folder / "reels").mkdir(parents=True)
+    (folder / "reels" / "two.toml").write_text(SHEET, "utf-8")
+    (folder / "reels" / "two.abc").write_text(ABC, "utf-8")
+    return folder
+
+
+def hand_in(desk: Opened, path: Path, file: str = "me.wav", **said: Any) -> Any:
+    headers = {"Origin": HOME, "X-File-Name": quote(file)}
+    return desk.client.post(
+        f"/sheet/{NAME}/recordings?said={quote(json.dumps(said))}", content=path.read_bytes(), headers=headers
+    )
+
+
+def listened(desk: Opened, key: str) -> Any:
+    """What is said last of a listening."""
+    events = desk.get(f"/listening/{key}/progress").text.split("\n\n")
+    return json.loads([event for event in events if event][-1].removeprefix("data: "))
+
+
+def put(desk: Opened, key: str, by: str = "") -> Any:
+    version = desk.get(f"/sheet/{NAME}/version").json()["version"]
+    return desk.post(f"/sheet/{NAME}/recording", {"version": version, "listening": key, "by": by})
+
+
+def listen_to(desk: Opened, path: Path, **said: Any) -> str:
+    answer = hand_in(desk, path, **said).json()
+    last = listened(desk, answer["listening"])
+    assert last["state"] == "laid", last
+    return str(answer["listening"])

@@ -25,12 +25,18 @@ def test_the_key_is_swapped_for_a_cookie_that_scripts_and_other_sites_can_not_us
     assert desk.guard.key not in cookie
 
 
+NOT_YET = "This browser hasn't opened the desk yet."
+CURE = "Open the desk by the whole address that it showed when it was started; if it was closed since then, start it again."
+
+
 @pytest.mark.parametrize("where", ["/", "/shelf", "/page/desk.js", "/sheet/gateposts.toml", "/made/x.zip", "/nowhere"])
 @pytest.mark.parametrize("key", ["", "wrong", "ключ", "é\x80"])
 def test_nothing_is_answered_without_the_key(desk: Opened, where: str, key: str) -> None:
     answer = stranger(desk).get(where, params={"key": key} if key else None)
     assert answer.status_code == 403
     assert "set-cookie" not in answer.headers
+    told = "This address isn't whole, or it is that of a desk which was closed." if key and where == "/" else NOT_YET
+    assert answer.text == f"{told} {CURE}"
 
 
 def test_a_key_given_twice_or_to_another_path_is_none(desk: Opened) -> None:
@@ -72,6 +78,9 @@ def test_what_changes_something_needs_the_desks_own_origin(desk: Opened, lessons
     for where in ("/sheets", "/close", "/lessons", "/sheet/gateposts.toml/changes", "/sheet/gateposts.toml/sound"):
         answer = desk.client.post(where, json={"chords": "G C D"}, headers=headers)
         assert answer.status_code == 403, where
+        assert answer.text.startswith(
+            "Something other than the desk's page wanted to change a sheet. Nothing was changed."
+        )
     assert sorted(path.name for path in lessons.iterdir()) == before
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -13,7 +12,7 @@ from typer.testing import CliRunner
 
 from underbow.cli.commands import app
 
-from .conftest import HOME, TRACKS, Opened, opened
+from .conftest import TRACKS, Opened, opened
 from .page.jobs_by_hand import JIG, REEL, WALTZ
 
 SHEETS = sorted(TRACKS.glob("*.toml"))
@@ -204,94 +203,6 @@ def test_another_key_takes_what_was_decided_along(desk: Opened) -> None:
     assert [bar["written"] for bar in up["changes"][:4]] == ["A", "D", "E7", "A"]
 
 
-@pytest.mark.parametrize(
-    ("wanted", "says"),
-    [
-        ({"abc": ""}, "no tune in ABC yet"),
-        ({"abc": "hello"}, "no tune in ABC yet"),
-        ({"abc": "T:x\nK:G\n"}, "no notes"),
-        ({"abc": REEL + "\n" + REEL.replace("X:1", "X:2")}, "several tunes"),
-        ({"chords": ""}, "no chords"),
-        ({"chords": "G H7 Q"}, "not a chord"),
-        ({}, "choose a tune"),
-        ({"book": "9", "tune": 0}, "choose a tune"),
-        ({"book": 1, "tune": -1}, "choose a tune"),
-    ],
-    ids=str,
-)
-def test_what_is_no_beginning_says_so_and_leaves_nothing(
-    desk: Opened, lessons: Path, wanted: dict[str, Any], says: str
-) -> None:
-    before = sorted(path.name for path in lessons.iterdir())
-    answer = desk.post("/sheets", wanted)
-    assert answer.status_code == 400
-    assert says in answer.json()["problems"][0]["what"]
-    assert sorted(path.name for path in lessons.iterdir()) == before
-
-
-def test_a_tunebook_gives_its_tunes_one_by_one(desk: Opened, lessons: Path) -> None:
-    book = "%abc-2.1\nM:6/8\n\n" + "\n".join(f"X:{n}\nT:Tune {n}\nL:1/8\nK:D\ndfa afd|d6|]\n" for n in range(1, 41))
-    found = desk.client.post(
-        "/book", content=book.encode(), headers={"Origin": "http://127.0.0.1:8765", "X-File-Name": "book.abc"}
-    ).json()
-    assert len(found["tunes"]) == 40
-    name = desk.post("/sheets", {"book": found["book"], "tune": 16}).json()["name"]
-    shown = desk.sheet(name)
-    assert (shown["title"]["text"], shown["head"]["meter"], shown["problems"]) == (
-        "Tune 17",
-        "6/8",
-        [],
-    )  # the book's own meter
-
-
-def test_several_tunes_of_a_book_become_sheets_at_once(desk: Opened, lessons: Path) -> None:
-    second, third = REEL.replace("X:1", "X:2"), "X:3\nT:Nothing\nK:G\n"
-    book = "\n".join([REEL, second, third, WALTZ.replace("X:1", "X:4")])
-    headers = {"Origin": HOME, "X-File-Name": "book.abc"}
-    key = desk.client.post("/book", content=book.encode(), headers=headers).json()["book"]
-    made = desk.post("/sheets", {"book": key, "tunes": [0, 1, 2, 3]}).json()
-    assert made["names"] == ["moss-on-the-lintel.toml", "moss-on-the-lintel-2.toml", "lamp-in-the-byre.toml"]
-    assert len(made["problems"]) == 1
-    assert "no notes" in made["problems"][0]
-    for name in made["names"]:
-        assert desk.sheet(name)["problems"] == []
-    before = sorted(path.name for path in lessons.iterdir())
-    for wanted in ([], [2], [0, 9], [0, "1"], list(range(201))):
-        assert desk.post("/sheets", {"book": key, "tunes": wanted}).status_code == 400
-    assert sorted(path.name for path in lessons.iterdir()) == before
-
-
-def test_two_tunes_of_one_title_have_a_sheet_each(desk: Opened) -> None:
-    names = {desk.post("/sheets", {"abc": REEL}).json()["name"] for _ in range(3)}
-    assert len(names) == 3
-
-
-# --- the shelf ---
-
-
-def test_the_shelf_follows_what_is_in_the_folder(desk: Opened, lessons: Path) -> None:
-    def titles() -> list[str]:
-        return [one["title"] for one in desk.get("/shelf").json()["sheets"]]
-
-    assert titles() == sorted(titles(), key=str.casefold)
-    assert len(titles()) == 5
-    shutil.copy(lessons / "gateposts.toml", lessons / "copy.toml")
-    assert titles().count("The Four Gateposts") == 2
-    desk.change("copy.toml", (["title"], "A copy"))
-    (lessons / "rushes.toml").unlink()
-    assert titles()[0] == "A copy"
-    assert "Rushes at Low Water" not in titles()
-
-
-def test_the_shelf_says_what_the_paper_says(desk: Opened) -> None:
-    for paper in desk.get("/shelf").json()["sheets"]:
-        shown = desk.sheet(paper["name"])
-        assert paper["key"].partition(" ")[0].replace("♯", "#").replace("♭", "b") == shown["head"]["tonic"]
-        assert paper["meter"] == shown["head"]["meter"]
-        assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
-        assert {one["chord"] for one in shown["fingers"]["shapes"]} <= set(paper["chords"])
-
-
 def test_a_placing_of_the_players_is_kept_as_a_track_of_the_sheet(desk: Opened, lessons: Path) -> None:
     mixes = [
         {"name": "take turns", "turns": True, "melody": [0, "off"], "backup": ["off", 0]},
@@ -311,28 +222,6 @@ def test_a_placing_of_the_players_is_kept_as_a_track_of_the_sheet(desk: Opened, 
     assert check(lessons / "gateposts.toml")[0]["faults"] == []
     plain = desk.change("gateposts.toml", (["mix"], None))
     assert len(plain["players"]["mixes"]) == 4
-
-
-def test_a_tune_of_a_book_is_shown_and_written_alone(lessons: Path) -> None:
-    """The other tunes of the file stay as they are, and its problems are counted in its own lines."""
-    other = "X:7\nT:Another\nM:4/4\nL:1/4\nK:D\ndefg|a4|]\n"
-    (lessons / "book.abc").write_text(
-        f"% ours\n\n{other}\n{REEL.replace('X:1', 'X:12')}\n{other.replace('7', '8')}", "utf-8"
-    )
-    (lessons / "of-book.toml").write_text('tune = "book.abc"\nnumber = 12\n', "utf-8")
-    desk = opened(lessons)
-    shown = desk.sheet("of-book.toml")
-    assert shown["tune"]["abc"] == REEL.replace("X:1", "X:12")
-    assert shown["tune"]["number"] == 12
-    broken = shown["tune"]["abc"].replace("G2BG dGBG|A2cA", "G2BG dGBGG|A2cA", 1)
-    tried = desk.post("/sheet/of-book.toml/trial", {"abc": broken}).json()
-    assert [one["line"] for one in tried["problems"]] == [7]
-    assert tried["staff"]
-    kept = desk.post("/sheet/of-book.toml/tune", {"version": shown["version"], "abc": broken}).json()
-    assert kept["tune"]["abc"] == broken
-    assert [one["line"] for one in kept["problems"]] == [7]
-    text = (lessons / "book.abc").read_text("utf-8")
-    assert text == f"% ours\n\n{other}\n{broken}\n{other.replace('7', '8')}"
 
 
 def test_doubtful_chords_have_a_question_mark_on_the_staff_until_they_are_decided(lessons: Path) -> None:
@@ -363,47 +252,6 @@ def test_bars_that_are_left_out_keep_their_chords_on_the_desk(desk: Opened) -> N
     part = desk.change(jig, (["progression"], "B: A | D"), (["form"], "B"))
     assert part["problems"] == []
     assert {bar["written"] for bar in part["changes"] if bar["section"] == "A"} == {""}  # not B's, and no other's
-
-
-def test_a_sheet_without_a_tune_stands_on_the_shelf_all_the_same(desk: Opened, lessons: Path) -> None:
-    (lessons / "nothing.toml").write_text('title = "Nothing yet"\n', "utf-8")
-    (paper,) = [one for one in desk.get("/shelf").json()["sheets"] if one["name"] == "nothing.toml"]
-    assert (paper["title"], paper["chords"]) == ("Nothing yet", [])
-    while desk.get("/shelf/chords").json()["waiting"]:
-        pass
-
-
-def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, lessons: Path) -> None:
-    """They take a while, so the shelf is there first; what was found is kept as long as the files stay as they are."""
-
-    def waiting() -> list[str]:
-        return [paper["name"] for paper in desk.get("/shelf").json()["sheets"] if paper["waiting"]]
-
-    assert waiting() == []  # the shipped sheets say all their chords
-    bare = [desk.post("/sheets", {"abc": tune}).json()["name"] for tune in (REEL, JIG)]
-    desk.change(bare[1], (["changes", "2"], "Am"))
-    (lessons / "odd.toml").write_text('abc = "T:x\\nK:Em\\ne2e2|B4|"\n', "utf-8")
-    faulty = (
-        'title = "none"\n',
-        "abc = 5\n",
-        'tune = "gone.abc"\n',
-        'abc = "K:G\\n"\nkey = "H"\n',
-        'abc = "K:G\\n"\nchanges = 3\n',
-    )
-    for number, text in enumerate(faulty):
-        (lessons / f"faulty-{number}.toml").write_text(text, "utf-8")
-    assert sorted(waiting()) == sorted([*bare, "odd.toml", *(f"faulty-{number}.toml" for number in range(len(faulty)))])
-    while (more := desk.get("/shelf/chords").json())["waiting"]:
-        assert more["sheets"]
-    assert waiting() == []
-    papers = {paper["name"]: paper for paper in desk.get("/shelf").json()["sheets"]}
-    for name in [*bare, "odd.toml"]:
-        shown, paper = desk.sheet(name), papers[name]
-        assert {chord for bar in shown["changes"] for chord in bar["chords"]} == set(paper["chords"]) != set()
-        assert paper["meter"] == shown["head"]["meter"]
-        assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
-    desk.change(bare[1], (["changes", "2"], "Bm"))
-    assert waiting() == bare[1:]
 
 
 def test_what_was_left_out_of_a_tunes_text_or_assumed_is_told_beside_it(desk: Opened, lessons: Path) -> None:

@@ -1,8 +1,9 @@
-"""A copy beside a sheet, and a sheet off the shelf and back: nothing is deleted, and nothing of anybody's overwritten."""
+"""The shelf: what it says of each sheet; a copy beside a sheet, a sheet off the shelf and back, nothing of anybody's lost."""
 
 from __future__ import annotations
 
 import os
+import shutil
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ from underbow.desk.folder import Folder
 from underbow.errors import InputError, UnderbowError
 
 from .conftest import Opened
-from .page.jobs_by_hand import REEL
+from .page.jobs_by_hand import JIG, REEL
 
 
 def held(folder: Path) -> dict[str, bytes]:
@@ -142,3 +143,67 @@ def test_nothing_is_put_away_to_where_a_link_leads_out(desk: Opened, lessons: Pa
     assert held(lessons) == before
     with pytest.raises(InputError):
         Folder(lessons).move({"rushes.toml": "../rushes.toml"})
+
+
+def test_the_shelf_follows_what_is_in_the_folder(desk: Opened, lessons: Path) -> None:
+    def titles() -> list[str]:
+        return [one["title"] for one in desk.get("/shelf").json()["sheets"]]
+
+    assert titles() == sorted(titles(), key=str.casefold)
+    assert len(titles()) == 5
+    shutil.copy(lessons / "gateposts.toml", lessons / "copy.toml")
+    assert titles().count("The Four Gateposts") == 2
+    desk.change("copy.toml", (["title"], "A copy"))
+    (lessons / "rushes.toml").unlink()
+    assert titles()[0] == "A copy"
+    assert "Rushes at Low Water" not in titles()
+
+
+def test_the_shelf_says_what_the_paper_says(desk: Opened) -> None:
+    for paper in desk.get("/shelf").json()["sheets"]:
+        shown = desk.sheet(paper["name"])
+        assert paper["key"].partition(" ")[0].replace("♯", "#").replace("♭", "b") == shown["head"]["tonic"]
+        assert paper["meter"] == shown["head"]["meter"]
+        assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
+        assert {one["chord"] for one in shown["fingers"]["shapes"]} <= set(paper["chords"])
+
+
+def test_a_sheet_without_a_tune_stands_on_the_shelf_all_the_same(desk: Opened, lessons: Path) -> None:
+    (lessons / "nothing.toml").write_text('title = "Nothing yet"\n', "utf-8")
+    (paper,) = [one for one in desk.get("/shelf").json()["sheets"] if one["name"] == "nothing.toml"]
+    assert (paper["title"], paper["chords"]) == ("Nothing yet", [])
+    while desk.get("/shelf/chords").json()["waiting"]:
+        pass
+
+
+def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, lessons: Path) -> None:
+    """They take a while, so the shelf is there first; what was found is kept as long as the files stay as they are."""
+
+    def waiting() -> list[str]:
+        return [paper["name"] for paper in desk.get("/shelf").json()["sheets"] if paper["waiting"]]
+
+    assert waiting() == []  # the shipped sheets say all their chords
+    bare = [desk.post("/sheets", {"abc": tune}).json()["name"] for tune in (REEL, JIG)]
+    desk.change(bare[1], (["changes", "2"], "Am"))
+    (lessons / "odd.toml").write_text('abc = "T:x\\nK:Em\\ne2e2|B4|"\n', "utf-8")
+    faulty = (
+        'title = "none"\n',
+        "abc = 5\n",
+        'tune = "gone.abc"\n',
+        'abc = "K:G\\n"\nkey = "H"\n',
+        'abc = "K:G\\n"\nchanges = 3\n',
+    )
+    for number, text in enumerate(faulty):
+        (lessons / f"faulty-{number}.toml").write_text(text, "utf-8")
+    assert sorted(waiting()) == sorted([*bare, "odd.toml", *(f"faulty-{number}.toml" for number in range(len(faulty)))])
+    while (more := desk.get("/shelf/chords").json())["waiting"]:
+        assert more["sheets"]
+    assert waiting() == []
+    papers = {paper["name"]: paper for paper in desk.get("/shelf").json()["sheets"]}
+    for name in [*bare, "odd.toml"]:
+        shown, paper = desk.sheet(name), papers[name]
+        assert {chord for bar in shown["changes"] for chord in bar["chords"]} == set(paper["chords"]) != set()
+        assert paper["meter"] == shown["head"]["meter"]
+        assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
+    desk.change(bare[1], (["changes", "2"], "Bm"))
+    assert waiting() == bare[1:]

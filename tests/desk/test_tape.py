@@ -19,7 +19,7 @@ from underbow.track.recorded import Excerpt, Recorded
 from underbow.track.sheet.model import Sheet
 from underbow.track.sheet.read import read_sheet
 
-from .test_melodies import ABC, SHEET
+from .two_sides import ABC, SHEET
 
 
 @pytest.fixture

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from underbow.errors import InputError, UnderbowError
 from underbow.files.lock import take, wait_for
 from underbow.files.names import apart, safe_name
-from underbow.files.trouble import output_error
+from underbow.files.trouble import folder_for, output_error
 from underbow.files.whole import whole_file, write_whole
 from underbow.files.workplace import workplace
 
@@ -63,6 +63,18 @@ def test_a_name_of_the_greatest_length_can_be_written(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="too long"):
         write_whole(tmp_path / ("x" * 256), b"")
     assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_a_folder_that_nothing_comes_of_goes_again_with_those_made_for_it(tmp_path: Path) -> None:
+    (tmp_path / "there").mkdir()
+    with pytest.raises(FileNotFoundError), folder_for(tmp_path / "there" / "a" / "b"):
+        (tmp_path / "there" / "a" / "b" / "c").rmdir()
+    assert [path.name for path in tmp_path.rglob("*")] == ["there"]
+    with pytest.raises(UnderbowError), folder_for(tmp_path / "there"):  # empty, but not made by us
+        raise UnderbowError
+    with folder_for(tmp_path / "there" / "a" / "b"):
+        (tmp_path / "there" / "a" / "kept").write_bytes(b"")
+    assert sorted(path.name for path in tmp_path.rglob("*")) == ["a", "kept", "there"]
 
 
 def test_missing_folder_file_as_folder_and_folder_as_file(tmp_path: Path) -> None:

@@ -121,9 +121,17 @@ def test_it_lies_where_the_system_keeps_caches(
     monkeypatch.setattr(caches.sys, "platform", system)
     monkeypatch.setenv(variable, str(tmp_path))
     monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path / "own"))
-    assert cache_folder() == tmp_path / "own"
+    assert cache_folder("jobs") == tmp_path / "own" / "jobs"
     monkeypatch.delenv("UNDERBOW_CACHE")
-    assert cache_folder() == tmp_path / tail
+    assert cache_folder("jobs") == tmp_path / tail / "jobs"
+
+    def homeless() -> Path:
+        raise RuntimeError
+
+    monkeypatch.delenv(variable)
+    monkeypatch.setattr(Path, "home", homeless)
+    assert cache_folder("jobs") is None
+    assert Cache.usual().folder is None
 
 
 def test_a_run_that_went_on_gives_up_the_claim_of_the_one_that_stopped(tmp_path: Path) -> None:

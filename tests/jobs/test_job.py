@@ -79,6 +79,17 @@ def test_every_file_that_a_sheet_names_goes_along_and_no_other_is_seen(tmp_path:
         replace(job, files=job.files[:1]).read()
 
 
+def test_a_sheet_is_read_once_so_that_what_was_checked_is_what_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheets = [write_sheet(tmp_path, name, name) for name in ("one", "two")]
+    opened: list[Path] = []
+    real = Path.open
+    monkeypatch.setattr(Path, "open", lambda path, *how, **more: opened.append(path) or real(path, *how, **more))
+    assert len(gather(sheets, RENDER).jobs) == 2
+    assert [path for path in opened if path.suffix == ".toml" and path.parent == tmp_path] == sheets
+
+
 def test_a_sheet_that_is_no_file_is_a_job_too() -> None:
     text = 'title = "x"\nprogression = "G | D"\nmeter = "4/4"\ncompose = { seed = 1 }\n'
     text += 'pattern = "saw"\n[tempo]\ngoal = 200\npasses = 1\n'

@@ -87,6 +87,16 @@ def test_made_again_only_what_changed_is_redone(tmp_path: Path) -> None:
     assert f'<li>tune: <a href="{tracks}.mp3">MP3</a> <a href="{tracks}.mid">MIDI</a></li><li>both: ' in contents
 
 
+def test_the_page_of_contents_says_key_meter_and_tuning_as_print_and_page_do(tmp_path: Path) -> None:
+    sheets = [write_sheet(tmp_path, "one", "One"), write_sheet(tmp_path, "two", "Two")]
+    sheets[1].write_text(f"key = 'A'\ntuning = 'AEAE'\n{sheets[1].read_text()}")
+    assert run(*sheets, "-o", tmp_path / "l").exit_code == 0
+    contents = (tmp_path / "l" / "index.html").read_text()
+    for home, facts in (("01 One/One", "G major, 4/4"), ("02 Two/Two", "A major, 4/4, tune to A E A E")):
+        assert f"<p>{facts}</p>" in contents
+        assert facts in (tmp_path / "l" / f"{home}.txt").read_text("utf-8")
+
+
 @pytest.mark.parametrize(
     "title",
     [

@@ -50,7 +50,15 @@ def test_a_zip_too_large_to_mail_is_told_with_what_to_leave_out(
 ) -> None:
     monkeypatch.setattr(module, "_SENT", 100_000)
     single = run("lesson", write_sheet(tmp_path, "one", "One"), "-o", tmp_path / "s")
-    assert "too large for many mailboxes (20 MB): leave out mixes" in single.stderr
+    assert single.stderr.endswith("too large for many mailboxes (20 MB): write fewer passes\n")
+    full = run(
+        "lesson", write_sheet(tmp_path, "one", "One"), "-o", tmp_path / "f", "--mix", "all", "--format", "mp3,ogg"
+    )
+    assert full.stderr.endswith("leave out mixes or leave out formats or write fewer passes\n")
+    drilled = run(
+        "drill", "G", "--passes", "1", "--start", "100", "--rounds", "1", "--lesson", "--stems", "-o", tmp_path / "d"
+    )
+    assert drilled.stderr.endswith("leave out the parts alone or write fewer passes\n")
 
 
 def test_a_wav_is_stored_in_the_zip(tmp_path: Path) -> None:

@@ -143,6 +143,25 @@ def test_a_recording_of_something_else_fails_the_job_and_names_sheet_and_file(fo
         run_job(job, folder / "out")
 
 
+@pytest.mark.parametrize("command", ["render", "lesson"])
+@pytest.mark.parametrize("silent", [False, True])
+def test_where_a_recording_is_no_good_nothing_is_left_behind(folder: Path, command: str, silent: bool) -> None:
+    """What can't be read is refused before anything is made; what is not the tune, when it has been listened to."""
+    soundfile.write(folder / "me.wav", np.zeros(5 * RATE if silent else 0, np.float32), RATE)
+    if not silent:
+        with pytest.raises(InputError, match=r's\.toml: recording, "me\.wav": there is no sound in it; record it anew'):
+            gather([folder / "s.toml"], OPTIONS)
+        (folder / "me.wav").write_bytes(b"no sound")
+        with pytest.raises(InputError, match=r's\.toml: recording, "me\.wav": not a sound that can be read'):
+            gather([folder / "s.toml"], OPTIONS)
+    before = sorted(folder.iterdir())
+    line = [command, str(folder / "s.toml"), "-o", str(folder / "new" / "out"), "--voices", "builtin"]
+    result = CliRunner().invoke(app, line, catch_exceptions=False)
+    assert result.exit_code == 2
+    assert 's.toml: recording, "me.wav": ' in result.stderr
+    assert sorted(folder.iterdir()) == before
+
+
 def test_bars_chosen_play_only_what_is_asked_for(folder: Path) -> None:
     text = SHEET.replace("[tempo]", 'bars = "3-4"\n[tempo]')
     (folder / "s.toml").write_text(text)

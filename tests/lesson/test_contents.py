@@ -57,8 +57,7 @@ def parts(count: int) -> list[dict[str, Any]]:
         {
             "title": f"Tune {n} <b>",
             "place": f"{n:02d} Tune",
-            "key": "Bb",
-            "meter": "6/8",
+            "facts": ["B♭ major", "6/8"],
             "mixes": ["x"],
             "files": files,
         }
@@ -75,7 +74,7 @@ def test_many_tunes_are_searched_by_a_script_that_the_page_allows_and_no_other()
     assert f"script-src 'sha256-{digest}'" in many
     assert many.count("<section>") == many.count("<details>") == 300
     assert "Tune 299 &lt;b&gt;" in many
-    assert "<p>B♭, 6/8</p>" in many
+    assert "<p>B♭ major, 6/8</p>" in many
 
 
 def test_the_readme_of_many_tunes_names_the_page_that_lists_them() -> None:

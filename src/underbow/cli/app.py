@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+import sys
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 import underbow
+from underbow.cli.boundary import say
 
 HELP = """Play-along tracks for fiddlers who back up the tune.
 
@@ -22,8 +25,25 @@ To begin:
 More, with examples:  underbow render --help
 """
 
+
+class _Commands(TyperGroup):
+    """All commands; a call that fits none of them is told as everything else is, in one line."""
+
+    def main(self, *args: Any, **settings: Any) -> Any:
+        """Run the call, and end with its exit status."""
+        try:
+            status = super().main(*args, **{**settings, "standalone_mode": False})
+        except typer.TyperException as wrong:
+            status = wrong.exit_code
+            called = getattr(getattr(wrong, "ctx", None), "command_path", "underbow")
+            if what := wrong.format_message().rstrip("."):  # nothing where a bare call has shown the help
+                say(f"underbow: {what[0].lower()}{what[1:]}{' See' if what[-1] == '?' else '; see'} `{called} --help`")
+        sys.exit(status)
+
+
 app = typer.Typer(
     name="underbow",
+    cls=_Commands,
     help=HELP,
     no_args_is_help=True,
     add_completion=False,

@@ -30,7 +30,7 @@ def new(
 
       underbow new my-lesson
     """
-    from underbow.files.trouble import make_folder
+    from underbow.files.trouble import folder_for
     from underbow.files.whole import write_whole
     from underbow.files.workplace import clear_leftovers
 
@@ -38,11 +38,11 @@ def new(
     with suppress(OSError):  # what can't be looked at can't be made either
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise InputError(f"{folder} already exists and isn't empty; name a new folder")
-    make_folder(folder)
     starter = files("underbow.cli").joinpath("starter")
     names = sorted(entry.name for entry in starter.iterdir() if entry.name.endswith((".toml", ".abc")))
-    for name in names:
-        write_whole(folder / name, starter.joinpath(name).read_bytes())
+    with folder_for(folder):
+        for name in names:
+            write_whole(folder / name, starter.joinpath(name).read_bytes())
     tell(f"Made {folder} with {', '.join(names)}.")
     tell(f"Open them in a text editor, then:  underbow render {shlex.quote(str(folder / 'first-track.toml'))}")
 

@@ -23,6 +23,29 @@ STOPPED = "underbow: stopped; no half-finished files were left behind"
 Json = Annotated[bool, typer.Option("--json", metavar="", help="Print one JSON document and nothing else.")]
 
 
+def number(
+    low: float | None = None, high: float | None = None, kind: Callable[[str], float] = int
+) -> Callable[[str], float]:
+    """Read an option that is a number, whole by default, within bounds where there are any; refuse others in our words.
+
+    >>> number(0, 512)("8")
+    8
+    >>> number(0, 512)("two")
+    Traceback (most recent call last):
+    typer._click.exceptions.BadParameter: found two, expected a whole number from 0 to 512
+    """
+
+    def read(text: str) -> float:
+        with suppress(ValueError):
+            value = kind(text)
+            if (low is None or low <= value) and (high is None or value <= high):
+                return value
+        expected = "a whole number" if kind is int else "a number"
+        raise typer.BadParameter(f"found {text}, expected {expected}{'' if low is None else f' from {low} to {high}'}")
+
+    return read
+
+
 def command(body: Callable[P, R]) -> Callable[P, R]:
     """Turn what a command raises into its exit status.
 

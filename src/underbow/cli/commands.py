@@ -11,10 +11,9 @@ from pathlib import Path
 
 from underbow.cli.app import app
 from underbow.cli import begin, read, hand, sound, lesson, ear, desk  # noqa: F401  each registers its commands
-from underbow.cli.boundary import run_and_flush, say
+from underbow.cli.boundary import run_and_flush
 from underbow.cli.signals import fill_standard_streams, listen, listen_no_more
 from underbow.cli.watch import watch
-from underbow.text import is_plain
 
 __all__ = ["app", "main"]
 
@@ -28,15 +27,6 @@ def has_avx2(told: Path = Path("/proc/cpuinfo")) -> bool:
             if line.startswith("flags"):
                 return {"avx2", "fma"} <= set(line.split())
     return False
-
-
-def _is_odd(words: list[str]) -> bool:
-    """Refuse a command or an option that isn't all seen (a file's name, by ``*``): it would be repeated as it stands."""
-    names = (word.partition("=")[0] for place, word in enumerate(words) if place == 0 or word.startswith("-"))
-    odd = next((name for name in names if not is_plain(name)), None)
-    if odd is not None:
-        say(f"underbow: no such command or option: {odd}; put ./ before a file's name")
-    return odd is not None
 
 
 def main() -> None:
@@ -54,7 +44,7 @@ def main() -> None:
         if reconfigure is not None:  # a terminal that can't show a sign gets a replacement, not a crash
             reconfigure(errors="replace")
     try:
-        status = 2 if _is_odd(sys.argv[1:]) else run_and_flush(app)
+        status = run_and_flush(app)
     finally:
         if last_word is not None:
             last_word()

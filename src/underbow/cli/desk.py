@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from underbow.cli.app import app
-from underbow.cli.boundary import command, tell
+from underbow.cli.boundary import command, number, tell
 from underbow.cli.sound import VoiceKind
 
 
@@ -18,7 +18,9 @@ def desk(
     folder: Annotated[
         Path, typer.Argument(metavar="[FOLDER]", help="A folder of track sheets; by default the current folder.")
     ] = Path(),
-    port: Annotated[int, typer.Option(min=0, max=65_535, help="The port to use; by default any that is free.")] = 0,
+    port: Annotated[
+        int, typer.Option(metavar="N", parser=number(0, 65_535), help="The port to use; by default any that is free.")
+    ] = 0,
     no_browser: Annotated[
         bool, typer.Option("--no-browser", metavar="", help="Don't open the page in the browser.")
     ] = False,

@@ -53,6 +53,8 @@ def listen(
     from underbow.track.sequencer import perform
     from underbow.track.sheet.read import read_sheet
 
+    if output is not None and output.exists() and not output.is_dir():
+        raise InputError(f"{output}: a file; name a folder")
     read = read_sheet(sheet)
     chosen = chosen_mixes(read, (mix,) if mix else ())[0]
     heard = hear(take, perform(read), chosen, voices=voices, soundfont=soundfont)
@@ -71,7 +73,7 @@ def _written(heard: Heard, sheet: Sheet, take: Path, path: Path, folder: Path | 
 
     from underbow.ear.history import remember
     from underbow.files.names import safe_name
-    from underbow.files.trouble import make_folder
+    from underbow.files.trouble import folder_for
     from underbow.files.whole import digest, write_whole
     from underbow.files.workplace import clear_leftovers
     from underbow.lesson.heard.page import make_heard_page
@@ -83,14 +85,12 @@ def _written(heard: Heard, sheet: Sheet, take: Path, path: Path, folder: Path | 
         known = remember(take.parent, heard, take=take.name, digest=digest(take), recorded=recorded)
     if folder is None:
         return
-    if folder.exists() and not folder.is_dir():
-        raise InputError(f"{folder}: a file; name a folder")
-    make_folder(folder)
-    clear_leftovers(folder)
-    practise = write_practice_sheets(path, [advice.bars for advice in heard.advice], folder)
-    page = make_heard_page(sheet, heard, take=take.name, history=known, practise=practise)
-    target = folder / f"{safe_name(sheet.title)} - what I heard.html"
-    write_whole(target, page)
+    with folder_for(folder):
+        clear_leftovers(folder)
+        practise = write_practice_sheets(path, [advice.bars for advice in heard.advice], folder)
+        page = make_heard_page(sheet, heard, take=take.name, history=known, practise=practise)
+        target = folder / f"{safe_name(sheet.title)} - what I heard.html"
+        write_whole(target, page)
     say(f"underbow: {target}")
 
 

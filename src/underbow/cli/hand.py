@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from underbow.cli.app import app
-from underbow.cli.boundary import Json, command, say, tell, tell_json
+from underbow.cli.boundary import Json, command, number, say, tell, tell_json
 
 if TYPE_CHECKING:
     from underbow.theory.chord import Chord
@@ -55,7 +55,7 @@ def shapes(
         list[str] | None,
         typer.Option(metavar="CHORD=SHAPE", help="A shape you want, such as G=0-3; can be repeated."),
     ] = None,
-    position: Annotated[int, typer.Option(metavar="N", help="The highest position: 1, 2 or 3.")] = 1,
+    position: Annotated[int, typer.Option(metavar="N", parser=number(), help="The highest position: 1, 2 or 3.")] = 1,
     hand: Annotated[
         str,
         typer.Option(metavar="HAND", help="steady: one shape for each chord. nearest: whichever is nearest each time."),

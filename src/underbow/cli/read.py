@@ -8,29 +8,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from underbow.cli.app import app
-from underbow.cli.boundary import Json, command, say, tell, tell_json
+from underbow.cli.boundary import Json, command, number, say, tell, tell_json
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
     from underbow.ear.writing.write import Given
 
 RECORDINGS = (
-    ".wav",
-    ".flac",
-    ".ogg",
-    ".oga",
-    ".opus",
-    ".mp3",
-    ".m4a",
-    ".mp4",
-    ".aac",
-    ".webm",
-    ".aif",
-    ".aiff",
-    ".caf",
-)
+    ".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".mp4", ".aac", ".webm", ".aif", ".aiff", ".caf",
+)  # fmt: skip
 TuneFile = Annotated[Path, typer.Argument(metavar="FILE", help="An ABC file or tunebook, MusicXML, or a MIDI file.")]
-Number = Annotated[int | None, typer.Option(metavar="N", help="The tune's number in its book (X: in ABC).")]
+Number = Annotated[
+    int | None, typer.Option(metavar="N", parser=number(), help="The tune's number in its book (X: in ABC).")
+]
 Title = Annotated[str | None, typer.Option(metavar="TEXT", help="The tune's title, or part of it.")]
 Strict = Annotated[bool, typer.Option("--strict", metavar="", help="Treat guesses as errors.")]
 
@@ -53,7 +43,8 @@ def tune(
     meter: Annotated[str, typer.Option(metavar="METER", help="Of a recording: its meter, such as 6/8.")] = "",
     beat: Annotated[str, typer.Option(metavar="NOTE", help="Of a recording: what a beat is, such as 3/8.")] = "",
     tempo: Annotated[
-        float | None, typer.Option(metavar="N", min=20, max=400, help="Of a recording: beats a minute, about.")
+        float | None,
+        typer.Option(metavar="N", parser=number(20, 400, float), help="Of a recording: beats a minute, about."),
     ] = None,
     as_json: Json = False,
 ) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, cast
@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 import typer
 
 from underbow.cli.app import app
-from underbow.cli.boundary import Json, command, say, tell, tell_json
+from underbow.cli.boundary import Json, command, number, say, tell, tell_json
 from underbow.cli.work import NoCache, OnCluster, Template, Workers, a_way
 from underbow.errors import InputError
 
 if TYPE_CHECKING:
     from underbow.jobs.gather import Gathered
     from underbow.jobs.work import Way
+    from underbow.lesson.options import LessonOptions
     from underbow.lesson.video.encoder import Encoder
     from underbow.lesson.video.options import VideoOptions
     from underbow.sound.files.encode import Bits as Depth
@@ -36,7 +37,7 @@ Formats = Annotated[str, typer.Option("--format", help="wav, flac, ogg, mp3: one
 VoiceKind = Annotated[str, typer.Option("--voices", help="auto, soundfont or builtin.")]
 Bank = Annotated[Path | None, typer.Option("--soundfont", metavar="FILE", help="The SoundFont to play (.sf2, .sf3).")]
 Stems = Annotated[bool, typer.Option("--stems", metavar="", help="Also each part alone, in its own file.")]
-Rate = Annotated[int, typer.Option(metavar="N", help="Samples a second: 44100 or 48000.")]
+Rate = Annotated[int, typer.Option(metavar="N", parser=number(), help="Samples a second: 44100 or 48000.")]
 Bits = Annotated[str, typer.Option(help="16, 24 or float, for wav and flac.")]
 Video = Annotated[
     bool, typer.Option("--video", metavar="", help="Also a video: the practice page's board in time, for any phone.")
@@ -45,6 +46,8 @@ WideVideo = Annotated[
     bool, typer.Option("--wide", metavar="", help="The video for a screen (1920x1080), not for a phone held upright.")
 ]
 DarkVideo = Annotated[bool, typer.Option("--dark", metavar="", help="The video with light letters on dark.")]
+# Options of a drill that are keys of its sheet.
+_DRILLED = ("start", "goal", "passes", "beat", "key", "tuning", "strings", "seed")
 Afresh = Annotated[bool, typer.Option("--afresh", metavar="", help="Don't reuse identical strokes (slower).")]
 
 
@@ -96,17 +99,21 @@ def render(
 def drill(
     chords: Annotated[list[str], typer.Argument(metavar="CHORD", help="Chord symbols, a bar each, such as C G D A.")],
     pattern: Annotated[str, typer.Option(help="A pattern's name, or a pattern file.")] = "nashville-shuffle",
-    start: Annotated[int, typer.Option(metavar="N", help="Tempo of the first pass, beats a minute.")] = 60,
-    goal: Annotated[int, typer.Option(metavar="N", help="Tempo of the last pass.")] = 100,
-    passes: Annotated[int, typer.Option(metavar="N", help="How many times round.")] = 6,
+    start: Annotated[
+        int, typer.Option(metavar="N", parser=number(), help="Tempo of the first pass, beats a minute.")
+    ] = 60,
+    goal: Annotated[int, typer.Option(metavar="N", parser=number(), help="Tempo of the last pass.")] = 100,
+    passes: Annotated[int, typer.Option(metavar="N", parser=number(), help="How many times round.")] = 6,
     beat: Annotated[
         str | None, typer.Option(help="The beat to count: 1/4, 3/8 or 1/2; by default the pattern's own.")
     ] = None,
     key: Annotated[str | None, typer.Option(help="The key of the melody; by default what the chords suggest.")] = None,
     tuning: Annotated[str, typer.Option(help="Tuning of the strings.")] = "GDAE",
     strings: Annotated[str, typer.Option(help="low, middle or high.")] = "low",
-    rounds: Annotated[int, typer.Option(metavar="N", help="How many times the chords go round in one pass.")] = 4,
-    seed: Annotated[int, typer.Option(metavar="N", help="Random seed for the melody.")] = 0,
+    rounds: Annotated[
+        int, typer.Option(metavar="N", parser=number(), help="How many times the chords go round in one pass.")
+    ] = 4,
+    seed: Annotated[int, typer.Option(metavar="N", parser=number(), help="Random seed for the melody.")] = 0,
     drone: Annotated[
         bool, typer.Option("--drone", metavar="", help="A drone on the root and the fifth underneath.")
     ] = False,
@@ -168,35 +175,52 @@ def drill(
     }
     text = _toml(lines) + _toml({"seed": seed}, "compose") + _toml(tempo, "tempo") + _toml({"drone": drone}, "sound")
     options = render_options(formats, voices, soundfont, stems, rate, bits, afresh, not no_cache)
-    home = own.parent if own else None
-    if sheet:
-        gather_text(text, options, folder=home)  # read before it is written
-        _write_sheet(text, str(lines["title"]), output)
-    elif lesson:
-        from underbow.cli.hand_out import hand_out
+    wanted: RenderOptions | LessonOptions = options
+    if lesson:
         from underbow.lesson.options import LessonOptions
 
         sound = replace(options, mono=True, formats=("mp3",) if formats == "wav" else options.formats)
-        gathered = gather_text(text, LessonOptions(sound, tracks=tuple(mix or ())), folder=home)
+        wanted = LessonOptions(sound, tracks=tuple(mix or ()))
+    with _by_its_options():
+        gathered = gather_text(text, wanted, () if lesson else mix or (), folder=own.parent if own else None)
+    if sheet:
+        _write_sheet(text, str(lines["title"]), output)
+    elif lesson:
+        from underbow.cli.hand_out import hand_out
+
         hand_out(gathered, output, a_way(1, 0, "", cache=not no_cache), as_json=as_json)
     else:
-        gathered = gather_text(text, options, mix or (), folder=home)
         _render(gathered, output, a_way(1, 0, "", cache=not no_cache), as_json=as_json)
+
+
+@contextmanager
+def _by_its_options() -> Iterator[None]:
+    """Let what is wrong with a sheet that nobody has written name the option that it was made from."""
+    try:
+        yield
+    except InputError as error:
+        names = [fault.where.rpartition(".")[2] for fault in error.faults]
+        raise InputError(
+            *(
+                replace(fault, where=f"--{name}") if name in _DRILLED else fault
+                for fault, name in zip(error.faults, names, strict=True)
+            )
+        ) from None
 
 
 def _write_sheet(text: str, title: str, folder: Path) -> None:
     """Write a track sheet into a folder, over nothing that is there."""
     from underbow.files.names import safe_name
-    from underbow.files.trouble import make_folder
+    from underbow.files.trouble import folder_for
     from underbow.files.whole import write_whole
     from underbow.files.workplace import clear_leftovers
 
     path = folder / f"{safe_name(title)}.toml"
     if path.exists():
         raise InputError(f"{path} already exists; name another folder with -o")
-    make_folder(folder)
-    clear_leftovers(folder)
-    write_whole(path, text)
+    with folder_for(folder):
+        clear_leftovers(folder)
+        write_whole(path, text)
     tell(str(path))
 
 

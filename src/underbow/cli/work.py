@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from underbow.cli.boundary import say
+from underbow.cli.boundary import number, say
 from underbow.errors import InputError
 from underbow.text import one_line
 
@@ -25,9 +25,8 @@ Workers = Annotated[
     int | None,
     typer.Option(
         "--workers",
-        min=0,
-        max=512,
         metavar="N",
+        parser=number(0, 512),
         help="Processes; by default one per core when there are several sheets.",
     ),
 ]

@@ -32,6 +32,7 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; base-uri 'none'; "
     "form-action 'none'; frame-ancestors 'none'"
 )
+_CURE = "Open the desk by the whole address that it showed when it was started; if it was closed since then, start it again."
 # A learner's page brings its own policy and script; it runs apart from the desk, as if it came from nowhere.
 HANDED_OUT = "sandbox allow-scripts allow-downloads allow-modals; frame-ancestors 'none'"
 _HEADERS = {
@@ -41,6 +42,11 @@ _HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Cache-Control": "no-store",
 }
+
+
+def _refusal(what: str, status: int = 403) -> Response:
+    """Say what happened, and what to do."""
+    return PlainTextResponse(f"{what} {_CURE}", status)
 
 
 class _TooLargeError(Exception):
@@ -93,17 +99,17 @@ class Guard:
             headers.setdefault(name.decode("latin-1").lower(), []).append(value.decode("latin-1"))
         hosts = headers.get("host", [])
         if len(hosts) != 1 or hosts[0] not in self._hosts:
-            return PlainTextResponse("not this server's name", 400)
+            return _refusal("The desk isn't called so.", 400)
         site = headers.get("sec-fetch-site", ["none"])[0]
         if scope["method"] not in _READING and headers.get("origin") != [f"http://{hosts[0]}"]:
-            return PlainTextResponse("only the desk's own page may change something", 403)
+            return _refusal("Something other than the desk's page wanted to change a sheet. Nothing was changed.")
         if site not in {"none", "same-origin"} and not _is_visit(scope, headers):
-            return PlainTextResponse("only the desk's own page may ask", 403)
+            return _refusal("Another page wanted to look into the desk. It was shown nothing.")
         given = parse_qs(scope["query_string"].decode("latin-1")).get("key", [])
         if scope["path"] == "/" and scope["method"] in _READING and given:
             return self._swapped(given)
         if not self._has_pass(headers):
-            return PlainTextResponse("Open the desk by the address that `underbow desk` shows when it starts.", 403)
+            return _refusal("This browser hasn't opened the desk yet.")
         length = headers.get("content-length", ["0"])[0]
         if not length.isdecimal() or int(length) > self._most_body:
             return PlainTextResponse("too large", 413)
@@ -112,7 +118,7 @@ class Guard:
     def _swapped(self, given: list[str]) -> Response:
         """Swap the key in the address for the cookie."""
         if len(given) != 1 or not hmac.compare_digest(given[0].encode(), self.key.encode()):
-            return PlainTextResponse("This key is not (or no longer) the desk's.", 403)
+            return _refusal("This address isn't whole, or it is that of a desk which was closed.")
         answer = RedirectResponse("/", 303)
         answer.set_cookie(self._cookie, self._pass, httponly=True, samesite="strict", path="/")
         return answer

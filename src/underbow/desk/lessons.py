@@ -17,14 +17,14 @@ from underbow.desk.paper.reading import read_as_far
 from underbow.desk.paper.view import problems_shown
 from underbow.errors import Fault, InputError, UnderbowError
 from underbow.files.names import safe_name
+from underbow.files.ours import read_manifest, zip_state
+from underbow.files.swap import put_right
 from underbow.jobs.gather import Gathered, gather
 from underbow.jobs.lesson import CONTENTS, Lesson, make_lesson
 from underbow.jobs.progress import Progress
 from underbow.jobs.run import StoppedError
 from underbow.jobs.work import Way
 from underbow.lesson.options import LessonOptions
-from underbow.lesson.ours import read_manifest, zip_state
-from underbow.lesson.swap import put_right
 from underbow.lesson.video.options import VideoOptions
 
 __all__ = ["Lessons", "Making"]

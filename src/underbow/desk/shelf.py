@@ -19,11 +19,11 @@ from threading import Lock
 from typing import Any
 
 from underbow.desk.folder import AWAY, Folder
-from underbow.desk.paper.drawing import signs
 from underbow.desk.paper.edits import Edit, edited
 from underbow.errors import InputError
 from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern
 from underbow.tables import is_pattern
+from underbow.text import signs
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
 from underbow.track.sheet.ramp import ramp_of
@@ -77,7 +77,11 @@ class Shelf:
                     paper = self._paper(name, stamps)
                     if paper:
                         out.append(paper)
-            self._known = {name: kept for name, kept in self._known.items() if name in stamps or _is_away(name) != away}
+            self._known = {
+                name: kept
+                for name, kept in self._known.items()
+                if name in stamps or name.startswith(f"{AWAY}/") != away
+            }
         return sorted(out, key=lambda paper: (paper["title"].casefold(), paper["name"]))
 
     def work_out(self, seconds: float = 0.2) -> tuple[list[dict[str, Any]], int]:
@@ -203,10 +207,6 @@ class Shelf:
             return tune, ""
         number = table.get("number")
         return tune, _one_of(text, number) if isinstance(number, int) else text
-
-
-def _is_away(name: str) -> bool:
-    return name.startswith(f"{AWAY}/")
 
 
 def _of(papers: Sequence[dict[str, Any]], name: str) -> dict[str, Any]:

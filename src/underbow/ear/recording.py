@@ -22,6 +22,7 @@ from underbow.ear.spectra import RATE, Floats
 from underbow.errors import InputError, UnderbowError
 
 LONGEST = 4 * 3600  # seconds
+NO_SOUND = "there is no sound in it; record it anew"
 _SLOWEST, _FASTEST = 4_000, 768_000  # samples a second
 _BLOCK = 1 << 16
 _MOST_SAID = 1 << 16  # bytes of what ffmpeg complains of
@@ -72,6 +73,20 @@ def read_recording(path: Path, folder: Path, longest: int = LONGEST) -> Recordin
     with closing(_blocks(path)) as blocks:
         rate = int(next(blocks)[0])
         return _kept(_monitored(blocks, rate, path, longest), rate, folder)
+
+
+def check_opens(path: Path, longest: int = LONGEST) -> None:
+    """Look at the beginning of a recording, so that what can't be read is told before anything else is done.
+
+    Raises
+    ------
+    InputError
+        As :func:`read_recording`, as far as that shows at once; and if there is no sound in it.
+    """
+    with closing(_blocks(path)) as blocks:
+        rate = int(next(blocks)[0])
+        if next(_monitored(blocks, rate, path, longest)[0], None) is None:
+            raise InputError(f"{path}: {NO_SOUND}")
 
 
 def keep_whole(path: Path, folder: Path, longest: int = LONGEST) -> tuple[Path, int]:
@@ -217,20 +232,8 @@ def _by_ffmpeg(path: Path) -> Generator[Any, None, None]:
     if ffmpeg is None:
         raise InputError(f"{path}: can't be read here; {_CURE}")
     command = [
-        ffmpeg,
-        "-v",
-        "error",
-        "-nostdin",
-        "-i",
-        str(path.resolve()),
-        "-f",
-        "f32le",
-        "-ac",
-        "1",
-        "-ar",
-        "48000",
-        "-",
-    ]
+        ffmpeg, "-v", "error", "-nostdin", "-i", str(path.resolve()), "-f", "f32le", "-ac", "1", "-ar", "48000", "-",
+    ]  # fmt: skip
     with (  # what it complains of goes into a file: nobody empties a second pipe while the first is read
         tempfile.TemporaryFile() as complaints,
         subprocess.Popen(command, stdout=subprocess.PIPE, stderr=complaints) as process,  # noqa: S603

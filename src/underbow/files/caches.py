@@ -9,8 +9,15 @@ from pathlib import Path
 __all__ = ["cache_folder"]
 
 
-def cache_folder() -> Path:
-    """Give the folder for what can be made again: ``UNDERBOW_CACHE``, or the user's own cache folder."""
+def cache_folder(inner: str) -> Path | None:
+    """Give a folder in that of what can be made again: ``UNDERBOW_CACHE``, or the user's own; None for a user without a home."""
+    try:
+        return _folder() / inner
+    except RuntimeError:
+        return None
+
+
+def _folder() -> Path:
     named = os.environ.get("UNDERBOW_CACHE")
     if named:
         return Path(named)

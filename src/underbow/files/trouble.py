@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import errno
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
 from underbow.errors import Fault, InputError, UnderbowError
 
-__all__ = ["DiskError", "make_folder", "output_error", "plain_file", "shown_as"]
+__all__ = ["DiskError", "folder_for", "make_folder", "output_error", "plain_file", "shown_as"]
 
 
 HELD = (
@@ -76,6 +79,21 @@ def make_folder(folder: Path) -> None:
     except OSError as error:
         why = "a file has this name" if isinstance(error, FileExistsError) else error.strerror
         raise InputError(f"can't make the folder {folder}: {why}; name one in a place you may write to") from error
+
+
+@contextmanager
+def folder_for(folder: Path) -> Iterator[None]:
+    """Make a folder and those above it, as :func:`make_folder`; what is empty of them at the end goes again."""
+    new = [
+        path for path in (folder, *folder.parents) if not os.path.exists(path)
+    ]  # False too for a name no file can have
+    try:
+        make_folder(folder)
+        yield
+    finally:
+        with suppress(OSError):  # until one that something is in
+            for path in new:
+                path.rmdir()
 
 
 def plain_file(path: Path, name: str = "") -> Path:

@@ -52,10 +52,7 @@ class Cache:
     @classmethod
     def usual(cls) -> Cache:
         """The cache of this user."""
-        try:
-            return cls(cache_folder() / "jobs")
-        except RuntimeError:  # a user without a home
-            return cls(None)
+        return cls(cache_folder("jobs"))
 
     def take(self, stamp: str, target: Path) -> Finished | None:
         """Put a job's files and report into a new folder; None where it isn't kept, or isn't what it was.

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from underbow.errors import UnderbowError
+from underbow.files.ours import is_inside
 from underbow.files.trouble import make_folder
 from underbow.files.whole import digest, whole_file
 from underbow.jobs.crew import Told
@@ -24,7 +25,6 @@ from underbow.jobs.gather import Gathered
 from underbow.jobs.job import Job
 from underbow.jobs.run import FILES, REPORT, Finished, run_job
 from underbow.jobs.versions import KERNELS, versions
-from underbow.lesson.ours import is_inside
 
 __all__ = ["Cluster"]
 

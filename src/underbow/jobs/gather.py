@@ -12,6 +12,7 @@ from underbow.files.whole import digest
 from underbow.files.workplace import scratch
 from underbow.jobs.book import book_tunes, is_book, read_template
 from underbow.jobs.job import Bank, Job, Options, chosen_mixes
+from underbow.jobs.recorded import check_readable
 from underbow.lesson.options import LessonOptions
 from underbow.lesson.practice.audio import check_length
 from underbow.lesson.video.film import check_means
@@ -22,7 +23,7 @@ from underbow.sound.soundfont.banks import find_banks
 from underbow.tables import read_table, read_text
 from underbow.track.sheet.files import beside, files_named
 from underbow.track.sheet.model import Sheet
-from underbow.track.sheet.read import NEW_SHEET, build_sheet, read_sheet
+from underbow.track.sheet.read import NEW_SHEET, sheet_of
 from underbow.track.timeline import lay_out
 
 __all__ = ["Gathered", "Voices", "find_voices", "gather", "gather_text"]
@@ -112,8 +113,8 @@ def gather(
             if is_book(path):
                 more, notes = _book(path, template, options, tuple(mixes))
             else:
-                sheet = read_sheet(path)
                 text = read_text(path, missing=NEW_SHEET)
+                sheet = sheet_of(text, path.parent, str(path))
                 more, notes = (
                     [_job(replace(sheet, file=path.name), text, path.parent, options, tuple(mixes))],
                     _notes(sheet),
@@ -173,8 +174,6 @@ def gather_text(
     mixes: Sequence[str] = (),
     *,
     folder: Path | None = None,
-    name: str = "",
-    video: VideoOptions | None = None,
 ) -> Gathered:
     """Make a job of a sheet that is no file.
 
@@ -186,9 +185,6 @@ def gather_text(
     mixes : sequence of str
     folder : Path, optional
         Where the files lie that it names.
-    name : str
-        What faults call it.
-    video : VideoOptions, optional
 
     Raises
     ------
@@ -197,8 +193,8 @@ def gather_text(
     """
     sound = options if isinstance(options, RenderOptions) else options.sound
     sound.check()
-    sheet = build_sheet(read_table(text, name), folder, name)
-    return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet), video)
+    sheet = sheet_of(text, folder)
+    return _voiced([_job(sheet, text, folder or Path(), options, tuple(mixes))], sound, _notes(sheet), None)
 
 
 def _notes(sheet: Sheet) -> list[str]:
@@ -216,6 +212,8 @@ def _voiced(jobs: Sequence[Job], sound: RenderOptions, remarks: Sequence[str], v
 def _job(sheet: Sheet, text: str, folder: Path, options: Options, mixes: tuple[str, ...]) -> Job:
     """Make a job of a sheet that was read from a text; its SoundFonts are still to be found."""
     names = files_named(read_table(text, sheet.file))
+    if sheet.recording is not None:
+        check_readable(sheet, folder / sheet.recording.file)
     files = tuple((name, (folder / name).read_bytes()) for name in names)
     return _measured(Job(sheet.title, sheet.file, text.encode(), files, options, mixes).lean(), sheet)
 

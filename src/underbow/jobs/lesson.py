@@ -14,7 +14,9 @@ from typing import Any, Literal
 import underbow
 from underbow.errors import InputError, UnderbowError
 from underbow.files.names import safe_name
-from underbow.files.trouble import make_folder, output_error, shown_as
+from underbow.files.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zip
+from underbow.files.swap import Exchange, put_in_place, put_right
+from underbow.files.trouble import folder_for, output_error, shown_as
 from underbow.files.whole import digest, sync_folder, whole_file, write_whole
 from underbow.files.workplace import Workplace, workplace
 from underbow.jobs.gather import Gathered
@@ -23,9 +25,8 @@ from underbow.jobs.run import Finished
 from underbow.jobs.size import check_room
 from underbow.jobs.work import Way, do_jobs
 from underbow.lesson.contents import contents_page, learner_text
-from underbow.lesson.ours import MADE_WITH, MANIFEST, inspect_folder, inspect_zip
+from underbow.lesson.options import LessonOptions
 from underbow.lesson.pack import make_zip
-from underbow.lesson.swap import Exchange, put_in_place, put_right
 
 __all__ = ["CONTENTS", "Lesson", "Zips", "make_lesson"]
 
@@ -117,10 +118,9 @@ def make_lesson(
     if folder.parent.is_dir():
         put_right(folder.parent)
     lesson.look(again=again)
-    make_folder(folder.parent)
     check_room(gathered.jobs, folder.parent, copies=1 if zips == "none" else 2)
     busy = f"another run is making {folder}; try again when it has finished"
-    with workplace(folder.parent, lesson.key, busy=busy) as place:
+    with folder_for(folder.parent), workplace(folder.parent, lesson.key, busy=busy) as place:
         before = lesson.look(again=again)
         try:
             (place.folder / _NEW).mkdir()
@@ -130,7 +130,7 @@ def make_lesson(
             remarks, count = lesson.complete(place, gathered.jobs, each_zipped=zips == "each")
             if zips == "one":
                 make_zip(place.folder / _NEW, place.folder / _ZIP, folder.name)
-                remarks += lesson.too_large(place)
+                remarks += lesson.too_large(place, gathered.jobs)
         except OSError as error:
             raise output_error(error, folder) from error
         except UnderbowError as error:
@@ -239,15 +239,22 @@ class _Lesson:
             sync_folder(path)
         return tuple(remarks), count
 
-    def too_large(self, place: Workplace) -> tuple[str, ...]:
-        """Say where the one zip is too large to mail, and what to leave out."""
+    def too_large(self, place: Workplace, jobs: tuple[Job, ...]) -> tuple[str, ...]:
+        """Say where the one zip is too large to mail, and what of all that is in it could be left out."""
         size = (place.folder / _ZIP).stat().st_size
-        cure = "leave out mixes, the tracks of each tempo or the video, or write fewer passes"
-        return (
-            (f"{self.zip} has {size / 1e6:.0f} MB, too large for many mailboxes (20 MB): {cure}",)
-            if size > _SENT
-            else ()
-        )
+        if size <= _SENT:
+            return ()
+        there = {
+            "mixes": any(job.tracks > 1 for job in jobs),
+            "the tracks of each tempo": any(
+                isinstance(job.options, LessonOptions) and job.options.each_tempo for job in jobs
+            ),
+            "the parts alone": any(job.sound.stems for job in jobs),
+            "formats": any(len(job.sound.formats) > 1 for job in jobs),
+            "the video": any(job.video for job in jobs),
+        }
+        cures = [f"leave out {part}" for part, is_there in there.items() if is_there] + ["write fewer passes"]
+        return (f"{self.zip} has {size / 1e6:.0f} MB, too large for many mailboxes (20 MB): {' or '.join(cures)}",)
 
 
 def _place(job: Job, number: int, count: int) -> str:

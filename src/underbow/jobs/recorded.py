@@ -13,7 +13,7 @@ import numpy as np
 
 from underbow.ear.melody.align import FITS, align
 from underbow.ear.melody.heard import Alignment, BarHeard
-from underbow.ear.recording import Recording, keep, keep_whole, read_recording
+from underbow.ear.recording import NO_SOUND, Recording, check_opens, keep, keep_whole, read_recording
 from underbow.errors import Fault, InputError
 from underbow.files.workplace import scratch
 from underbow.sound.ease import ease
@@ -28,6 +28,7 @@ __all__ = [
     "MOST_SECONDS",
     "UNSURE",
     "Prepared",
+    "check_readable",
     "check_recording",
     "eased",
     "hear_recording",
@@ -84,7 +85,7 @@ def listened(path: Path, folder: Path) -> Recording:
     with _without_its_path(path):
         recording = read_recording(path, folder, MOST_SECONDS)
     if not len(recording.sound):
-        raise InputError("there is no sound in it; record it anew")
+        raise InputError(NO_SOUND)
     return recording
 
 
@@ -148,6 +149,12 @@ def prepare(sheet: Sheet, path: Path, folder: Path) -> Prepared:
     with _at_its_place(sheet) as named:
         alignment = hear_recording(sheet, listened(path, folder), dict(named.bar_lines))
         return lay(sheet, alignment, *eased(path, folder))
+
+
+def check_readable(sheet: Sheet, path: Path) -> None:
+    """See that a sheet's recording can be read, as far as that shows at its beginning; raises InputError as :func:`prepare`."""
+    with _at_its_place(sheet), _without_its_path(path):
+        check_opens(path, MOST_SECONDS)
 
 
 def check_recording(sheet: Sheet, path: Path) -> tuple[str, ...]:

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import errno
+import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from underbow.files.trouble import make_folder, output_error
+from underbow.files.swap import Exchange, put_in_place, put_right
+from underbow.files.trouble import folder_for, output_error
 from underbow.files.workplace import Workplace, workplace
 from underbow.jobs.gather import Gathered
 from underbow.jobs.size import check_room
 from underbow.jobs.work import Done, SomeFailedError, Way, do_jobs
-from underbow.lesson.swap import Exchange, put_in_place, put_right
 
 __all__ = ["render_sheets"]
 
@@ -26,7 +27,8 @@ def render_sheets(gathered: Gathered, folder: Path, way: Way = Way()) -> Iterato
     gathered : Gathered
         Jobs with :class:`~underbow.sound.options.RenderOptions`.
     folder : Path
-        Made where it isn't there. Files of the same name are replaced by whole new ones.
+        Made where it isn't there, and gone again where nothing comes of it. Files of the same name are replaced by whole
+        new ones.
     way : Way
 
     Yields
@@ -39,13 +41,13 @@ def render_sheets(gathered: Gathered, folder: Path, way: Way = Way()) -> Iterato
     InputError, UnderbowError
         As :func:`~underbow.jobs.work.do_jobs`; what was given before stays.
     """
-    make_folder(folder)
-    put_right(folder)
+    if os.path.isdir(folder):  # False too for a name no folder can have
+        put_right(folder)
     check_room(gathered.jobs, folder)
     waiting: dict[int, dict[str, Any]] = {}
     turn = 0
     failed: SomeFailedError | None = None
-    with workplace(folder) as place:
+    with folder_for(folder), workplace(folder) as place:
         try:
             for done in do_jobs(gathered, place.folder, folder, way):
                 waiting[done.number] = _put(done, place, folder)

@@ -11,14 +11,15 @@ from threading import Event
 from typing import Any
 
 from underbow.errors import InputError, UnderbowError
+from underbow.files.ours import is_inside
 from underbow.files.trouble import make_folder
 from underbow.files.whole import digest, write_whole
 from underbow.files.workplace import scratch
 from underbow.jobs.film import add_videos, tracks_of_video
-from underbow.jobs.job import Bank, Job
+from underbow.jobs.job import Job
 from underbow.jobs.recorded import prepare
+from underbow.lesson.facts import facts_of
 from underbow.lesson.options import LessonOptions, usual_mix
-from underbow.lesson.ours import is_inside
 from underbow.lesson.sheet import make_sheet
 from underbow.sound.choose import choose_voice
 from underbow.sound.options import RenderOptions
@@ -55,7 +56,7 @@ class Finished:
         return self.folder / FILES
 
     def report(self) -> dict[str, Any]:
-        """Read the report: ``stamp``, ``title``, ``key``, ``meter``, ``mixes``, ``files``, and what a render tells.
+        """Read the report: ``stamp``, ``title``, ``key``, ``meter``, ``facts``, ``mixes``, ``files``, and what a render tells.
 
         Every file has its ``path`` below :attr:`files`, with ``/`` between folders, its ``kind``, ``sha256`` and ``bytes``,
         and where it is sound ``mix``, ``rate``, ``frames``, ``seconds``, ``lufs`` and ``dbtp``.
@@ -134,6 +135,7 @@ def run_job(
         "stamp": job.stamp,
         "key": str(sheet.tune.key),
         "meter": str(sheet.tune.meter),
+        "facts": facts_of(sheet),
         "mixes": [mix.name for mix in job.chosen(sheet)],
         "files": sorted(listed, key=lambda file: file["path"]) if isinstance(job.options, LessonOptions) else listed,
         "told": [*remarks, *document["told"]],
@@ -208,13 +210,8 @@ def _voiced(job: Job, performance: Performance, places: Mapping[str, Path]) -> t
             with closing(choose_voice(performance, "soundfont", soundfont=path, rate=job.sound.rate)):
                 return replace(job.sound, voices="soundfont", soundfont=path), ""
         except InputError as wrong:
-            trouble = _without_place(str(wrong), path, bank)
+            trouble = str(wrong).replace(str(path), bank.name)  # where it lies differs from machine to machine
     if job.sound.voices == "soundfont":
         raise InputError(trouble or "there is no SoundFont to play; install one, or use --voices builtin")
     remark = f"sound: built-in voices; for a SoundFont: {trouble}" if trouble else ""
     return replace(job.sound, voices="builtin", soundfont=None), remark
-
-
-def _without_place(text: str, path: Path, bank: Bank) -> str:
-    """Name a SoundFont in a message without where it lies: that differs from machine to machine."""
-    return text.replace(str(path), bank.name)

@@ -54,7 +54,7 @@ def check_room(jobs: Sequence[Job], folder: Path, *, copies: int = 1) -> None:
     ----------
     jobs : sequence of Job
     folder : Path
-        Where they will lie.
+        Where they will lie; it needn't be there yet.
     copies : int
         How often: twice where they are zipped as well.
 
@@ -65,7 +65,7 @@ def check_room(jobs: Sequence[Job], folder: Path, *, copies: int = 1) -> None:
     """
     needed = sum(map(estimate, jobs)) * copies
     try:
-        free = shutil.disk_usage(folder).free
+        free = shutil.disk_usage(next(path for path in (folder, *folder.absolute().parents) if path.is_dir())).free
     except OSError:  # whoever writes there tells what is wrong
         return
     if needed > free:

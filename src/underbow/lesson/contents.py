@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import html
 import textwrap
 from collections.abc import Iterable, Mapping
@@ -16,7 +14,7 @@ from underbow.files.names import safe_name
 from underbow.lesson.facts import facts_of
 from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, rounds_of, shown_shapes
 from underbow.lesson.words import ENGLISH
-from underbow.text import one_line, signs
+from underbow.text import one_line, policy_name, signs
 from underbow.track.sheet.model import Sheet
 
 _WIDTH = 78
@@ -153,7 +151,7 @@ def contents_page(title: str, parts: Iterable[Mapping[str, Any]]) -> str:
     ----------
     title : str
     parts : iterable of mapping
-        For each sheet its ``title``, ``key``, ``meter``, the names of its ``mixes``, and its ``files`` as in the manifest. Where
+        For each sheet its ``title``, its ``facts``, the names of its ``mixes``, and its ``files`` as in the manifest. Where
         there are many, they can be searched by title, key or meter, and each shows its tracks when asked.
     """
     care, head = html.escape(ENGLISH["care"]), html.escape(one_line(title))
@@ -163,8 +161,7 @@ def contents_page(title: str, parts: Iterable[Mapping[str, Any]]) -> str:
     items = "\n".join(_contents(part, folded=many) for part in chain(first, rest))
     search = f"{_SEARCH.format(**{word: html.escape(ENGLISH[word]) for word in _SEARCH_WORDS})}\n" if many else ""
     script = f"<script>{_SCRIPT}</script>\n" if many else ""
-    digest = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
-    policy = f"script-src 'sha256-{digest}'; " if many else ""
+    policy = f"script-src '{policy_name(_SCRIPT)}'; " if many else ""
     return f"""<!doctype html>
 <html lang="en">
 <meta charset="utf-8">
@@ -207,7 +204,7 @@ def _contents(part: Mapping[str, Any], *, folded: bool) -> str:
         for name, these in tracks.items()
     ]
     head = html.escape(one_line(part["title"]))
-    facts = html.escape(signs(f"{part['key']}, {part['meter']}"))
+    facts = html.escape(", ".join(part["facts"]))
     listing = f"<ul>{''.join(rows)}</ul>"
     if folded:
         listing = f"<details><summary>{html.escape(ENGLISH['contents_tracks'])}</summary>{listing}</details>"

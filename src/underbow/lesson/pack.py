@@ -8,8 +8,8 @@ import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 
+from underbow.files.ours import seal
 from underbow.files.whole import whole_file
-from underbow.lesson.ours import seal
 
 __all__ = ["make_zip"]
 

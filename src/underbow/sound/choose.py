@@ -49,7 +49,6 @@ def choose_voice(
     soundfont: Path | None = None,
     rate: int = 44_100,
     kept: bool = True,
-    quick: bool = False,
 ) -> Choice:
     """Choose and make the voice for a performance.
 
@@ -66,8 +65,6 @@ def choose_voice(
         Frames a second.
     kept : bool
         Whether the built-in fiddle's strokes are kept in the user's cache folder, and taken from there.
-    quick : bool
-        Whether the built-in fiddle is the sketched one, which sounds at once.
 
     Raises
     ------
@@ -80,7 +77,7 @@ def choose_voice(
     if kind == "builtin":
         if soundfont is not None:
             raise InputError("use --soundfont or --voices builtin, not both")
-        return Choice(_builtin(performance, rate, kept=kept, quick=quick), "builtin", "")
+        return Choice(_builtin(performance, rate, kept=kept), "builtin", "")
     needed = {part.program for part in performance.parts if part.gestures}
     asked = kind == "soundfont" or soundfont is not None
     trouble = engine().trouble
@@ -107,7 +104,7 @@ def choose_voice(
     if asked:
         raise InputError(trouble)
     return Choice(
-        _builtin(performance, rate, kept=kept, quick=quick),
+        _builtin(performance, rate, kept=kept),
         "builtin",
         f"sound: built-in voices; for a SoundFont: {trouble}",
     )
@@ -118,12 +115,10 @@ def how_to_ask(banks: Sequence[Bank]) -> str:
     return f"--voices soundfont takes {banks[0].path}" if banks else ""
 
 
-def _builtin(performance: Performance, rate: int, *, kept: bool, quick: bool) -> Voice:
+def _builtin(performance: Performance, rate: int, *, kept: bool) -> Voice:
     from underbow.sound.synth.builtin import BuiltinVoice  # noqa: PLC0415 - not needed where a SoundFont sounds
 
-    return BuiltinVoice(
-        rate, performance.concert_pitch, performance.tuning.midi, kept=kept and not quick, computed=not quick
-    )
+    return BuiltinVoice(rate, performance.concert_pitch, performance.tuning.midi, kept=kept)
 
 
 @dataclass(frozen=True, slots=True)

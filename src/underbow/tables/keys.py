@@ -208,7 +208,7 @@ def _checked(
 def _several(
     row: Key, found: Sequence[Mapping[str, Any]], root: type[Any], path: str, where: str
 ) -> tuple[tuple[Any, ...], list[Fault]]:
-    """Check tables that may come several times; none of them is taken where one has a fault."""
+    """Check tables that may come several times; None stands for one with a fault, so that the others keep their numbers."""
     assert row.inner is not None  # noqa: S101
     if len(found) > row.most:
         return (), [Fault(f"found {len(found)}, the maximum is {row.most}", where=where)]
@@ -216,7 +216,7 @@ def _several(
         _checked(row.inner, each, root, f"{path}.", f"{where} {count}.") for count, each in enumerate(found, start=1)
     ]
     faults = [fault for _, wrong in results for fault in wrong]
-    return () if faults else tuple(row.inner(**inner) for inner, _ in results), faults
+    return tuple(None if wrong else row.inner(**inner) for inner, wrong in results), faults
 
 
 def _unknown(names: Sequence[str], root: type[Any], path: str, place: str) -> list[Fault]:

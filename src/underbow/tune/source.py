@@ -11,7 +11,6 @@ from underbow.errors import Fault, InputError, near_miss
 from underbow.files.trouble import plain_file
 from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.headings import headings
-from underbow.tune.abc.notes import Accidentals
 from underbow.tune.abc.reader import read_abc, read_one
 from underbow.tune.abc.text import tunes_of
 from underbow.tune.tune import Heading, Tune
@@ -28,19 +27,13 @@ _OFFICE = (b"[Content_Types].xml", b"mimetypeapplication/vnd.oasis")  # in a .do
 _MIDI = (".mid", ".midi", ".kar", ".smf")
 
 
-def load_tunes(
-    source: Path | str, *, file: str = "", accidentals: Accidentals = "pitch", strict: bool = False
-) -> tuple[Tune, ...]:
+def load_tunes(source: Path | str, *, strict: bool = False) -> tuple[Tune, ...]:
     r"""Read every tune of a file or of an ABC text.
 
     Parameters
     ----------
     source : Path or str
         A Path, or a string without a line end, names a file; a string of several lines is ABC text.
-    file : str
-        The name told in faults; by default the path.
-    accidentals : {"pitch", "octave", "not"}
-        See :func:`~underbow.tune.abc.reader.read_abc`.
     strict : bool
         Whether what would be assumed is an error.
 
@@ -52,12 +45,10 @@ def load_tunes(
     >>> [tune.title for tune in load_tunes("X:1\nT:One\nK:D\nd4|\n\nX:2\nT:Two\nK:G\ng4|")]
     ['One', 'Two']
     """
-    found = _opened(source, file)
+    found, name = _opened(source, ""), _name(source, "")
     if isinstance(found, str):
-        return _some(
-            read_abc(found, file=_name(source, file), accidentals=accidentals, strict=strict), _name(source, file)
-        )
-    return (_melody_of(found, _name(source, file), strict=strict),)
+        return _some(read_abc(found, file=name, strict=strict), name)
+    return (_melody_of(found, name, strict=strict),)
 
 
 def list_book(path: Path) -> tuple[Heading, ...]:
@@ -132,7 +123,6 @@ def load_tune(
     title: str | None = None,
     *,
     file: str = "",
-    accidentals: Accidentals = "pitch",
     strict: bool = False,
 ) -> Tune:
     r"""Read one tune of a file or of an ABC text.
@@ -161,7 +151,7 @@ def load_tune(
     if isinstance(found, bytes):
         return _melody_of(found, name, strict=strict)
     index = _chosen(headings(found), number, title, name)
-    tune = read_one(found, index, file=name, accidentals=accidentals)
+    tune = read_one(found, index, file=name)
     if not any(measure.notes for measure in tune.measures):
         called = f"tune {tune.number}" + (f", {tune.title}" if tune.title else "")
         raise InputError(*((not tune.measures and tune.told) or [Fault("the tune has no notes", name, where=called)]))

@@ -18,8 +18,11 @@ from underbow.tune.tune import Measure, Note, Tune
 FIRST_POSITION = (Pitch("G", 0, 3), Pitch("B", 0, 5))  # the fiddle's open G to the fourth finger on E
 
 
-def transposed(tune: Tune, key: Key | str, reach: tuple[Pitch, Pitch] = FIRST_POSITION) -> Tune:
+def transposed(tune: Tune, key: Key | str) -> Tune:
     r"""Move a tune to another tonic; its mode stays.
+
+    Where no octave keeps the melody in first position, the one that loses the fewest notes is taken, and ``told`` says which
+    lie outside.
 
     Parameters
     ----------
@@ -27,9 +30,6 @@ def transposed(tune: Tune, key: Key | str, reach: tuple[Pitch, Pitch] = FIRST_PO
     key : Key or str
         Only the tonic counts: an E dorian tune asked for in ``A`` or ``Am`` comes out in A dorian, and a mode that is
         not the tune's is told.
-    reach : (Pitch, Pitch)
-        Lowest and highest note that the melody should have; first position by default. Where no octave
-        keeps it in, the one that loses the fewest notes is taken and ``told`` says which notes lie outside.
 
     Raises
     ------
@@ -53,10 +53,10 @@ def transposed(tune: Tune, key: Key | str, reach: tuple[Pitch, Pitch] = FIRST_PO
         remarks.append(Fault(f"{tonic} {tune.key.mode} has too many flats or sharps; written as {target}", where="key"))
     fifths = target.tonic.fifths - tune.key.tonic.fifths
     near = round(7 * fifths / 12)  # whole octaves in so many fifths
-    octave = _octave(tune, 7 * fifths - 12 * near, reach) - near
+    octave = _octave(tune, 7 * fifths - 12 * near) - near
     move = _Move(4 * fifths + 7 * octave, 7 * fifths + 12 * octave, fifths)
     measures = tuple(_measure(measure, move) for measure in tune.measures)
-    remarks += _outside(measures, reach)
+    remarks += _outside(measures)
     return replace(tune, key=_key(tune.key, fifths)[0], measures=measures, told=tune.told + tuple(remarks))
 
 
@@ -91,10 +91,10 @@ def _writable(tonic: PitchClass, mode: str) -> Key:
     return Key(PitchClass.at_fifths(tonic.fifths + 2 * towards), mode)  # B double sharp lydian and its like
 
 
-def _octave(tune: Tune, semitones: int, reach: tuple[Pitch, Pitch]) -> int:
+def _octave(tune: Tune, semitones: int) -> int:
     """Octaves to move by besides: the fewest notes out of reach, then the smallest move, then down."""
     notes = [note.midi + semitones for measure in tune.measures for note in measure.notes]
-    low, high = reach[0].midi, reach[1].midi
+    low, high = (pitch.midi for pitch in FIRST_POSITION)
 
     def cost(octave: int) -> tuple[int, int, int]:
         out = sum(not low <= midi + 12 * octave <= high for midi in notes)
@@ -103,14 +103,13 @@ def _octave(tune: Tune, semitones: int, reach: tuple[Pitch, Pitch]) -> int:
     return min(range(-4, 5), key=cost)
 
 
-def _outside(measures: tuple[Measure, ...], reach: tuple[Pitch, Pitch]) -> list[Fault]:
-    out = [
-        note.pitch for measure in measures for note in measure.notes if not reach[0].midi <= note.midi <= reach[1].midi
-    ]
+def _outside(measures: tuple[Measure, ...]) -> list[Fault]:
+    low, high = FIRST_POSITION
+    out = [note.pitch for measure in measures for note in measure.notes if not low.midi <= note.midi <= high.midi]
     if not out:
         return []
     names = list(dict.fromkeys(str(pitch) for pitch in sorted(out, key=lambda pitch: pitch.midi)))
-    what = f"{len(out)} notes lie outside {reach[0]} to {reach[1]}, in whichever octave: {', '.join(names[:8])}"
+    what = f"{len(out)} notes lie outside {low} to {high}, in whichever octave: {', '.join(names[:8])}"
     return [Fault(what, where="key")]
 
 

@@ -23,7 +23,7 @@ from underbow.tune.written_out import write_out
 
 from ...lesson.practice.browsers import Chromium
 from ..conftest import TRACKS, running
-from ..test_melodies import ABC, NOTES, RATE, SHEET, played, toned
+from ..two_sides import ABC, NOTES, RATE, SHEET, played, toned
 from .jobs_by_hand import Hands, with_microphone
 from .test_other_browsers import opened
 

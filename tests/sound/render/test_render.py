@@ -70,7 +70,7 @@ def test_strokes_are_kept_only_where_that_is_wanted_and_change_no_byte(
     quartet: Performance, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("UNDERBOW_CACHE", str(tmp_path / "cache"))
-    kept = cache_folder() / "strokes"
+    kept = cache_folder("strokes")
     without = quick(quartet, tmp_path / "without", kept=False)
     assert not kept.exists()
     cold, warm = (quick(quartet, tmp_path / name) for name in ("cold", "warm"))

@@ -16,7 +16,7 @@ from typing import Any
 import mido
 import pytest
 
-from underbow.track.midi.score import Score, to_midi, velocity
+from underbow.track.midi.score import Score, velocity
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.performance import Gesture, Manner, Part, Performance, Sounded
 from underbow.track.sequencer import perform
@@ -113,7 +113,7 @@ def jig(sheet_of: SheetMaker) -> Performance:
 
 
 def test_the_header_says_format_1_and_480_ticks(jig: Performance) -> None:
-    data = to_midi(jig)
+    data = Score(jig).midi()
     kinds = [kind for kind, _ in chunks(data)]
     assert kinds == [b"MThd"] + [b"MTrk"] * 5
     assert data[:14] == bytes.fromhex("4D546864 00000006 0001 0005 01E0")
@@ -121,10 +121,10 @@ def test_the_header_says_format_1_and_480_ticks(jig: Performance) -> None:
 
 
 def test_the_first_track_says_where_one_is(jig: Performance) -> None:
-    file = read(to_midi(jig))
+    file = read(Score(jig).midi())
     assert file.tracks[0].name == "A tune"
     assert [track.name for track in file.tracks[1:]] == ["Melody", "Backup", "Rhythm", "Click"]
-    first = next(body for kind, body in chunks(to_midi(jig)) if kind == b"MTrk")
+    first = next(body for kind, body in chunks(Score(jig).midi()) if kind == b"MTrk")
     # the specification's own example of a time signature: 6/8, a click each dotted quarter
     assert bytes.fromhex("FF 58 04 06 03 24 08") in first
     assert bytes.fromhex("FF 59 02 02 00") in first  # two sharps, major
@@ -154,7 +154,7 @@ def test_the_first_track_says_where_one_is(jig: Performance) -> None:
 )
 def test_tempos_are_rounded_not_cut(sheet_of: SheetMaker, tempo: int, micros: int) -> None:
     track = perform(sheet_of('"G"G8 |]', tempo={"start": tempo, "goal": tempo, "passes": 2}))
-    assert {message.tempo for _, message in metas(read(to_midi(track)), "set_tempo")} == {micros}
+    assert {message.tempo for _, message in metas(read(Score(track).midi()), "set_tempo")} == {micros}
 
 
 @pytest.mark.parametrize(("meter", "beat"), [("4/4", F(1)), ("6/8", F(3, 2)), ("C|", F(2)), ("9/8", F(3, 2))])
@@ -162,7 +162,7 @@ def test_a_reader_finds_every_passs_tempo(sheet_of: SheetMaker, meter: str, beat
     body = f'"G"G{bar_of(meter)} | "C"c{bar_of(meter)} |]'
     sheet = sheet_of(body, meter=meter, tempo={"start": 41, "goal": 113, "passes": 40})
     track = perform(sheet)
-    events = metas(read(to_midi(track)), "set_tempo")
+    events = metas(read(Score(track).midi()), "set_tempo")
     for one in track.passes:
         micros = [message.tempo for at, message in events if at <= one.start * 480][-1]
         assert abs(micros - 60_000_000 / (one.tempo.count * beat)) <= 0.5
@@ -192,7 +192,7 @@ def test_a_glide_never_drifts_by_a_millisecond(
 ) -> None:
     body = " | ".join(['"G"GABc defg'] * 8) + " |]"
     track = perform(sheet_of(body, tempo={"start": start, "goal": goal, "passes": passes, "ramp": "glide"}))
-    events = metas(read(to_midi(track)), "set_tempo")
+    events = metas(read(Score(track).midi()), "set_tempo")
     off = max(
         abs(clock(events, tick) - track.tempo.seconds(F(tick, 480))) for tick in range(0, int(track.length * 480), 40)
     )
@@ -204,13 +204,13 @@ def test_a_long_track_of_steps_does_not_drift(sheet_of: SheetMaker) -> None:
     body = " | ".join(['"G"GABc defg'] * 16) + " |]"
     track = perform(sheet_of(body, tempo={"start": 61, "goal": 113, "passes": 16}))
     assert track.length > 1000
-    events = metas(read(to_midi(track)), "set_tempo")
+    events = metas(read(Score(track).midi()), "set_tempo")
     assert clock(events, int(track.length * 480)) == pytest.approx(track.tempo.seconds(track.length), abs=5e-4)
 
 
 def test_programs_channels_and_notes(jig: Performance) -> None:
     """General MIDI 1 (MMA RP-003): violin 40, fiddle 110, steel guitar 25, drums on channel 10, wood blocks 76 and 77."""
-    file = read(to_midi(jig))
+    file = read(Score(jig).midi())
     programs = {t.name: [m.program for m in t if m.type == "program_change"] for t in file.tracks[1:]}
     assert programs == {"Melody": [40], "Backup": [110], "Rhythm": [25], "Click": [0]}
     channels = [{m.channel for m in t if hasattr(m, "channel")} for t in file.tracks[1:]]
@@ -220,7 +220,7 @@ def test_programs_channels_and_notes(jig: Performance) -> None:
 
 
 def test_our_own_reader_and_mido_find_every_note_where_it_was_played(jig: Performance) -> None:
-    data = to_midi(jig)
+    data = Score(jig).midi()
     bodies = [body for kind, body in chunks(data) if kind == b"MTrk"]
     for part, body, track in zip(jig.parts, bodies[1:], read(data).tracks[1:], strict=True):
         found = note_ons(body)
@@ -235,7 +235,7 @@ def test_our_own_reader_and_mido_find_every_note_where_it_was_played(jig: Perfor
 
 def test_music21_reads_the_same_music(jig: Performance, tmp_path: Path) -> None:
     music21 = pytest.importorskip("music21")
-    (tmp_path / "jig.mid").write_bytes(to_midi(jig))
+    (tmp_path / "jig.mid").write_bytes(Score(jig).midi())
     score = music21.converter.parse(tmp_path / "jig.mid", quantizePost=False)
     melody = score.parts[0]
     found = [(n.getOffsetInHierarchy(melody), n.pitch.midi) for n in melody.recurse().notes]
@@ -253,7 +253,7 @@ def test_music21_reads_the_same_music(jig: Performance, tmp_path: Path) -> None:
 )
 def test_key_signatures_have_no_modes(sheet_of: SheetMaker, key: str, name: str) -> None:
     """RP-001: sharps or flats and major or minor, nothing else; A mixolydian has the two sharps of D."""
-    file = read(to_midi(perform(sheet_of('"G"G8 |]', key=key))))
+    file = read(Score(perform(sheet_of('"G"G8 |]', key=key)).midi()))
     assert metas(file, "key_signature")[0][1].key == name
 
 
@@ -265,7 +265,7 @@ def test_a_velocity_gives_its_level_back(level: float) -> None:
 
 def test_tuning_notes_have_a_marker_of_their_own(sheet_of: SheetMaker) -> None:
     track = perform(sheet_of('"G"G8 |]', sound={"tuning_notes": True}))
-    found = [(at, message.text) for at, message in metas(read(to_midi(track)), "marker")][:3]
+    found = [(at, message.text) for at, message in metas(read(Score(track).midi()), "marker")][:3]
     click = int(track.part("click").gestures[0].start * 480)
     assert found == [(0, "tuning notes"), (click, "count-in"), (int(track.count_in * 480), "pass 1, 1/4 = 60")]
 
@@ -278,14 +278,14 @@ def test_feel_is_left_to_the_audio_with_tuning_notes_too(sheet_of: SheetMaker) -
             perform(sheet_of(JIG, meter="6/8", key="D", sound=sound))
             for sound in ({"tuning_notes": tuning_notes}, felt)
         )
-        assert to_midi(moved) == to_midi(plain)
+        assert Score(moved).midi() == Score(plain).midi()
         assert moved.part("melody").gestures != plain.part("melody").gestures
         assert moved.part("melody").gestures.kinds == plain.part("melody").gestures.kinds  # type: ignore[attr-defined]
 
 
 def test_a_mix_sets_the_volumes_at_the_passes(jig: Performance) -> None:
     mix = Mix("guide", (("melody", (0.0, None)), ("backup", (-6.0, -12.0, None)), ("click", (-9.0,))))
-    file = read(to_midi(jig, mix))
+    file = read(Score(jig).midi(mix))
     volumes = {
         track.name: [(at, m.value) for at, m in timed(track) if m.type == "control_change" and m.control == 7]
         for track in file.tracks[1:]
@@ -301,7 +301,7 @@ def test_a_mix_sets_the_volumes_at_the_passes(jig: Performance) -> None:
 
 
 def test_levels_above_0_keep_their_distance(jig: Performance) -> None:
-    file = read(to_midi(jig, Mix("loud click", (("melody", (0.0,)), ("click", (6.0,))))))
+    file = read(Score(jig).midi(Mix("loud click", (("melody", (0.0,)), ("click", (6.0,))))))
     values = [m.value for t in (file.tracks[1], file.tracks[4]) for m in t if m.type == "control_change"]
     assert values == [velocity(-6), 127]
 
@@ -313,7 +313,7 @@ def test_equal_pitches_never_overlap(jig: Performance) -> None:
         return Gesture(Manner.BOW, tuple(Sounded(start, length, 62, level) for level in levels), "d")
 
     strokes = (stroke(F(0), F(2), -4.0, -2.0), stroke(F(1), F(2), -6.0), stroke(F(3), F(1), -8.0))
-    track = read(to_midi(replace(jig, parts=(Part("backup", 110, strokes),)))).tracks[1]
+    track = read(Score(replace(jig, parts=(Part("backup", 110, strokes),))).midi()).tracks[1]
     notes = [(at, m.type, m.velocity) for at, m in timed(track) if m.type.startswith("note")]
     ons = [(at, loud) for at, kind, loud in notes if kind == "note_on" and loud]
     offs = [at for at, kind, loud in notes if kind == "note_off" or not loud]
@@ -325,18 +325,18 @@ def test_equal_pitches_never_overlap(jig: Performance) -> None:
 
 def test_titles_in_any_script_and_without_control_characters(sheet_of: SheetMaker) -> None:
     track = perform(sheet_of('"G"G8 |]', title="Łódź – ‘Bäcken’ 春\x07"))
-    assert read(to_midi(track)).tracks[0].name == "Łódź – ‘Bäcken’ 春"
+    assert read(Score(track).midi()).tracks[0].name == "Łódź – ‘Bäcken’ 春"
 
 
 def test_irregular_bars_have_signatures_of_their_own(sheet_of: SheetMaker) -> None:
     track = perform(sheet_of('"G"G8 | [M:3/4] "C"c6 | [M:4/4] "G"G8 |]', tempo={"passes": 1, "goal": 60}))
-    found = [(at, m.numerator, m.denominator) for at, m in metas(read(to_midi(track)), "time_signature")]
+    found = [(at, m.numerator, m.denominator) for at, m in metas(read(Score(track).midi()), "time_signature")]
     assert found == [(0, 4, 4), (12 * 480, 3, 4), (15 * 480, 4, 4)]
 
 
 def test_the_same_sheet_gives_the_same_bytes(sheet_of: SheetMaker) -> None:
     def make() -> bytes:
-        return to_midi(perform(sheet_of(JIG, meter="6/8", sound={"feel_ms": 4})), STANDARD_MIXES[0])
+        return Score(perform(sheet_of(JIG, meter="6/8", sound={"feel_ms": 4}))).midi(STANDARD_MIXES[0])
 
     assert make() == make()
 
@@ -345,7 +345,7 @@ def test_a_broken_fluidsynth_library_does_not_stop_the_midi_file(
     jig: Performance, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """``import pretty_midi`` fails with OSError where libfluidsynth is for another processor; ours must not."""
-    expected = to_midi(jig)
+    expected = Score(jig).midi()
     for name in [name for name in sys.modules if name.partition(".")[0] in ("pretty_midi", "fluidsynth")]:
         monkeypatch.delitem(sys.modules, name)
     real = builtins.__import__
@@ -356,7 +356,7 @@ def test_a_broken_fluidsynth_library_does_not_stop_the_midi_file(
         return real(name, *args, **kwargs)
 
     monkeypatch.setattr(builtins, "__import__", failing)
-    assert to_midi(jig) == expected
+    assert Score(jig).midi() == expected
     assert "fluidsynth" not in sys.modules
 
 
@@ -366,7 +366,7 @@ def test_a_long_part_written_in_cuts_is_whole(sheet_of: SheetMaker) -> None:
     track = perform(sheet_of(JIG, meter="6/8", pattern="jig-one-and-two", tempo=tempo))
     assert sum(len(g.notes) for g in track.part("melody").gestures) > 1200
     levels = tuple(-float(number % 3) for number in range(60))
-    file = read(to_midi(track, Mix("waves", (("melody", levels), ("backup", levels)))))
+    file = read(Score(track).midi(Mix("waves", (("melody", levels), ("backup", levels)))))
     for part, written in zip(track.parts, file.tracks[1:], strict=True):
         wanted = sorted(
             (int(note.start * 480), note.midi, velocity(note.level)) for g in part.gestures for note in g.notes
@@ -387,11 +387,11 @@ def test_a_long_part_written_in_cuts_is_whole(sheet_of: SheetMaker) -> None:
 def test_a_silent_part_has_its_volumes_too(jig: Performance) -> None:
     silent = replace(jig, parts=(Part("backup", 110, ()),))
     mix = Mix("fading", (("backup", (0.0, -6.0, None)),))
-    track = read(to_midi(silent, mix)).tracks[1]
+    track = read(Score(silent).midi(mix)).tracks[1]
     assert [m.value for m in track if m.type == "control_change"] == [127, velocity(-6), 0]
 
 
 def test_one_score_gives_every_mix_what_it_would_have_alone(jig: Performance) -> None:
     score = Score(jig)
     for mix in (*STANDARD_MIXES, None, STANDARD_MIXES[0]):
-        assert score.midi(mix) == to_midi(jig, mix)
+        assert score.midi(mix) == Score(jig).midi(mix)

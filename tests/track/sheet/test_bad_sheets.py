@@ -212,7 +212,7 @@ MESSAGES: dict[str, list[str]] = {
         ": tempo.passes: found 4000, expected a whole number of passes from 1 to 200, such as 8",
     ],
     "forty-hours": [
-        ": tempo: 200 passes would take 468.6 hours; the maximum is 3: write fewer passes, a larger step or fewer bars",
+        ": tempo: 200 passes would take 468.6 hours; the maximum is 3: write fewer passes or fewer bars",
     ],
     "count-in": [
         ": tempo.count_in: found 100, expected a whole number of bars from 0 to 16, such as 2",
@@ -279,11 +279,11 @@ MESSAGES: dict[str, list[str]] = {
         ": meter: a meter's unit must be 1, 2, 4, 8, 16, 32 or 64, not 9",
     ],
     "many-faults": [
-        ": patern: unknown key (did you mean 'pattern'?)",
         ": tune: no file \"eight_bars.abc\" beside the sheet (did you mean 'eight-bars.abc'?); write the name of a tune that is there",
+        ": patern: unknown key (did you mean 'pattern'?)",
         ": key: not a key: 'H'; write a tonic and a mode, such as G, Em, Ador or Dmix",
-        ": progression, bar 2: not a chord: 'H7'; the German H is B here: write B7",
         ": tuning: not a tuning: 'GDXE' (did you mean 'GDAE'?); write one of GDAE, AEAE, ADAE, GDGD, GDGB, FCGD, AEAC#, DDAD, or four notes from the lowest string up, such as \"A3 E4 A4 E5\"",
+        ": progression, bar 2: not a chord: 'H7'; the German H is B here: write B7",
         ': tempo.start: found "slow", expected a whole number of beats a minute, such as 60',
         ": tempo.step: found 0, expected a whole number of beats a minute from 1 to 200, such as 6",
         ': mix 1.melody: found 99, expected dB from -60 to 12 or "off", one value or one a pass, such as [-6, -12, "off"]',

@@ -127,18 +127,6 @@ def test_styles() -> None:
     assert len({(chord.root, chord.is_minor) for chord in few}) <= 3
     opened = harmonise(tune, style="open").progression.chords
     assert {chord.quality for chord in opened} == {"5"}
-    plain = harmonise(tune, sevenths=False).progression.chords
-    assert {chord.quality for chord in plain} <= {"", "m"}
-
-
-def test_a_cost_forbids_chords() -> None:
-    tune = bare(SPELLED["G"][0])
-    found = harmonise(tune, cost=lambda chord: math.inf if str(chord) == "C" else 0.0)
-    assert "C" not in {str(chord) for chord in found.progression.chords}
-    assert "C" not in {str(c) for bar in found.bars for other in bar.runners_up for c in other.chords}
-    assert roots(harmonise(tune, cost=lambda _: 3.0)) == roots(harmonise(tune))
-    with pytest.raises(InputError, match="forbids them all"):
-        harmonise(tune, cost=lambda _: math.inf)
 
 
 def test_seventh_only_where_it_leads_on() -> None:

@@ -25,21 +25,19 @@ def estimate(
     sheet: Sheet,
     voice: Voice,
     levels: Mapping[str, float | None],
-    number: int = 1,
     *,
-    seconds: float = _MEASURED,
     passes: Passes | None = None,
 ) -> float:
     """Estimate the linear gain that brings a pass, its parts at some levels (dB; None: silent), to the sheet's loudness.
 
     Measured over the first seconds; the parts lie in the middle, which is as loud (see :mod:`underbow.sound.mix`).
     """
-    played = (passes or Passes(voice.rate)).whole(sheet, Turn(number))
+    played = (passes or Passes(voice.rate)).whole(sheet, Turn(1))
     begin = played.frame(sheet.melody.full_bars[0].start)
     end = played.at(played.performance.passes[0].end)
     players = Players(len(played.plans), voice)
     players.enter(Stretch(played.plans, begin, end), 0, fade=False)
-    block = players.block(min(round(seconds * voice.rate), max(end - begin, voice.rate // 2)))
+    block = players.block(min(round(_MEASURED * voice.rate), max(end - begin, voice.rate // 2)))
     factors = [_factor(levels.get(part.name)) for part in played.performance.parts]
     mixed: Floats = np.asarray(np.array(factors, np.float32) @ block, np.float32)
     if sheet.room != "off":

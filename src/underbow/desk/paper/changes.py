@@ -78,7 +78,7 @@ def printed_bars(sheet: Sheet, table: Mapping[str, Any]) -> list[PrintedBar]:
     bare = not any(span.chord for measure in sheet.tune.measures for span in measure.chords)
     all_decided = "progression" in table or "compose" in table or not (bare or sheet.progression is not None)
     out: list[PrintedBar] = []
-    sounding = _first(sheet)
+    sounding = sheet.whole.chords[0].chord if sheet.whole.chords else None
     line, in_line = 0, 0
     for number in sorted(set(numbers)):
         places = tuple(i for i, n in enumerate(numbers) if n == number)
@@ -117,10 +117,6 @@ def _suggested(sheet: Sheet, numbers: Sequence[int]) -> dict[int, SuggestedBar]:
     except InputError:
         return {}
     return {numbers[bar.measure]: bar for bar in reversed(harmony.bars)}
-
-
-def _first(sheet: Sheet) -> Chord | None:
-    return sheet.whole.chords[0].chord if sheet.whole.chords else None
 
 
 def _before_endings(bars: Sequence[PrintedBar]) -> Chord | None:

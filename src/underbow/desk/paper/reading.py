@@ -239,7 +239,7 @@ def _read(
         checked_table, faults = checked(table, name)
         notebook = Notebook(name, faults)
         sheet = assemble(checked_table, above, notebook)
-        found = in_order(notebook.faults)
+        found = in_order(notebook.faults, table)
         first = found if first is None else first
         mended, bar = _mended(table, found)
         if bar is not None:

@@ -8,7 +8,7 @@ from typing import Any
 
 from underbow.desk.paper.book import page_of
 from underbow.desk.paper.changes import PrintedBar, printed_bars
-from underbow.desk.paper.drawing import NARROW, WIDE, hand, signs, staff
+from underbow.desk.paper.drawing import NARROW, WIDE, hand, staff
 from underbow.desk.paper.reading import Problem, Reading
 from underbow.errors import InputError
 from underbow.fiddle.drawing.grid_svg import draw_grid_svg
@@ -16,6 +16,7 @@ from underbow.fiddle.shapes.search import shapes_for, written_shape
 from underbow.fiddle.tuning import NAMED
 from underbow.lesson.print.handout import shown_shapes
 from underbow.lesson.print.staff import staff_tune
+from underbow.text import signs
 from underbow.theory.chord import Chord
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.sheet.model import Sheet
@@ -76,7 +77,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
         "head": _head(sheet, table),
         "staff": staff(staff_tune(sheet), NARROW if narrow else WIDE),
         "changes": [_bar(bar, table.get("changes")) for bar in bars],
-        "order": _order(sheet),
+        "order": [section.name for section in sheet.melody.sections],
         "fingers": _fingers(sheet, table),
         "bow": _bow(sheet, table, columns=1 if narrow else 2),
         "plan": _plan(sheet, table),
@@ -178,10 +179,6 @@ def _bar(bar: PrintedBar, decided: object) -> dict[str, Any]:
         "doubtful": bar.sure is not None and bar.sure < DOUBTFUL,
         "others": [[signs(chords), chords, round(sure, 2)] for chords, sure in bar.others],
     }
-
-
-def _order(sheet: Sheet) -> list[str]:
-    return [section.name for section in sheet.melody.sections]
 
 
 def _fingers(sheet: Sheet, table: Mapping[str, Any]) -> dict[str, Any]:

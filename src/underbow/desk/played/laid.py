@@ -9,10 +9,10 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import Any
 
-from underbow.desk.paper.drawing import signs
 from underbow.ear.melody.heard import Alignment, BarHeard
 from underbow.ear.writing.notes import Sounding
 from underbow.jobs.recorded import MOST_SECONDS, UNSURE
+from underbow.text import signs
 from underbow.theory.pitch import LETTERS
 from underbow.track.sheet.model import Sheet
 from underbow.tune.tune import Bar

@@ -10,11 +10,11 @@ from pathlib import PurePosixPath
 from typing import Any
 
 from underbow.desk.news import Underway
-from underbow.desk.paper.drawing import signs
 from underbow.desk.played.tape import Arrived
 from underbow.ear.writing.write import Given, Written, write_down
 from underbow.errors import InputError, UnderbowError
 from underbow.jobs.recorded import MOST_SECONDS
+from underbow.text import signs
 from underbow.theory.meter import Meter
 
 __all__ = ["Writing", "Writings"]

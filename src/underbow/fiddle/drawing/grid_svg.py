@@ -81,7 +81,7 @@ class Piece:
     pulses: tuple[tuple[Fraction, Fraction, int, str], ...]  # from, to, accent, strings
 
 
-def draw_grid_svg(pattern: Pattern, *, columns: int = 2, numbers: bool = True) -> str:
+def draw_grid_svg(pattern: Pattern, *, columns: int = 2) -> str:
     """Draw a pattern as it goes round, both ways where every other time goes the other way.
 
     Parameters
@@ -89,8 +89,6 @@ def draw_grid_svg(pattern: Pattern, *, columns: int = 2, numbers: bool = True) -
     pattern : Pattern
     columns : int
         Bars beside each other, at least 1.
-    numbers : bool
-        Whether the accents stand below the count as well.
 
     Returns
     -------
@@ -110,7 +108,7 @@ def draw_grid_svg(pattern: Pattern, *, columns: int = 2, numbers: bool = True) -
     length = grid.meter.bar
     columns = min(columns, bars)
     rows = -(-bars // columns)
-    picture = _Picture(grid, numbers=numbers)
+    picture = _Picture(grid, numbers=True)
     wide, high = _MARGIN + BAR_WIDTH * columns + 4, picture.height * rows + 10 * (rows - 1)
     parts = [_head(wide, high, f"{pattern.title}: {_said(grid)}")]
     for bar in range(bars):

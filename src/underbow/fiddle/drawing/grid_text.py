@@ -229,12 +229,8 @@ def _mark(grid: AccentGrid, number: int, symbol: str, cell: int) -> str:
 
 def _block(mark: str, row: int) -> str:
     """Draw the piece of an accent's column that lies in a text row, the lowest row 0."""
-    return _BLOCKS[min(8, max(0, _height(mark) - 8 * row))]
-
-
-def _height(mark: str) -> int:
-    """Eighths of a row for an accent: the nine steps share the rows evenly."""
-    return 0 if mark == "." else round(int(mark) * 8 * _ROWS / 9)
+    eighths = 0 if mark == "." else round(int(mark) * 8 * _ROWS / 9)  # the nine steps share the rows evenly
+    return _BLOCKS[min(8, max(0, eighths - 8 * row))]
 
 
 def _stroke_json(stroke: Stroke) -> dict[str, Any]:

@@ -27,6 +27,7 @@ _RING = 8.0
 _MARKED = 9.5  # letters of a finger that has one beside its number
 _NUT = 34.0  # from the left edge
 _TOP = 34.0  # from the upper edge to the highest string at its end
+_FURTHER = 3.0  # than in truth a finger is drawn from its place: a few cents are a hair's breadth
 _LABELS = 64.0  # right of the neck, for the notes
 
 
@@ -230,7 +231,7 @@ def _text(text: str, x: float, y: float, size: float, anchor: str, *, bold: bool
     )
 
 
-def draw_heard_svg(chord: Chord, shape: HandShape, cents: Sequence[float | None], *, times: float = 3.0) -> str:
+def draw_heard_svg(chord: Chord, shape: HandShape, cents: Sequence[float | None]) -> str:
     """Draw a hand shape, and above the upper finger and below the lower one where it came down.
 
     Parameters
@@ -239,8 +240,6 @@ def draw_heard_svg(chord: Chord, shape: HandShape, cents: Sequence[float | None]
     shape : HandShape
     cents : sequence of float or None
         For each of the shape's strings, how sharp (positive) the note was; None draws nothing.
-    times : float
-        How much further than in truth a finger is drawn from its place: a few cents are a hair's breadth.
 
     >>> from underbow.fiddle.shapes.fingerboard import Stop
     >>> from underbow.fiddle.tuning import Tuning
@@ -254,7 +253,7 @@ def draw_heard_svg(chord: Chord, shape: HandShape, cents: Sequence[float | None]
     marks = []
     for string, stop, off in zip(shape.strings, shape.stops, cents, strict=True):
         if stop.finger and off is not None:
-            x = neck.x(stop.semitones + times * off / 100)
+            x = neck.x(stop.semitones + _FURTHER * off / 100)
             y = neck.y(string, x)
             # away from the other string, and off the finger's number
             out = -_RING if string == shape.strings[-1] else _RING

@@ -5,8 +5,6 @@ One HTML file without scripts; nothing is fetched and nothing sent. It looks lik
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from html import escape
@@ -19,7 +17,7 @@ from underbow.ear.report import Heard, StrokeHeard, drift, swing
 from underbow.fiddle.drawing.grid_svg import BAR_WIDTH, draw_bar_svg
 from underbow.fiddle.drawing.shape_svg import draw_heard_svg
 from underbow.lesson.heard.words import VERDICTS, WORDS
-from underbow.text import one_line, signs
+from underbow.text import one_line, policy_name, signs
 from underbow.theory.chord import Chord
 from underbow.track.performance import Pass
 from underbow.track.runs import strokes_by_bar
@@ -55,7 +53,7 @@ def make_heard_page(
         An HTML document in UTF-8.
     """
     css = files("underbow.lesson.heard").joinpath("heard.css").read_text(encoding="utf-8")
-    policy = f"default-src 'none'; style-src '{_hash(css)}'; base-uri 'none'; form-action 'none'"
+    policy = f"default-src 'none'; style-src '{policy_name(css)}'; base-uri 'none'; form-action 'none'"
     title = WORDS["title"].format(title=one_line(sheet.title))
     parts = [
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">',
@@ -73,10 +71,6 @@ def make_heard_page(
         "</main>\n</body>\n</html>\n",
     ]
     return "\n".join(parts).encode("utf-8")
-
-
-def _hash(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _verdict(heard: Heard) -> str:

@@ -7,11 +7,9 @@ names the hashes of its own script and style and nothing else), and whatever a s
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import cache
 from html import escape
 from importlib.resources import files
@@ -21,17 +19,16 @@ from underbow.errors import UnderbowError
 from underbow.lesson.facts import facts_of
 from underbow.lesson.practice.audio import KNOCK, LEAD, OVER, PIECE, RATE, PageAudio, page_audio
 from underbow.lesson.practice.words import ENGLISH
-from underbow.lesson.print.engrave import engrave
+from underbow.lesson.print.engrave import engrave_marked
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.timeline import page_timeline
 from underbow.sound.synth.click import BLOCKS, HIGH, LOW, PEAK_DB
-from underbow.text import one_line, signs
+from underbow.text import one_line, policy_name, signs
 from underbow.theory.pitch import frequency
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.parts.click import FIRST_DB, OTHER_DB
 from underbow.track.performance import Performance
 from underbow.track.sheet.model import Sheet
-from underbow.tune.tune import Tune
 
 __all__ = ["make_page", "page_audio"]
 
@@ -52,7 +49,6 @@ _SCRIPTS = (
     "record",
 )
 _WIDE, _NARROW = 960, 400  # pixels of the two engravings; the page shows the one that its width suits
-_MARKED = re.compile(r'id="(?:m(\d+)|n(\d+-\d+)(?:-\d+)?)"')
 
 
 def make_page(
@@ -110,9 +106,8 @@ def make_page(
     css, js = _asset("page.css"), "\n".join(_asset(f"{name}.js") for name in _SCRIPTS)
     script = f'"use strict";\n{{\n{js}\n}}\n'
     policy = (
-        f"default-src 'none'; script-src '{_hash(script)}' 'strict-dynamic'; style-src '{_hash(css)}'; img-src data:; "
-        + ("connect-src 'self'; " if beside else "")
-        + "base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src '{policy_name(script)}' 'strict-dynamic'; style-src '{policy_name(css)}'; "
+        "img-src data:; " + ("connect-src 'self'; " if beside else "") + "base-uri 'none'; form-action 'none'"
     )
     fields = {f"w_{name}": escape(text) for name, text in words.items()} | {
         "lang": escape(words["lang"]),
@@ -126,8 +121,8 @@ def make_page(
         "timeline": _json(data),
         "sounds": "" if beside else "\n".join(_sounds(audio)),
         "to_learner": _from_the_teacher(sheet.to_learner, words),
-        "notation_wide": _notation(staff, _WIDE, "wide"),
-        "notation_narrow": _notation(staff, _NARROW, "narrow"),
+        "notation_wide": engrave_marked(staff, _WIDE, "wide", as_written=True),
+        "notation_narrow": engrave_marked(staff, _NARROW, "narrow", as_written=False),
     }
     page = re.sub(r"\{(\w+)\}", lambda match: fields[match[1]], _asset("page.html"))
     return page.encode("utf-8")
@@ -136,11 +131,6 @@ def make_page(
 @cache
 def _asset(name: str) -> str:
     return files("underbow.lesson.practice").joinpath(name).read_text(encoding="utf-8")
-
-
-def _hash(text: str) -> str:
-    """Name a text as a content security policy does (W3C CSP level 3, section 2.3.1)."""
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _json(data: object) -> str:
@@ -238,20 +228,3 @@ def _ramp(timeline: Mapping[str, Any], words: Mapping[str, str]) -> str:
     beat = words.get(f"beat_{timeline['beat']}", timeline["beat"])
     text = words["tempo"].replace("{count}", f"{first:g}") if first == last else words["ramp"]
     return text.replace("{beat}", beat).replace("{slow}", f"{first:g}").replace("{fast}", f"{last:g}")
-
-
-def _notation(tune: Tune, width: int, name: str) -> str:
-    """Engrave the tune for a width, its measures and notes marked by ``data-measure`` and ``data-note``.
-
-    Identifiers must be unique in a page and the tune stands in it twice, so those of the drawing are renamed, and its style
-    sheet, which the page's policy forbids, is left out: page.css says the same.
-    """
-    if width < _WIDE:  # lines as written don't fit: let the engraver break them
-        tune = replace(tune, measures=tuple(replace(measure, new_line=False) for measure in tune.measures))
-    svg = "\n".join(engrave(tune, width=width).pages)
-    svg = re.sub(r"<style.*?</style>|<desc>.*?</desc>", "", svg, flags=re.DOTALL)
-    used = set(re.findall(r'href="#([^"]+)"', svg))
-    svg = _MARKED.sub(lambda m: f'data-measure="{m[1]}"' if m[1] else f'data-note="{m[2]}"', svg)
-    svg = re.sub(r' id="([^"]+)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", svg)
-    svg = svg.replace('href="#', f'href="#{name}-').replace('color="black"', "")
-    return re.sub(r"\s*\n\s*", "\n", svg)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from underbow.errors import UnderbowError
@@ -29,6 +29,7 @@ class Engraving:
 
 LYRICS = 4.5
 LYRIC_UNIT = 90.0  # of a drawing, that a size of 1 has
+_MARKED = re.compile(r'id="(?:m(\d+)|n(\d+-\d+)(?:-\d+)?)"')
 
 
 @step("engraving the staff")
@@ -104,6 +105,30 @@ def engrave(
         if _lines(again) == lines:  # there is room for them
             pages = again
     return Engraving(pages, width)
+
+
+def engrave_marked(tune: Tune, width: int, name: str, *, as_written: bool) -> str:
+    """Draw a tune for a page whose policy forbids styles, its measures and notes marked by ``data-measure`` and ``data-note``.
+
+    Parameters
+    ----------
+    tune : Tune
+    width : int
+        In pixels.
+    name : str
+        Begins the drawing's identifiers, which must be unique in a page; those that nothing in it needs are left out.
+    as_written : bool
+        Whether there is room for the lines as written; else the engraver breaks them.
+    """
+    if not as_written:
+        tune = replace(tune, measures=tuple(replace(measure, new_line=False) for measure in tune.measures))
+    svg = "\n".join(engrave(tune, width=width).pages)
+    svg = re.sub(r"<style.*?</style>|<desc>.*?</desc>", "", svg, flags=re.DOTALL)
+    used = set(re.findall(r'href="#([^"]+)"', svg))
+    svg = _MARKED.sub(lambda m: f'data-measure="{m[1]}"' if m[1] else f'data-note="{m[2]}"', svg)
+    svg = re.sub(r' id="([^"]+)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", svg)
+    svg = svg.replace('href="#', f'href="#{name}-').replace('color="black"', "")
+    return re.sub(r"\s*\n\s*", "\n", svg)
 
 
 def _lines(pages: tuple[str, ...]) -> list[int]:

@@ -41,7 +41,8 @@ class Pieces:
     def at(self, moment: Moment) -> Iterator[tuple[Box, Piece]]:
         """Give the parts that are text: each with its place."""
         layout = self._layout
-        yield layout.playing, self._fact(layout.playing, self._pass_words(), str(moment.playing + 1))
+        of_all = self._words["pass_of"].replace("{count}", str(len(self._data["passes"])))
+        yield layout.playing, self._fact(layout.playing, of_all, str(moment.playing + 1))
         yield layout.bar, self._fact(layout.bar, *self._bar(moment))
         tempo = f"› {moment.coming_tempo}" if moment.coming_tempo else str(moment.tempo)
         yield layout.tempo, self._fact(layout.tempo, self._words["beats_a_minute"], tempo, self._note("hair"))
@@ -58,9 +59,6 @@ class Pieces:
 
     def _fact(self, box: Box, caption: str, value: str, note: str = "") -> Piece:
         return self._piece(box, "fact", "ebony", "hair", caption=caption, value=value, note=note, row=self._layout.wide)
-
-    def _pass_words(self) -> str:
-        return self._words["pass_of"].replace("{count}", str(len(self._data["passes"])))
 
     def _bar(self, moment: Moment) -> tuple[str, str]:
         words = self._words

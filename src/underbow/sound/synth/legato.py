@@ -215,10 +215,10 @@ def shape(
     if action.ornament:
         hard *= 0.4
     within = np.minimum(time / length, 1.0)
-    rise = min(_between(style.rise, hard) * (1.0 - lean), 0.4 * length)
+    rise = min(between(style.rise, hard) * (1.0 - lean), 0.4 * length)
     amplitude = np.sin(np.minimum(time / rise, 1.0) * (0.5 * np.pi)) ** 2
     start = np.exp(time * (-1 / 0.07))
-    amplitude *= 1.0 + _between(style.bite, hard) * (1.0 + lean) * start
+    amplitude *= 1.0 + between(style.bite, hard) * (1.0 + lean) * start
     drive = np.clip((0.25 + 0.45 * hard) * (1.0 + 0.5 * lean) + (0.1 + 0.3 * hard) * (1.0 + lean) * start, 0.0, 1.0)
     decibels: Floats = np.sign(lean) * style.tilt * (1.0 - 2.0 * within)
     if length > SWELL_FROM:
@@ -276,5 +276,6 @@ def _swing(since: Floats, style: Style) -> Floats:
     return swing
 
 
-def _between(pair: tuple[float, float], share: float) -> float:
+def between(pair: tuple[float, float], share: float) -> float:
+    """Give what lies so far between the two of a pair."""
     return pair[0] + (pair[1] - pair[0]) * share

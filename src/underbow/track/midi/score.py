@@ -19,25 +19,7 @@ from underbow.track.midi.velocity import velocity
 from underbow.track.mixes import Mix
 from underbow.track.performance import Part, Pass, Performance
 
-__all__ = ["Score", "to_midi", "velocity"]
-
-
-def to_midi(performance: Performance, mix: Mix | None = None) -> bytes:
-    """Write a performance, or one mix of it.
-
-    Parameters
-    ----------
-    performance : Performance
-    mix : Mix or None
-        Its levels become each part's volume (controller 7) at every pass where they change, for the melody with the pickup, for
-        what accompanies at the first whole bar; a part that is off has volume 0.
-
-    Returns
-    -------
-    bytes
-        The file; the same performance and mix give the same bytes.
-    """
-    return Score(performance).midi(mix)
+__all__ = ["Score", "velocity"]
 
 
 class Score:
@@ -53,7 +35,14 @@ class Score:
         ]
 
     def midi(self, mix: Mix | None = None) -> bytes:
-        """Write the file, as :func:`to_midi` does."""
+        """Write the file; the same performance and mix give the same bytes.
+
+        Parameters
+        ----------
+        mix : Mix or None
+            Its levels become each part's volume (controller 7) at every pass where they change, for the melody with the pickup,
+            for what accompanies at the first whole bar; a part that is off has volume 0.
+        """
         return b"".join(self.chunks(mix))
 
     def chunks(self, mix: Mix | None = None) -> Iterator[bytes]:

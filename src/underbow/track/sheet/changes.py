@@ -45,15 +45,7 @@ def decide(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
     '0:G 4:D 6:Bm 8:G 12:D 14:Bm 16:D 18:Bm'
     """
     printed = printed_numbers(tune)
-    faults: list[Fault] = []
-    bars: dict[int, tuple[Chord | None, ...]] = {}  # empty for the bar before
-    for number, text in changes.items():
-        try:
-            bars[_number(number, {*printed})] = _chords(text)
-        except InputError as error:
-            faults += [replace(fault, where=number) for fault in error.faults]
-    if faults:
-        raise InputError(*faults)
+    bars = read_changes(changes, {*printed})
     ends = [span.end for span in melody.chords]
     spans: list[ChordSpan] = []
     before: tuple[ChordSpan, ...] = ()
@@ -78,11 +70,37 @@ def decide(changes: Mapping[str, str], tune: Tune, melody: Melody) -> Melody:
     return replace(melody, chords=joined(spans))
 
 
+def read_changes(changes: Mapping[str, str], numbers: set[int]) -> dict[int, tuple[Chord | None, ...]]:
+    """Read decided bars; one that is as the bar before has no chords.
+
+    Parameters
+    ----------
+    changes : mapping of str to str
+    numbers : set of int
+        The bars that there are; empty where nobody knows.
+
+    Raises
+    ------
+    InputError
+        As :func:`decide`.
+    """
+    faults: list[Fault] = []
+    bars: dict[int, tuple[Chord | None, ...]] = {}
+    for number, text in changes.items():
+        try:
+            bars[_number(number, numbers)] = _chords(text)
+        except InputError as error:
+            faults += [replace(fault, where=number) for fault in error.faults]
+    if faults:
+        raise InputError(*faults)
+    return bars
+
+
 def _number(text: str, numbers: set[int]) -> int:
     """Read a bar's number."""
     if not _NUMBER.fullmatch(text):
         raise InputError('not the number of a bar; write it as in 7 = "D Bm"')
-    if int(text) not in numbers:
+    if numbers and int(text) not in numbers:
         raise InputError(f"there is no bar {text}; the tune has bars {min(numbers)} to {max(numbers)}")
     return int(text)
 

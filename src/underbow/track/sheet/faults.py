@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from underbow.errors import Fault, InputError
-from underbow.track.sheet.table import EXPECTED
+from underbow.track.sheet.table import EXPECTED, names_in
 
 T = TypeVar("T")
 
@@ -19,11 +19,19 @@ class Notebook:
         self.file = file
         self.faults = faults
         self.told: list[Fault] = []
-        self.broken = {fault.where.partition(".")[0] for fault in faults}  # keys that could not be read at all
+        self._broken = {names_in(fault.where)[0] for fault in faults}
+
+    def is_whole(self, *keys: str) -> bool:
+        """Whether nothing is wrong, as far as was looked, with keys that something rests on: else nothing is said of that."""
+        return self._broken.isdisjoint(keys)
 
     def say(self, where: str, what: str) -> None:
         """Note a fault of a key."""
-        self.faults.append(Fault(what, file=self.file, where=where))
+        self._note(where, Fault(what, file=self.file, where=where))
+
+    def _note(self, where: str, fault: Fault) -> None:
+        self.faults.append(fault)
+        self._broken.add(names_in(where)[0])
 
     def tell(self, where: str, what: str, file: str = "") -> None:
         """Note what was assumed."""
@@ -35,10 +43,9 @@ class Notebook:
             return make()
         except InputError as error:
             for fault in error.faults:
-                if fault.file and fault.file != self.file:  # another file's own: it says where already
-                    self.faults.append(fault)
-                else:
-                    self.faults.append(replace(fault, file=self.file, where=_within(where, fault.where)))
+                own = not fault.file or fault.file == self.file  # else another file's: it says where already
+                placed = replace(fault, file=self.file, where=_within(where, fault.where)) if own else fault
+                self._note(where, placed)
         return None
 
     def read(self, where: str, read: Callable[[str], T], text: str | None) -> T | None:

@@ -117,6 +117,13 @@ def time_words(time: int) -> str:
 _TIMES = {2: "second", 3: "third", 4: "fourth"}
 
 
+def check_stretch(bars: str) -> None:
+    """Check what can be checked of a stretch of bars while the tune is not known; raises InputError."""
+    first, last = _stretch(bars)
+    if not 1 <= first <= last:
+        raise InputError(f'found {bars!r}, expected bars as printed; write them as in "5-8"')
+
+
 def _stretch(bars: str) -> tuple[int, int]:
     """Read ``5-8`` or ``5``; 0 to 0 where it is neither."""
     match = re.fullmatch(r"\s*(\d{1,6})\s*(?:[-–]\s*(\d{1,6})\s*)?", bars)
@@ -196,12 +203,7 @@ def lay_under(melody: Melody, progression: Progression) -> Melody:
     faults: list[Fault] = []
     under: list[tuple[Chord | None, ...]] = []
     if any(changes.name for changes in progression.sections):
-        faults += [
-            Fault(f"section {changes.name or 'without a name'} is not in the tune{near_miss(changes.name, names)}; "
-                  f"it has {', '.join(names)}")
-            for changes in progression.sections
-            if changes.name not in names
-        ]  # fmt: skip
+        faults += _strange_sections(progression, names)
         for section in sections:
             changes, count = progression.section(section.name), len(section.bars)
             if changes is None or not changes.bars:
@@ -225,6 +227,27 @@ def lay_under(melody: Melody, progression: Progression) -> Melody:
         raise InputError(*dict.fromkeys(faults))
     spans = [span for bar, chords in zip(bars, under, strict=True) for span in _under(bar, chords)]
     return replace(melody, chords=joined(spans))
+
+
+def check_sections(melody: Melody, progression: Progression) -> None:
+    """Check what can be checked of a progression while it isn't known how often each section is played.
+
+    Raises
+    ------
+    InputError
+        With its sections that the tune hasn't.
+    """
+    if faults := _strange_sections(progression, list(dict.fromkeys(section.name for section in melody.sections))):
+        raise InputError(*faults)
+
+
+def _strange_sections(progression: Progression, names: list[str]) -> list[Fault]:
+    return [
+        Fault(f"section {changes.name or 'without a name'} is not in the tune{near_miss(changes.name, names)}; "
+              f"it has {', '.join(names)}")
+        for changes in progression.sections
+        if changes.name not in names and any(each.name for each in progression.sections)
+    ]  # fmt: skip
 
 
 def _under(bar: Bar, chords: tuple[Chord | None, ...]) -> list[ChordSpan]:

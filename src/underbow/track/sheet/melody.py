@@ -9,9 +9,16 @@ from typing import TYPE_CHECKING
 from underbow.errors import InputError
 from underbow.theory.progression import Progression
 from underbow.track.sheet.bars import bar_faults
-from underbow.track.sheet.changes import decide
+from underbow.track.sheet.changes import decide, read_changes
 from underbow.track.sheet.faults import Notebook, in_place
-from underbow.track.sheet.form import bars_if_played, lay_under, order_in_form, take_bars
+from underbow.track.sheet.form import (
+    bars_if_played,
+    check_sections,
+    check_stretch,
+    lay_under,
+    order_in_form,
+    take_bars,
+)
 from underbow.track.sheet.table import SheetTable
 from underbow.tune.bars import printed_numbers
 from underbow.tune.tune import Melody, Tune
@@ -39,19 +46,28 @@ class Arrangement:
     doubtful: frozenset[int] = frozenset()
 
 
-def arrange(table: SheetTable, tune: Tune, progression: Progression | None, notebook: Notebook) -> Arrangement | None:
-    """Lay out what one pass plays; None where it can't be, with faults in the notebook."""
+def arrange(
+    table: SheetTable, tune: Tune | None, progression: Progression | None, notebook: Notebook
+) -> Arrangement | None:
+    """Lay out what one pass plays; None where there is nothing to play.
+
+    Faults go into the notebook. What is faulty is passed over, so that the rest can be checked as far as it doesn't rest on it.
+    """
+    if tune is None:
+        _check_alone(table, notebook)
+        return None
     source = table.tune or notebook.file
     worked_out: Progression | None = None
     doubtful: frozenset[int] = frozenset()
     if not any(span.chord for measure in tune.measures for span in measure.chords) and progression is None:
-        harmony = _harmonised(table, tune, notebook)
-        if harmony is None:
+        harmony = _harmonised(tune, notebook)
+        if harmony is not None:
+            tune, worked_out, numbers = harmony.tune, harmony.progression, printed_numbers(harmony.tune)
+            doubtful = frozenset(numbers[bar.measure] for bar in harmony.bars if bar.doubtful)
+        elif not notebook.is_whole("tune"):
             return None
-        tune, worked_out, numbers = harmony.tune, harmony.progression, printed_numbers(harmony.tune)
-        doubtful = frozenset(numbers[bar.measure] for bar in harmony.bars if bar.doubtful)
-    melody: Melody | None = write_out(tune)
-    if melody is None or melody.length <= 0:
+    melody = write_out(tune)
+    if melody.length <= 0:
         notebook.say("tune", "no full bar of music; write at least one")
         return None
     if not tune.free:
@@ -59,32 +75,57 @@ def arrange(table: SheetTable, tune: Tune, progression: Progression | None, note
         notebook.faults += faults if table.abc is None else map(in_place, faults)
     if table.form is not None:
         order = notebook.attempt("form", partial(order_in_form, tune, table.form))
-        melody = write_out(tune, order) if order is not None else None
-    if melody is not None and progression is not None and table.compose is None:  # what is composed has its chords
-        melody = notebook.attempt("progression", partial(lay_under, melody, progression))
-        _tell_crowded(progression, notebook)
-    if melody is not None and table.changes:
-        melody = notebook.attempt("changes", partial(decide, table.changes, tune, melody))
-        doubtful -= {int(number) for number in table.changes if number.isdecimal()}
+        melody = melody if order is None else write_out(tune, order)
+    melody = _with_chords(table, tune, melody, progression, notebook)
+    doubtful -= {int(number) for number in table.changes if number.isdecimal()}
     whole = _whole(table, tune, melody, progression)
-    if melody is not None and table.bars is not None:
-        otherwise = bars_if_played(melody, table.bars)
-        melody = notebook.attempt("bars", partial(take_bars, melody, table.bars))
-        if melody is not None and otherwise:
-            notebook.tell("bars", f"these are bars as printed; counted as they are played it would be {otherwise}")
-    if melody is not None and len(melody.notes) > MOST_NOTES:
+    if table.bars is not None:
+        melody = _taken(table.bars, melody, notebook)
+    if len(melody.notes) > MOST_NOTES and notebook.is_whole("form", "bars"):
         notebook.say(
             "tune",
             f"{len(melody.notes)} notes in one pass; the maximum is {MOST_NOTES}: play less of it with form or bars",
         )
-    if melody is None or whole is None:
-        return None
     return Arrangement(tune, melody, whole, progression or worked_out, doubtful)
 
 
-def _whole(table: SheetTable, tune: Tune, melody: Melody | None, progression: Progression | None) -> Melody | None:
+def _check_alone(table: SheetTable, notebook: Notebook) -> None:
+    """Check what can be checked without the tune."""
+    notebook.attempt("changes", partial(read_changes, table.changes, set()))
+    if table.bars is not None:
+        notebook.attempt("bars", partial(check_stretch, table.bars))
+
+
+def _with_chords(
+    table: SheetTable, tune: Tune, melody: Melody, progression: Progression | None, notebook: Notebook
+) -> Melody:
+    """Lay the progression under the melody and the decided bars over its chords; where the form is faulty, only check them."""
+    formed = notebook.is_whole("form")
+    if progression is not None and table.compose is None:  # what is composed has its chords
+        if formed:
+            melody = notebook.attempt("progression", partial(lay_under, melody, progression)) or melody
+        else:
+            notebook.attempt("progression", partial(check_sections, melody, progression))
+        _tell_crowded(progression, notebook)
+    if formed and table.changes:
+        melody = notebook.attempt("changes", partial(decide, table.changes, tune, melody)) or melody
+    elif table.changes:
+        notebook.attempt("changes", partial(read_changes, table.changes, {*printed_numbers(tune)}))
+    return melody
+
+
+def _taken(bars: str, melody: Melody, notebook: Notebook) -> Melody:
+    """Keep the bars that are asked for."""
+    otherwise = bars_if_played(melody, bars)
+    taken = notebook.attempt("bars", partial(take_bars, melody, bars))
+    if taken is not None and otherwise:
+        notebook.tell("bars", f"these are bars as printed; counted as they are played it would be {otherwise}")
+    return taken or melody
+
+
+def _whole(table: SheetTable, tune: Tune, melody: Melody, progression: Progression | None) -> Melody:
     """Give the chords of the whole tune: a form that leaves out bars shows theirs as well, unless a progression follows it."""
-    if melody is None or table.form is None or progression is not None:
+    if table.form is None or progression is not None:
         return melody
     try:
         return decide(table.changes, tune, write_out(tune))
@@ -104,9 +145,9 @@ def _tell_crowded(progression: Progression, notebook: Notebook) -> None:
             )
 
 
-def _harmonised(table: SheetTable, tune: Tune, notebook: Notebook) -> Harmony | None:
+def _harmonised(tune: Tune, notebook: Notebook) -> Harmony | None:
     """Find chords for a tune that has none, where the sheet doesn't say them either."""
-    if "progression" in notebook.broken or table.progression is not None:
+    if not notebook.is_whole("progression"):
         return None  # told already
     from underbow.tune.harmony.harmonise import harmonise  # noqa: PLC0415  for bare tunes only
 

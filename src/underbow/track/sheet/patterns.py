@@ -32,13 +32,14 @@ def patterns_played(
     """Give each section that is played its pattern, under the tune's meter; nothing where one has none."""
     played = list(dict.fromkeys(bar.section for bar in melody.full_bars))
     if isinstance(table.pattern, dict):
-        _check_sections(table.pattern, list(dict.fromkeys(m.section for m in tune.measures)), played, notebook)
+        known = list(dict.fromkeys(m.section for m in tune.measures))
+        _check_sections(table.pattern, known, played if notebook.is_whole("form", "bars") else [], notebook)
     swing = table.sound.swing
     out = []
     for section in played:
         pattern: Pattern | None = named.get(section) or named.get("")
         if pattern is None:
-            if table.pattern is not None or "pattern" in notebook.broken:
+            if table.pattern is not None or not notebook.is_whole("pattern"):
                 continue  # told already
             pattern = default_pattern(tune.meter, tune.rhythm)
             if section == played[0]:

@@ -51,8 +51,11 @@ def ramp_of(table: TempoTable, meter: Meter, pattern: Pattern) -> Ramp:
         raise InputError(str(error)) from None
 
 
-def range_of(table: TempoTable, meter: Meter | None) -> None:
-    """Check what can be checked of a tempo while the tune is not known, and its meter perhaps neither."""
+def range_of(table: TempoTable, meter: Meter | None) -> Ramp | None:
+    """Check what can be checked of a tempo while the pattern is not known, and the meter perhaps neither.
+
+    Where start and goal are written the ramp follows from them alone; else there is none.
+    """
     if meter is not None:
         beats: tuple[Fraction, ...] = (_beat(table.beat, meter),)
     elif (written := _note_value(table.beat or "")) > 0:
@@ -62,12 +65,12 @@ def range_of(table: TempoTable, meter: Meter | None) -> None:
     else:
         raise InputError(Fault(f'found "{table.beat}", expected {EXPECTED["tempo.beat"]}', where="beat"))
     _in_range(table, beats)
-    if table.start is not None and table.goal is not None:
-        for beat in beats[:1]:
-            try:
-                _made(table, table.start, table.goal, beat)
-            except ValueError as error:
-                raise InputError(str(error)) from None
+    if table.start is None or table.goal is None:
+        return None
+    try:
+        return _made(table, table.start, table.goal, beats[0])
+    except ValueError as error:
+        raise InputError(str(error)) from None
 
 
 def _in_range(table: TempoTable, beats: tuple[Fraction, ...]) -> None:
@@ -80,7 +83,9 @@ def _in_range(table: TempoTable, beats: tuple[Fraction, ...]) -> None:
         if len(beats) == 1:
             slow, fast = math.ceil(SLOWEST / beats[0]), math.floor(FASTEST / beats[0])
             value = note_value(beats[0])
-            what = f"found {value} = {count}, expected {slow} to {fast} ({SLOWEST} to {FASTEST} quarter notes a minute)"
+            quarters = "quarter notes a minute"
+            also = f" {quarters}" if beats[0] == 1 else f" ({SLOWEST} to {FASTEST} {quarters})"
+            what = f"found {value} = {count}, expected {slow} to {fast}{also}"
         else:
             what = f"found {count}, expected {EXPECTED[f'tempo.{where}']}"
         faults.append(Fault(what, where=where))
@@ -153,5 +158,5 @@ def too_long(ramp: Ramp, melody: Melody, count_in: int) -> str:
         return ""
     return (
         f"{ramp.playings} passes would take {seconds / 3600:.1f} hours; the maximum is {MOST_SECONDS // 3600}: "
-        "write fewer passes, a larger step or fewer bars"
+        f"write fewer passes{'' if ramp.step is None else ', a larger step'} or fewer bars"
     )

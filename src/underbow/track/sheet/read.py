@@ -33,11 +33,15 @@ def read_sheet(path: Path | str) -> Sheet:
     InputError
         With every fault of the sheet, each naming the file and the key.
     """
-    file = str(path)
-    table = read_table(read_text(Path(path), file, missing=NEW_SHEET), file)
+    return sheet_of(read_text(Path(path), missing=NEW_SHEET), Path(path).parent, str(path))
+
+
+def sheet_of(text: str, folder: Path | None = None, file: str = "") -> Sheet:
+    """Make a sheet from the text of its file; the rest as :func:`build_sheet`."""
+    table = read_table(text, file)
     if is_pattern(table):
         raise InputError(Fault("a pattern, not a track sheet; look at it with `underbow patterns`", file=file))
-    return build_sheet(table, Path(path).parent, file)
+    return build_sheet(table, folder, file)
 
 
 def build_sheet(table: Mapping[str, Any], folder: Path | None = None, file: str = "") -> Sheet:
@@ -68,5 +72,5 @@ def build_sheet(table: Mapping[str, Any], folder: Path | None = None, file: str 
     notebook = Notebook(file, faults)
     sheet = assemble(checked_table, folder, notebook)
     if sheet is None or notebook.faults:
-        raise InputError(*in_order(notebook.faults))
+        raise InputError(*in_order(notebook.faults, table))
     return sheet

@@ -40,13 +40,13 @@ class NamedRecording:
 
 
 def recording_of(
-    table: RecordingTable | None, tune: Tune, folder: Path | None, notebook: Notebook
+    table: RecordingTable | None, tune: Tune | None, folder: Path | None, notebook: Notebook
 ) -> NamedRecording | None:
     """Check what a sheet says of a recording; faults go into the notebook."""
     if table is None:
         return None
     notebook.attempt("recording.file", partial(_there, folder, table.file))
-    known = {*printed_numbers(tune)}
+    known = set() if tune is None else {*printed_numbers(tune)}
     found = notebook.attempt("recording.bar_lines", _checked(table.bar_lines, known))
     return NamedRecording(table.file, one_line(table.by or "", 100), found or ())
 
@@ -68,7 +68,7 @@ def _checked(lines: Mapping[str, float], known: set[int]) -> Callable[[], tuple[
             if match is None:
                 raise InputError(f'found "{name[:20]}", expected a bar, such as "7", or "7.2" for its second time')
             bar, time = int(match[1]), int(match[2] or 1)
-            if bar not in known:
+            if known and bar not in known:
                 raise InputError(f"there is no bar {bar}; the tune has bars {min(known)} to {max(known)}")
             out[bar, time] = float(second)
         return tuple(sorted(out.items(), key=lambda line: line[1]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
+from math import inf
 from typing import Any
 
 from underbow.errors import Fault
@@ -189,7 +190,7 @@ class SheetTable:
     recording: RecordingTable | None = subtable(
         'a line [recording], and file = "me.wav" below it', RecordingTable, None, also="take audio_file record"
     )
-    mix: tuple[MixTable, ...] = subtables(
+    mix: tuple[MixTable | None, ...] = subtables(
         "a line [[mix]], and its keys on lines of their own below it", MixTable, MOST_MIXES, also="mixes levels volume"
     )
 
@@ -210,12 +211,36 @@ def checked(found: Mapping[str, Any], file: str) -> tuple[SheetTable, list[Fault
     return SheetTable(**good), [replace(fault, file=file) for fault in faults]
 
 
-def in_order(faults: list[Fault]) -> list[Fault]:
-    """Put faults in the order in which a sheet has its keys, each once; those of another file come where it is named."""
-    keys = [each.name for each in fields(SheetTable)]
+def names_in(where: str) -> list[str]:
+    """Take the place of a fault apart.
 
-    def place(fault: Fault) -> int:
-        name = re.split(r"[.,\s]", fault.where)[0]
-        return keys.index(name) if name in keys else keys.index("tune")
+    >>> names_in("tempo.start"), names_in("mix 2.name"), names_in("changes, 7")
+    (['tempo', 'start'], ['mix', '2', 'name'], ['changes', '7'])
+    """
+    return re.split(r"[.,\s]+", where)
+
+
+def in_order(faults: list[Fault], found: Mapping[str, Any]) -> list[Fault]:
+    """Put faults in the order in which their file has the keys, each once.
+
+    Those of another file come where the tune is named, those of keys that aren't there at the end.
+    """
+    known = {each.name for each in fields(SheetTable)}
+    tune = next((number for number, name in enumerate(found) if name in {"tune", "abc", "compose"}), -1)
+
+    def place(fault: Fault) -> list[float]:
+        names = names_in(fault.where)
+        if names[0] not in found:
+            return [len(found) if names[0] in known - {"tune"} else tune]
+        out: list[float] = []
+        table: object = found
+        for name in names:
+            if isinstance(table, list):
+                table = {str(number): each for number, each in enumerate(table, start=1)}
+            if not isinstance(table, Mapping) or name not in table:
+                break
+            out.append([*table].index(name))
+            table = table[name]
+        return [*out, inf]
 
     return sorted(dict.fromkeys(faults), key=place)

@@ -72,14 +72,14 @@ def read_abc(
     return tunes
 
 
-def read_one(text: str, index: int, *, file: str = "", accidentals: Accidentals = "pitch") -> Tune:
+def read_one(text: str, index: int, *, file: str = "") -> Tune:
     r"""Read one tune of an ABC text, counted from 0 as :func:`~underbow.tune.abc.headings.headings` has them.
 
     >>> read_one("X:3\nT:One\nK:D\nd4|\n\nX:4\nT:Two\nK:G\ng4|", 1).title
     'Two'
     """
     tune = next(islice(tunes_of(text), index, None))
-    return _read(tune, Told(LineIndex(text), file), accidentals, jumps=True)
+    return _read(tune, Told(LineIndex(text), file), "pitch", jumps=True)
 
 
 def _read(text: TuneText, told: Told, accidentals: Accidentals, *, jumps: bool) -> Tune:

@@ -11,7 +11,7 @@ be written on the page.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache, lru_cache
@@ -115,9 +115,7 @@ class Harmony:
         return sum(bar.sureness for bar in self.bars) / len(self.bars)
 
 
-def harmonise(
-    tune: Tune, *, style: Style = "usual", sevenths: bool = True, cost: Callable[[Chord], float] | None = None
-) -> Harmony:
+def harmonise(tune: Tune, *, style: Style = "usual") -> Harmony:
     r"""Suggest chords for a tune; chords that it has are left out of account.
 
     Where the notes contradict the written key, they are heard in the one that fits (see :mod:`underbow.tune.keyfind`).
@@ -128,16 +126,11 @@ def harmonise(
     style : {"usual", "few", "open"}
         What players of the collection would take; no more than three chords, the likeliest three for this tune; or fifths
         without a third, for modal tunes.
-    sevenths : bool
-        Whether a major chord that leads to the chord a fifth below becomes a seventh, where the melody has it or a section ends.
-    cost : callable or None
-        What a chord costs, in natural logarithms: 1 makes it e times less likely in each half bar, ``math.inf`` forbids it. For
-        hand shapes that are awkward.
 
     Raises
     ------
     InputError
-        If the tune has no notes, the style isn't known, or the cost forbids every chord.
+        If the tune has no notes, or the style isn't known.
 
     >>> from underbow.tune.abc.reader import read_abc
     >>> bare, = read_abc("X:1\nT:Scale\nM:2/4\nL:1/8\nK:G\nGB dB|ce dc|Bd GB|AF G2|]")
@@ -153,13 +146,11 @@ def harmonise(
     seen = see(heard)
     fits, steps = weighed(seen, heard.key.mode)
     keys = [heard.measures[unit.measure].key for unit in seen.units]
-    if cost is not None:
-        fits = fits - _costs(keys, cost)
     if style == "few":
         fits = _only_few(fits, steps, seen)
     solved = solve(fits, steps)
     chosen = chosen_chords(solved, thirds=style != "open").tolist()
-    names = _named(chosen, seen, keys, style, sevenths=sevenths)
+    names = _named(chosen, seen, keys, style)
     bars = tuple(_bars(tune, seen, solved, chosen=chosen, names=names, keys=keys, style=style))
     return Harmony(_written_in(tune, seen.units, names), bars)
 
@@ -243,13 +234,6 @@ def _chords(key: Key, style: Style, *, seventh: bool = False) -> tuple[Chord, ..
     )
 
 
-def _costs(keys: list[Key], cost: Callable[[Chord], float]) -> Array:
-    rows = {key: np.array([cost(chord) for chord in _chords(key, "usual")], float) for key in set(keys)}
-    if any(np.isnan(row).any() or not np.isfinite(row).any() or (row == -np.inf).any() for row in rows.values()):
-        raise InputError("the cost of chords forbids them all, or is no number; leave some chord a finite cost")
-    return np.array([rows[key] for key in keys])
-
-
 def _only_few(fits: Array, steps: Array, seen: Seen) -> Array:
     """Keep the three chords with which the tune is likeliest, out of those that have most of it when all are free."""
     size = np.array([unit.end - unit.start for unit in seen.units])
@@ -264,9 +248,9 @@ def _only_few(fits: Array, steps: Array, seen: Seen) -> Array:
     return best
 
 
-def _named(chosen: list[int], seen: Seen, keys: list[Key], style: Style, *, sevenths: bool) -> list[Chord]:
+def _named(chosen: list[int], seen: Seen, keys: list[Key], style: Style) -> list[Chord]:
     """Spell the chosen chords, dominant sevenths where they lead on."""
-    leading = _leading(chosen, seen) if sevenths and style == "usual" else set()
+    leading = _leading(chosen, seen) if style == "usual" else set()
     return [_chords(keys[n], style, seventh=n in leading)[chord] for n, chord in enumerate(chosen)]
 
 

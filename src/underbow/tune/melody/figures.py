@@ -150,7 +150,8 @@ def figures_of(dance: str, *, compound: bool = False) -> Figures:
         for step, share in shares.items():
             moves[int(where == "beat"), KINDS.index(kind), int(step) + MOST_STEPS] += share
     rhythm = {
-        name: tuple((_lengths(text), share) for text, share in shares.items()) for name, shares in own["rhythm"].items()
+        name: tuple((tuple(map(Fraction, text.split())), share) for text, share in shares.items())
+        for name, shares in own["rhythm"].items()
     }
     differ = own["spread"]
     spread = Spread(differ["height"], tuple(differ["width"]), differ["leaps"], tuple(differ["density"]))
@@ -170,7 +171,3 @@ def figures_of(dance: str, *, compound: bool = False) -> Figures:
 def _normal(rng: Random) -> float:
     """Draw from the standard normal distribution, its outermost hundredths drawn in."""
     return NormalDist().inv_cdf(min(max(rng.random(), 0.01), 0.99))
-
-
-def _lengths(text: str) -> tuple[Fraction, ...]:
-    return tuple(Fraction(word) for word in text.split())

@@ -25,7 +25,7 @@ import numpy as np
 
 from underbow.sound.synth.bowed.exact import eased, hertz, noise, ratio, sine
 from underbow.sound.synth.bowed.strings import BETA, DRAG, GRIP, STEP, WIRES, Wire
-from underbow.sound.synth.legato import LONG, Span, spans
+from underbow.sound.synth.legato import LONG, Span, between, spans
 from underbow.sound.voice.voices import Action, ActionNote, Floats
 from underbow.track.performance import Manner
 
@@ -184,15 +184,15 @@ class Hand:
         hard = action.hardness * (0.5 if action.ornament else 1.0)
         lean = 0.0 if style is STEADY else {"d": 1.0, "u": -1.0}.get(action.bow, 0.0)
         notes = self._by_string(parts)
-        full, press = _between(style.speed, hard), _between(style.press, hard)
-        bite = _between(style.bite, hard) * (1 + 0.2 * lean)
-        rise = min(_between(style.rise, hard) * (1 - 0.2 * lean), 0.4 * length)
+        full, press = between(style.speed, hard), between(style.press, hard)
+        bite = between(style.bite, hard) * (1 + 0.2 * lean)
+        rise = min(between(style.rise, hard) * (1 - 0.2 * lean), 0.4 * length)
         lowest = min(self._hertz(notes[string][0]) for string in notes)
-        early = self._pulled(rise, _between(style.surge, hard), press * (1 + bite * _heavier(lowest)) / lowest)
+        early = self._pulled(rise, between(style.surge, hard), press * (1 + bite * _heavier(lowest)) / lowest)
         ring = 0.06 if action.joined else 0.45 if self._rings_open(parts[-1]) else 0.22
         times = np.arange(-early, int((length + ring) * self._inner) // STEP + 2) * (STEP / self._inner)
         along = np.clip(times / length, 0.0, 1.0)
-        speed = _set_off(times + early * STEP / self._inner, rise, _between(style.surge, hard) * (1 + 0.25 * lean))
+        speed = _set_off(times + early * STEP / self._inner, rise, between(style.surge, hard) * (1 + 0.25 * lean))
         speed *= 1.0 + 0.09 * lean * (1.0 - 2.0 * along)
         if length > _SWELLS:
             speed *= 1.0 + 0.35 * min((length - _SWELLS) / 0.8 + 0.2, 1.0) * 4 * along * (1 - along)
@@ -350,7 +350,3 @@ def _heavier(frequency: float) -> float:
 
 def _wire(string: int) -> Wire:
     return WIRES[min(string, len(WIRES) - 1)]
-
-
-def _between(pair: tuple[float, float], share: float) -> float:
-    return pair[0] + (pair[1] - pair[0]) * share

@@ -51,10 +51,7 @@ class Shelf:
     @classmethod
     def usual(cls, fiddle: str) -> Shelf:
         """The shelf of this user."""
-        try:
-            return cls(cache_folder() / "strokes", fiddle)
-        except RuntimeError:  # a user without a home
-            return cls(None, fiddle)
+        return cls(cache_folder("strokes"), fiddle)
 
     def _path(self, action: Action) -> Path:
         assert self._folder is not None  # noqa: S101  asked by the caller

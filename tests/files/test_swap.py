@@ -14,10 +14,10 @@ from typing import Any
 import pytest
 
 from underbow.errors import UnderbowError
+from underbow.files.ours import zip_state
+from underbow.files.swap import Exchange, put_in_place, put_right
 from underbow.files.workplace import Workplace, hidden, workplace
-from underbow.lesson.ours import zip_state
 from underbow.lesson.pack import make_zip
-from underbow.lesson.swap import Exchange, put_in_place, put_right
 
 from .lessons import contents, write_lesson
 

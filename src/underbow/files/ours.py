@@ -100,16 +100,7 @@ def zip_state(path: Path) -> Literal["ours", "changed", "theirs"]:
                     manifest = json.loads(packed.read(entry))
                     if str(manifest["made_with"]).startswith(MADE_WITH):
                         return "changed"
-    except (
-        OSError,
-        ValueError,
-        KeyError,
-        TypeError,
-        RecursionError,
-        RuntimeError,
-        NotImplementedError,
-        zipfile.BadZipFile,
-    ):
+    except (OSError, ValueError, KeyError, TypeError, RuntimeError, zipfile.BadZipFile):
         return "theirs"
     return "theirs"
 

@@ -18,10 +18,10 @@ from typing import Literal
 
 from underbow.errors import UnderbowError
 from underbow.files.lock import take
+from underbow.files.ours import MANIFEST, is_inside, read_manifest, theirs, zip_state
 from underbow.files.trouble import output_error, shown_as
 from underbow.files.whole import sync_folder, write_whole
 from underbow.files.workplace import Workplace, clear_leftovers, hidden
-from underbow.lesson.ours import MANIFEST, is_inside, read_manifest, theirs, zip_state
 
 __all__ = ["Exchange", "put_in_place", "put_right"]
 
