@@ -45,6 +45,7 @@ _SCRIPTS = (
     "book",
     "practice",
     "view",
+    "syllables",
     "notation",
     "panels",
     "page",
