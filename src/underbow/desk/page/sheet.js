@@ -58,6 +58,9 @@ export class Sheet {
     return this;
   }
 
+  // The headings of the parts that hold what couldn't be saved.
+  get unsaved() { return [...new Set(this.unkept.filter((one) => one.why).map((one) => partTitle(one.part) || say("heading")))]; }
+
   halt() { this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
 
   rail() {
