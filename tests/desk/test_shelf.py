@@ -83,6 +83,44 @@ def test_a_tune_that_another_sheet_plays_stays(desk: Opened, lessons: Path, back
     assert held(lessons) == before
 
 
+def test_a_recording_and_takes_go_away_with_their_sheet_and_come_back(desk: Opened, lessons: Path) -> None:
+    takes = ("rushes-take-1.wav", "rushes-take-1.html", "rushes-take-12.webm")
+    others = ("rushes-take-1.toml", "rushes-take-one.wav", "rushes-2-take-1.wav", "shared.wav")
+    for name in (*takes, *others, "me.wav"):
+        (lessons / name).write_bytes(b"title = 'sound'\n")
+    desk.change("rushes.toml", (["recording", "file"], "me.wav"))
+    desk.change("gateposts.toml", (["recording", "file"], "shared.wav"))
+    desk.change("wet-socks.toml", (["recording", "file"], "shared.wav"))
+    before = held(lessons)
+    away = [put(desk, name, "away")["name"] for name in ("rushes.toml", "wet-socks.toml")]
+    gone = before.keys() - held(lessons).keys()
+    assert gone == {"rushes.toml", "rushes.abc", "me.wav", *takes, "wet-socks.toml", "wet-socks.abc"}
+    assert {f"put away/{name}" for name in gone} <= held(lessons).keys()
+    for name in away:
+        put(desk, name, "back")
+    assert held(lessons) == before
+
+
+def test_a_take_that_another_sheet_plays_stays(desk: Opened, lessons: Path) -> None:
+    (lessons / "rushes-take-1.wav").write_bytes(b"sound")
+    desk.change("gateposts.toml", (["recording", "file"], "rushes-take-1.wav"))
+    put(desk, "rushes.toml", "away")
+    assert (lessons / "rushes-take-1.wav").exists()
+
+
+def test_a_sheet_in_the_deepest_folder_is_put_away_and_comes_back(desk: Opened, lessons: Path) -> None:
+    deep = lessons / "a" / "b" / "c" / "d" / "e"
+    deep.mkdir(parents=True)
+    for ending in ("toml", "abc"):
+        (lessons / f"rushes.{ending}").rename(deep / f"rushes.{ending}")
+    before = held(lessons)
+    away = put(desk, "a/b/c/d/e/rushes.toml", "away")["name"]
+    assert [one["name"] for one in desk.get("/shelf").json()["away"]] == [away] == ["put away/a/b/c/d/e/rushes.toml"]
+    assert not list(deep.iterdir())
+    put(desk, away, "back")
+    assert held(lessons) == before
+
+
 def test_a_book_stays_where_it_is(desk: Opened, lessons: Path) -> None:
     (lessons / "book.abc").write_text(f"{REEL}\n{REEL.replace('X:1', 'X:2')}", "utf-8")
     (lessons / "second.toml").write_text('title = "Second"\ntune = "book.abc"\nnumber = 2\n', "utf-8")

@@ -125,7 +125,9 @@ class Shelf:
         return {"name": new, "title": title, "tune": paper.get("_tune", "")}
 
     def put_away(self, name: str) -> dict[str, Any]:
-        """Take a sheet off the shelf, and its tune with it unless another sheet plays it; give its new ``name`` and ``title``.
+        """Take a sheet off the shelf; give its new ``name`` and ``title``.
+
+        Its tune and its recording go with it, unless another sheet has them too, and the takes that were recorded with it.
 
         Raises
         ------
@@ -134,17 +136,17 @@ class Shelf:
         """
         papers = self.papers()
         paper = _of(papers, name)
-        tune = paper.get("_tune", "")
         others = [one for one in [*papers, *self.papers(away=True)] if one is not paper]
-        needed = any(one.get("_tune", "").removeprefix(f"{AWAY}/") == tune or not one["readable"] for one in others)
-        names = {name: f"{AWAY}/{name}"}
-        if tune and not needed and not self._is_of_book(name) and self._is_there(tune):
-            names[tune] = f"{AWAY}/{tune}"
-        self.folder.move(names)
-        return {"name": names[name], "title": paper["title"]}
+        needed = {file.removeprefix(f"{AWAY}/") for one in others for file in _files(one)}
+        own = [file for file in _files(paper) if file != paper["_tune"] or not self._is_of_book(name)]
+        if not all(one["readable"] for one in others):  # who knows what those play
+            own, needed = [], {*needed, *self._takes(name)}
+        names = [name, *(file for file in dict.fromkeys([*own, *self._takes(name)]) if file not in needed)]
+        self.folder.move({file: f"{AWAY}/{file}" for file in names if self._is_there(file)})
+        return {"name": f"{AWAY}/{name}", "title": paper["title"]}
 
     def put_back(self, name: str) -> dict[str, Any]:
-        """Put a sheet back to where it was on the shelf, with its tune; give its ``name`` there.
+        """Put a sheet back to where it was on the shelf, with what went with it; give its ``name`` there.
 
         Raises
         ------
@@ -152,12 +154,18 @@ class Shelf:
             Where it wasn't put away, its place is taken, or it can't be moved.
         """
         paper = _of(self.papers(away=True), name)
-        tune = paper.get("_tune", "")
-        names = {name: name.removeprefix(f"{AWAY}/")}
-        if tune.startswith(f"{AWAY}/") and self._is_there(tune):
-            names[tune] = tune.removeprefix(f"{AWAY}/")
-        self.folder.move(names)
-        return {"name": names[name]}
+        names = dict.fromkeys([name, *_files(paper), *self._takes(name)])
+        self.folder.move(
+            {file: file.removeprefix(f"{AWAY}/") for file in names if _is_away(file) and self._is_there(file)}
+        )
+        return {"name": name.removeprefix(f"{AWAY}/")}
+
+    def _takes(self, name: str) -> list[str]:
+        """Give the takes that were recorded with a sheet and what was said of them: they have its name and a number."""
+        above, slash, file = name.rpartition("/")
+        own = re.compile(rf"{re.escape(file.rpartition('.')[0])}-take-\d+\.(?!toml|abc|txt)\w+")
+        found = self.folder.place(name).parent.iterdir()
+        return sorted(above + slash + path.name for path in found if own.fullmatch(path.name))
 
     def _is_there(self, name: str) -> bool:
         try:
@@ -203,6 +211,11 @@ class Shelf:
             return tune, ""
         number = table.get("number")
         return tune, _one_of(text, number) if isinstance(number, int) else text
+
+
+def _files(paper: Mapping[str, Any]) -> list[str]:
+    """Give the names of the files beside a sheet that it plays from."""
+    return [paper[key] for key in ("_tune", "_recording") if paper.get(key)]
 
 
 def _is_away(name: str) -> bool:
@@ -291,6 +304,8 @@ def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dic
     progression = table.get("progression")
     changes = table.get("changes")
     written = [progression] if isinstance(progression, str) else _CHORD.findall(text)
+    recording = table.get("recording")
+    played = recording.get("file") if isinstance(recording, dict) else None
     bare = not written and "compose" not in table
     if isinstance(changes, dict):
         written += [one for one in changes.values() if isinstance(one, str)]
@@ -305,6 +320,7 @@ def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dic
         "stairs": _stairs(table, meter, fields.get("R", "")),
         "waiting": bare or meter is None,
         "_tune": tune,
+        "_recording": f"{name[: name.rfind('/') + 1]}{played}" if isinstance(played, str) else "",
     }
 
 
