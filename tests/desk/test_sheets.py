@@ -12,6 +12,8 @@ import pytest
 from typer.testing import CliRunner
 
 from underbow.cli.commands import app
+from underbow.desk import shelf
+from underbow.files.caches import cache_folder
 
 from .conftest import HOME, TRACKS, Opened, opened
 from .page.jobs_by_hand import JIG, REEL, WALTZ
@@ -404,6 +406,32 @@ def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, le
         assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
     desk.change(bare[1], (["changes", "2"], "Bm"))
     assert waiting() == bare[1:]
+
+
+def test_chords_of_bare_tunes_are_known_when_the_desk_is_started_again(
+    desk: Opened, lessons: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = [desk.post("/sheets", {"abc": tune}).json()["name"] for tune in (REEL, JIG)]
+    read: list[str] = []
+
+    def chords(again: Opened) -> dict[str, list[str]]:
+        again.get("/shelf")
+        while again.get("/shelf/chords").json()["waiting"]:
+            pass
+        return {one["name"]: one["chords"] for one in again.get("/shelf").json()["sheets"] if one["name"] in names}
+
+    first, plain = chords(desk), shelf._worked_out
+    monkeypatch.setattr(shelf, "_worked_out", lambda folder, name: read.append(name) or plain(folder, name))
+    assert chords(opened(lessons)) == first
+    assert read == []
+    tune = tomllib.loads((lessons / names[1]).read_text("utf-8"))["tune"]
+    (lessons / tune).write_text(WALTZ, "utf-8")
+    assert chords(opened(lessons)) != first
+    assert read == [names[1]]
+    kept = cache_folder() / "tunes.jsonl"
+    kept.write_bytes(kept.read_bytes()[:-20] + b"\xff\x00{")  # broken off
+    assert chords(opened(lessons))[names[0]] == first[names[0]]
+    assert read == [names[1]] * 2
 
 
 def test_what_was_left_out_of_a_tunes_text_or_assumed_is_told_beside_it(desk: Opened, lessons: Path) -> None:

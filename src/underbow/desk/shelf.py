@@ -2,13 +2,15 @@
 
 A thousand sheets are looked at within a second: of a tune's file only the headings and the chords written over the notes are
 taken, and what hasn't changed since the last time isn't opened again. Where a tune has no chords, or doesn't say its meter, the
-tune has to be read and its chords found: that is done afterwards, a few sheets at a time, while the shelf is looked at.
+tune has to be read and its chords found: that is done afterwards, a few sheets at a time, while the shelf is looked at, and
+kept for the next time that the desk is started.
 
 Nothing is ever deleted: what is taken off the shelf lies in the folder ``put away``, and comes back to where it was.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
 import time
 import tomllib
@@ -19,10 +21,12 @@ from threading import Lock
 from typing import Any
 
 from underbow.desk.folder import AWAY, Folder
+from underbow.desk.kept import Kept
 from underbow.desk.paper.drawing import signs
 from underbow.desk.paper.edits import Edit, edited
 from underbow.errors import InputError
 from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern
+from underbow.jobs.versions import versions
 from underbow.tables import is_pattern
 from underbow.theory.key import Key
 from underbow.theory.meter import Meter
@@ -54,9 +58,12 @@ class Shelf:
     Parameters
     ----------
     folder : Folder
+    kept : Kept
+        What was found out about tunes before.
     """
 
     folder: Folder
+    kept: Kept = field(default_factory=Kept.usual)
     _known: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
 
@@ -93,7 +100,7 @@ class Shelf:
             waiting = [(name, *known) for name, known in self._known.items() if known[1]["waiting"]]
         out = []
         for name, stamp, paper in waiting:
-            whole = paper | {"waiting": False} | _worked_out(self.folder, name)
+            whole = paper | {"waiting": False} | self._worked_out(name, paper.get("_tune", ""))
             with self._lock:
                 if self._known.get(name) == (stamp, paper):
                     self._known[name] = (stamp, whole)
@@ -101,6 +108,20 @@ class Shelf:
             if time.monotonic() > end:
                 break
         return out, len(waiting) - len(out)
+
+    def _worked_out(self, name: str, tune: str) -> dict[str, Any]:
+        """Give what the paper has when its tune was read: as it was found before, where sheet, tune and program are the same."""
+        try:
+            texts = [self.folder.read(file) for file in (name, tune) if file]
+        except InputError:
+            return {}
+        code = dict(versions(fluidsynth=False))["code"]
+        key = hashlib.sha256(repr((code, texts)).encode()).hexdigest()[:40]
+        found = self.kept.get(key)
+        if found is None:
+            found = _worked_out(self.folder, name)
+            self.kept.keep(key, found)
+        return found
 
     def copy(self, name: str) -> dict[str, Any]:
         """Put a copy beside a sheet, which shares its tune's file; give its ``name`` and ``title``, and the ``tune`` they share.
