@@ -79,3 +79,13 @@ def signs(text: str) -> str:
     ('F♯m7♭5/B♭', 'B♭ dim', '♭♭7')
     """
     return _FLATS.sub(lambda flats: "♭" * len(flats[0]), text.replace("#", "♯"))
+
+
+def nth(number: int) -> str:
+    """Write which one of several it is.
+
+    >>> nth(1), nth(2), nth(3), nth(11), nth(22)
+    ('1st', '2nd', '3rd', '11th', '22nd')
+    """
+    ending = "th" if number // 10 % 10 == 1 else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"

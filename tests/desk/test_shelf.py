@@ -10,11 +10,13 @@ from typing import Any
 
 import pytest
 
+from underbow.desk import shelf
 from underbow.desk.folder import Folder
 from underbow.errors import InputError, UnderbowError
+from underbow.files.caches import cache_folder
 
-from .conftest import Opened
-from .page.jobs_by_hand import JIG, REEL
+from .conftest import Opened, opened
+from .page.jobs_by_hand import JIG, REEL, WALTZ
 
 
 def held(folder: Path) -> dict[str, bytes]:
@@ -81,6 +83,44 @@ def test_a_tune_that_another_sheet_plays_stays(desk: Opened, lessons: Path, back
     for number in back:
         shown = desk.sheet(put(desk, away[number], "back")["name"])
         assert shown["problems"] == []
+    assert held(lessons) == before
+
+
+def test_a_recording_and_takes_go_away_with_their_sheet_and_come_back(desk: Opened, lessons: Path) -> None:
+    takes = ("rushes-take-1.wav", "rushes-take-1.html", "rushes-take-12.webm")
+    others = ("rushes-take-1.toml", "rushes-take-one.wav", "rushes-2-take-1.wav", "shared.wav")
+    for name in (*takes, *others, "me.wav"):
+        (lessons / name).write_bytes(b"title = 'sound'\n")
+    desk.change("rushes.toml", (["recording", "file"], "me.wav"))
+    desk.change("gateposts.toml", (["recording", "file"], "shared.wav"))
+    desk.change("wet-socks.toml", (["recording", "file"], "shared.wav"))
+    before = held(lessons)
+    away = [put(desk, name, "away")["name"] for name in ("rushes.toml", "wet-socks.toml")]
+    gone = before.keys() - held(lessons).keys()
+    assert gone == {"rushes.toml", "rushes.abc", "me.wav", *takes, "wet-socks.toml", "wet-socks.abc"}
+    assert {f"put away/{name}" for name in gone} <= held(lessons).keys()
+    for name in away:
+        put(desk, name, "back")
+    assert held(lessons) == before
+
+
+def test_a_take_that_another_sheet_plays_stays(desk: Opened, lessons: Path) -> None:
+    (lessons / "rushes-take-1.wav").write_bytes(b"sound")
+    desk.change("gateposts.toml", (["recording", "file"], "rushes-take-1.wav"))
+    put(desk, "rushes.toml", "away")
+    assert (lessons / "rushes-take-1.wav").exists()
+
+
+def test_a_sheet_in_the_deepest_folder_is_put_away_and_comes_back(desk: Opened, lessons: Path) -> None:
+    deep = lessons / "a" / "b" / "c" / "d" / "e"
+    deep.mkdir(parents=True)
+    for ending in ("toml", "abc"):
+        (lessons / f"rushes.{ending}").rename(deep / f"rushes.{ending}")
+    before = held(lessons)
+    away = put(desk, "a/b/c/d/e/rushes.toml", "away")["name"]
+    assert [one["name"] for one in desk.get("/shelf").json()["away"]] == [away] == ["put away/a/b/c/d/e/rushes.toml"]
+    assert not list(deep.iterdir())
+    put(desk, away, "back")
     assert held(lessons) == before
 
 
@@ -207,3 +247,30 @@ def test_a_bare_tunes_chords_come_to_the_shelf_once_it_was_read(desk: Opened, le
         assert paper["stairs"] == [round(begin) for begin, _ in shown["plan"]["tempos"]]
     desk.change(bare[1], (["changes", "2"], "Bm"))
     assert waiting() == bare[1:]
+
+
+def test_chords_of_bare_tunes_are_known_when_the_desk_is_started_again(
+    desk: Opened, lessons: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = [desk.post("/sheets", {"abc": tune}).json()["name"] for tune in (REEL, JIG)]
+    read: list[str] = []
+
+    def chords(again: Opened) -> dict[str, list[str]]:
+        again.get("/shelf")
+        while again.get("/shelf/chords").json()["waiting"]:
+            pass
+        return {one["name"]: one["chords"] for one in again.get("/shelf").json()["sheets"] if one["name"] in names}
+
+    first, plain = chords(desk), shelf._worked_out
+    monkeypatch.setattr(shelf, "_worked_out", lambda folder, name: read.append(name) or plain(folder, name))
+    assert chords(opened(lessons)) == first
+    assert read == []
+    tune = tomllib.loads((lessons / names[1]).read_text("utf-8"))["tune"]
+    (lessons / tune).write_text(WALTZ, "utf-8")
+    assert chords(opened(lessons)) != first
+    assert read == [names[1]]
+    kept = cache_folder("tunes.jsonl")
+    assert kept is not None
+    kept.write_bytes(kept.read_bytes()[:-20] + b"\xff\x00{")  # broken off
+    assert chords(opened(lessons))[names[0]] == first[names[0]]
+    assert read == [names[1]] * 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -12,7 +13,9 @@ from underbow.ear.place import Place
 from underbow.ear.report import Advice, Heard, StrokeHeard
 from underbow.lesson.heard.page import make_heard_page
 from underbow.track.performance import Performance
+from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
+from underbow.track.sheet.read import build_sheet
 
 D_STRING, D4 = 1, 62
 
@@ -51,6 +54,20 @@ def test_no_line_ends_within_a_row_of_bars(sheet: Sheet, sharp: Heard) -> None:
     advised = replace(sharp, advice=(Advice("Lean on the click.", "1-4, 6"),))
     page = make_heard_page(sheet, advised, take="a.wav").decode()
     assert "Practise bars 1\u20114, 6." in page
+
+
+def test_a_bar_that_is_played_again_is_told_by_which_time_it_is(sharp: Heard) -> None:
+    abc = 'X:1\nT:Twice\nM:4/4\nL:1/4\nK:G\n|:"G"GABc|"D"d4:|'
+    sheet = build_sheet({"abc": abc, "pattern": "saw", "tempo": {"goal": 100, "passes": 1}})
+    performance = perform(sheet)
+    strokes = tuple(StrokeHeard(stroke, stroke.start, 1.0, 0.0, ()) for stroke in expected_strokes(performance))
+    page = make_heard_page(sheet, replace(sharp, performance=performance, strokes=strokes), take="a.wav").decode()
+    assert re.findall(r'<th scope="row">(Bar .*?)</th>', page) == [
+        "Bar 1",
+        "Bar 2",
+        "Bar 1, 2nd time",
+        "Bar 2, 2nd time",
+    ]
 
 
 def test_why_a_take_is_refused_stands_out(sheet: Sheet, sharp: Heard) -> None:

@@ -40,7 +40,7 @@ B4   │  │            │            │            │
 A4   │●─│            │          ●─│          ●─│
          1            2            3
 
-A, time 2, where it is different:
+A, 2nd time, where it is different:
       D
 D5   │●─────      │
       4"""
@@ -62,8 +62,8 @@ def test_a_section_that_comes_again_as_it_was_is_not_drawn_again() -> None:
     (tune,) = read_abc("X:1\nM:2/4\nL:1/4\nK:G\nP:A\n|:GA|1 Bd|GG:|2 Bc|GB|]\nP:B\n|:cA|dd:|\nP:A\nGA|Bc|GB|]\n")
     assert form(write_out(tune)) == "AABBA"
     text = tune_text(tune)
-    assert [line for line in text.split("\n") if "time" in line] == ["A, time 2, where it is different:"]
-    assert text[text.index("time 2") : text.index("B\n")].rstrip().endswith("\n      4        5")
+    assert [line for line in text.split("\n") if "time" in line] == ["A, 2nd time, where it is different:"]
+    assert text[text.index("2nd time") : text.index("B\n")].rstrip().endswith("\n      4        5")
     plain = "X:1\nT:t\nM:3/4\nL:1/4\nK:G\nD|GBd|G2:|\n"
     assert "time 2" not in tune_text(read_abc(plain)[0])
     assert "form A, 1 bar\n" in tune_text(read_abc("X:1\nT:t\nM:2/4\nL:1/4\nK:G\nGA|]\n")[0])
@@ -159,6 +159,6 @@ def test_a_second_ending_is_drawn_where_only_the_lead_into_the_next_part_is_diff
     abc = "X:1\nM:2/4\nL:1/8\nK:G\nDF|:G2B2|A2c2|1 G2DF:|2 G2Bd||\n|:g4|e4|1 d2Bd:|2 d2|]"
     text = tune_text(read_abc(abc)[0])
     heads = [line for line in text.split("\n") if "time" in line]
-    assert heads == ["A, time 2, where it is different:", "B, time 2, where it is different:"]
-    second = text[text.index("A, time 2") :]
+    assert heads == ["A, 2nd time, where it is different:", "B, 2nd time, where it is different:"]
+    second = text[text.index("A, 2nd time") :]
     assert second[: second.index("\nB\n")].rstrip().endswith("\n      4")

@@ -34,6 +34,7 @@ _TYPES = {"html": "text/html", "css": "text/css", "js": "text/javascript", "svg"
 _SHARED = {  # with what makes each a module
     "latency.js": "export { latency };\n",
     "listener.js": "",
+    "syllables.js": "export { fitSyllables };\n",
     "take.js": "export { Take, refusal, wav };\n",
 }
 MOST_JSON = 3_000_000

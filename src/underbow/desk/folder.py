@@ -90,7 +90,7 @@ class Folder:
         usual = (
             0 < len(name) <= _LONGEST
             and name == "/".join(parts)
-            and len(parts) <= _DEEPEST
+            and len(parts) <= _DEEPEST + (parts[0] == AWAY)
             and all(_is_usual(part) for part in parts)
         )
         path = self.path.joinpath(*parts) if usual else self.path
@@ -126,7 +126,7 @@ class Folder:
                         continue
                     with suppress(OSError):
                         if entry.is_dir(follow_symlinks=False):
-                            if name.count("/") + 1 < _DEEPEST:
+                            if name.count("/") + 1 < _DEEPEST + away:
                                 waiting.append((name + "/", Path(entry.path)))
                         elif entry.name.lower().endswith(endings) and entry.is_file() and self._holds(name):
                             yield name, entry.stat()

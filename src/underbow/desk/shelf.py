@@ -2,13 +2,15 @@
 
 A thousand sheets are looked at within a second: of a tune's file only the headings and the chords written over the notes are
 taken, and what hasn't changed since the last time isn't opened again. Where a tune has no chords, or doesn't say its meter, the
-tune has to be read and its chords found: that is done afterwards, a few sheets at a time, while the shelf is looked at.
+tune has to be read and its chords found: that is done afterwards, a few sheets at a time, while the shelf is looked at, and
+kept for the next time that the desk is started.
 
 Nothing is ever deleted: what is taken off the shelf lies in the folder ``put away``, and comes back to where it was.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
 import time
 import tomllib
@@ -19,9 +21,11 @@ from threading import Lock
 from typing import Any
 
 from underbow.desk.folder import AWAY, Folder
+from underbow.desk.kept import Kept
 from underbow.desk.paper.edits import Edit, edited
 from underbow.errors import InputError
 from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern
+from underbow.jobs.versions import versions
 from underbow.tables import is_pattern
 from underbow.text import signs
 from underbow.theory.key import Key
@@ -54,9 +58,12 @@ class Shelf:
     Parameters
     ----------
     folder : Folder
+    kept : Kept
+        What was found out about tunes before.
     """
 
     folder: Folder
+    kept: Kept = field(default_factory=Kept.usual)
     _known: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
 
@@ -77,11 +84,7 @@ class Shelf:
                     paper = self._paper(name, stamps)
                     if paper:
                         out.append(paper)
-            self._known = {
-                name: kept
-                for name, kept in self._known.items()
-                if name in stamps or name.startswith(f"{AWAY}/") != away
-            }
+            self._known = {name: kept for name, kept in self._known.items() if name in stamps or _is_away(name) != away}
         return sorted(out, key=lambda paper: (paper["title"].casefold(), paper["name"]))
 
     def work_out(self, seconds: float = 0.2) -> tuple[list[dict[str, Any]], int]:
@@ -97,7 +100,7 @@ class Shelf:
             waiting = [(name, *known) for name, known in self._known.items() if known[1]["waiting"]]
         out = []
         for name, stamp, paper in waiting:
-            whole = paper | {"waiting": False} | _worked_out(self.folder, name)
+            whole = paper | {"waiting": False} | self._worked_out(name, paper.get("_tune", ""))
             with self._lock:
                 if self._known.get(name) == (stamp, paper):
                     self._known[name] = (stamp, whole)
@@ -105,6 +108,20 @@ class Shelf:
             if time.monotonic() > end:
                 break
         return out, len(waiting) - len(out)
+
+    def _worked_out(self, name: str, tune: str) -> dict[str, Any]:
+        """Give what the paper has when its tune was read: as it was found before, where sheet, tune and program are the same."""
+        try:
+            texts = [self.folder.read(file) for file in (name, tune) if file]
+        except InputError:
+            return {}
+        code = dict(versions(fluidsynth=False))["code"]
+        key = hashlib.sha256(repr((code, texts)).encode()).hexdigest()[:40]
+        found = self.kept.get(key)
+        if found is None:
+            found = _worked_out(self.folder, name)
+            self.kept.keep(key, found)
+        return found
 
     def copy(self, name: str) -> dict[str, Any]:
         """Put a copy beside a sheet, which shares its tune's file; give its ``name`` and ``title``, and the ``tune`` they share.
@@ -129,7 +146,9 @@ class Shelf:
         return {"name": new, "title": title, "tune": paper.get("_tune", "")}
 
     def put_away(self, name: str) -> dict[str, Any]:
-        """Take a sheet off the shelf, and its tune with it unless another sheet plays it; give its new ``name`` and ``title``.
+        """Take a sheet off the shelf; give its new ``name`` and ``title``.
+
+        Its tune and its recording go with it, unless another sheet has them too, and the takes that were recorded with it.
 
         Raises
         ------
@@ -138,17 +157,17 @@ class Shelf:
         """
         papers = self.papers()
         paper = _of(papers, name)
-        tune = paper.get("_tune", "")
         others = [one for one in [*papers, *self.papers(away=True)] if one is not paper]
-        needed = any(one.get("_tune", "").removeprefix(f"{AWAY}/") == tune or not one["readable"] for one in others)
-        names = {name: f"{AWAY}/{name}"}
-        if tune and not needed and not self._is_of_book(name) and self._is_there(tune):
-            names[tune] = f"{AWAY}/{tune}"
-        self.folder.move(names)
-        return {"name": names[name], "title": paper["title"]}
+        needed = {file.removeprefix(f"{AWAY}/") for one in others for file in _files(one)}
+        own = [file for file in _files(paper) if file != paper["_tune"] or not self._is_of_book(name)]
+        if not all(one["readable"] for one in others):  # who knows what those play
+            own, needed = [], {*needed, *self._takes(name)}
+        names = [name, *(file for file in dict.fromkeys([*own, *self._takes(name)]) if file not in needed)]
+        self.folder.move({file: f"{AWAY}/{file}" for file in names if self._is_there(file)})
+        return {"name": f"{AWAY}/{name}", "title": paper["title"]}
 
     def put_back(self, name: str) -> dict[str, Any]:
-        """Put a sheet back to where it was on the shelf, with its tune; give its ``name`` there.
+        """Put a sheet back to where it was on the shelf, with what went with it; give its ``name`` there.
 
         Raises
         ------
@@ -156,12 +175,18 @@ class Shelf:
             Where it wasn't put away, its place is taken, or it can't be moved.
         """
         paper = _of(self.papers(away=True), name)
-        tune = paper.get("_tune", "")
-        names = {name: name.removeprefix(f"{AWAY}/")}
-        if tune.startswith(f"{AWAY}/") and self._is_there(tune):
-            names[tune] = tune.removeprefix(f"{AWAY}/")
-        self.folder.move(names)
-        return {"name": names[name]}
+        names = dict.fromkeys([name, *_files(paper), *self._takes(name)])
+        self.folder.move(
+            {file: file.removeprefix(f"{AWAY}/") for file in names if _is_away(file) and self._is_there(file)}
+        )
+        return {"name": name.removeprefix(f"{AWAY}/")}
+
+    def _takes(self, name: str) -> list[str]:
+        """Give the takes that were recorded with a sheet and what was said of them: they have its name and a number."""
+        above, slash, file = name.rpartition("/")
+        own = re.compile(rf"{re.escape(file.rpartition('.')[0])}-take-\d+\.(?!toml|abc|txt)\w+")
+        found = self.folder.place(name).parent.iterdir()
+        return sorted(above + slash + path.name for path in found if own.fullmatch(path.name))
 
     def _is_there(self, name: str) -> bool:
         try:
@@ -207,6 +232,15 @@ class Shelf:
             return tune, ""
         number = table.get("number")
         return tune, _one_of(text, number) if isinstance(number, int) else text
+
+
+def _files(paper: Mapping[str, Any]) -> list[str]:
+    """Give the names of the files beside a sheet that it plays from."""
+    return [paper[key] for key in ("_tune", "_recording") if paper.get(key)]
+
+
+def _is_away(name: str) -> bool:
+    return name.startswith(f"{AWAY}/")
 
 
 def _of(papers: Sequence[dict[str, Any]], name: str) -> dict[str, Any]:
@@ -291,6 +325,8 @@ def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dic
     progression = table.get("progression")
     changes = table.get("changes")
     written = [progression] if isinstance(progression, str) else _CHORD.findall(text)
+    recording = table.get("recording")
+    played = recording.get("file") if isinstance(recording, dict) else None
     bare = not written and "compose" not in table
     if isinstance(changes, dict):
         written += [one for one in changes.values() if isinstance(one, str)]
@@ -305,6 +341,7 @@ def _described(name: str, table: Mapping[str, Any], tune: str, text: str) -> dic
         "stairs": _stairs(table, meter, fields.get("R", "")),
         "waiting": bare or meter is None,
         "_tune": tune,
+        "_recording": f"{name[: name.rfind('/') + 1]}{played}" if isinstance(played, str) else "",
     }
 
 

@@ -10,7 +10,7 @@ __all__ = ["cache_folder"]
 
 
 def cache_folder(inner: str) -> Path | None:
-    """Give a folder in that of what can be made again: ``UNDERBOW_CACHE``, or the user's own; None for a user without a home."""
+    """Give a place in the folder of what can be made again: ``UNDERBOW_CACHE``, or the user's own; None without a home."""
     try:
         return _folder() / inner
     except RuntimeError:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from textwrap import wrap
 
+from underbow.text import nth
 from underbow.theory.key import Key
 from underbow.theory.pitch import LETTERS, PitchClass
 from underbow.theory.progression import ChordSpan
@@ -173,7 +174,7 @@ def tune_text(tune: Tune, width: int = 80) -> str:
     shown = _TimeLine(melody)
     for name, time, bars in _shown_sections(melody):
         if time > 1:
-            lines.append(f"{name}, time {time}, where it is different:")
+            lines.append(f"{name}, {nth(time)} time, where it is different:")
         lines += _section_lines(name if time == 1 else "", bars, shown, width)
     for fault in tune.told:
         lines += wrap(f"! {fault}", width, subsequent_indent="  ")

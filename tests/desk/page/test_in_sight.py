@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from ...lesson.practice.sung import SONG, WIDER, touching
 from .conftest import At
 from .jobs_by_hand import JIG, paste_tune
 
@@ -109,6 +110,16 @@ def test_nothing_on_the_paper_is_cut_or_written_over(at: At, size: tuple[int, in
     at.open("wet-socks.toml")
     at.until(lambda: at.browser.run("return document.querySelector('#title').value.startsWith('Wet')"))
     assert set(at.browser.run(stairs)) == {False}
+
+
+def test_words_under_the_notes_keep_apart_in_wider_letters_too(at: At) -> None:
+    at.browser.run(
+        "const more = new CSSStyleSheet(); more.replaceSync(arguments[0]); document.adoptedStyleSheets = [more]", WIDER
+    )
+    (at.folder / "wet-socks.abc").write_text(SONG, encoding="utf-8")
+    at.open("wet-socks.toml")
+    at.until(lambda: touching(at.browser, ".music")[1] == [])
+    assert touching(at.browser, ".music")[0] == 44
 
 
 def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_stand_in_columns(at: At) -> None:

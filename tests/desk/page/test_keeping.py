@@ -156,6 +156,41 @@ def test_what_cannot_be_saved_stays_where_it_was_typed_with_the_reason(browser: 
         browser.go("about:blank")
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="sets another program's limit as Linux does")
+def test_who_leaves_what_is_not_saved_is_asked(browser: Chromium, lessons: Path) -> None:
+    resource = pytest.importorskip("resource")
+    leaves = (
+        "const e = new Event('beforeunload', {cancelable: true}); dispatchEvent(e);"
+        "return [e.defaultPrevented, location.hash, document.querySelector('#title')?.value ?? 'the shelf']"
+    )
+    with running(lessons) as (program, address):
+        at = At(browser, lessons, address)
+        at.open("gateposts.toml")
+        title = at.table("gateposts.toml")["title"]
+        assert browser.run(leaves) == [False, "#sheet/gateposts.toml", title]
+        limit = resource.prlimit(program.pid, resource.RLIMIT_FSIZE, (0, resource.RLIM_INFINITY))
+        for end in ("!", "?"):
+            at.hands.press("#title")
+            at.browser.keys("End", end, "Enter")
+            at.hands.see("#part-head p.unkept")
+            at.hands.press("#to-shelf")
+            at.hands.press("#stay")
+            at.hands.see("#stay", gone=True)
+            assert browser.run(leaves) == [True, "#sheet/gateposts.toml", title + end]
+            at.browser.keys("Alt+s")
+            at.hands.see("#stay")
+            assert "The heading of the sheet" in browser.run("return document.querySelector('.slip').innerText")
+            if end == "?":
+                resource.prlimit(program.pid, resource.RLIMIT_FSIZE, limit)
+            at.hands.press("#lose" if end == "!" else "#try-again")
+            at.hands.see(".papers a")
+            assert browser.run(leaves) == [False, "", "the shelf"]
+            at.open("gateposts.toml")
+        assert at.table("gateposts.toml")["title"] == f"{title}?"
+        assert browser.run("return spy.faults") == []
+        at.browser.go("about:blank")
+
+
 def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
     at.open("rushes.toml")
     at.browser.run("import('/page/stage.js').then(({ state }) => clearInterval(state.now.watch))")

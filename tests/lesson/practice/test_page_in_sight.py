@@ -1,4 +1,4 @@
-"""The page in headless Chromium: what is seen and what can be reached, on any screen, at any size, in any light."""
+"""What is seen of the page and what can be reached, mostly in Chromium: on any screen, at any size, in any light."""
 
 from __future__ import annotations
 
@@ -6,8 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from underbow.lesson.practice import page as practice_page
+from underbow.track.sequencer import perform
+
 from .browsers import Chromium
-from .conftest import Page, Track
+from .conftest import Page, Track, no_sound, short_sheet
+from .sung import SONG, WIDER, touching
 
 SIZES = [(360, 740), (768, 1024), (1440, 900), (844, 390), (320, 568)]
 
@@ -75,13 +79,29 @@ def test_tune_and_chord_share_the_screen(browser: Page, track: Track, size: tupl
         assert line[1] <= dock + 12
 
 
+def test_words_under_the_notes_keep_apart_in_wider_letters_too(
+    any_browser: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Held against letters 15 % wider than the engraver's: in the engraving that is seen, and in the one that may be printed."""
+    plain = practice_page._asset
+    monkeypatch.setattr(practice_page, "_asset", lambda name: plain(name) + WIDER * (name == "page.css"))
+    sheet = short_sheet(abc=SONG, pattern="saw")
+    performance = perform(sheet)
+    path = tmp_path / "song.html"
+    path.write_bytes(practice_page.make_page(sheet, performance, sheet.mixes, no_sound(performance)))
+    any_browser.open(path, 390, 844)
+    assert [touching(any_browser.browser, music) for music in (".music.narrow", ".music.wide")] == [(44, []), (44, [])]
+    pressed = "return document.querySelectorAll('.music.narrow .syl text[textLength]').length"
+    assert 0 < any_browser.run(pressed) < 40  # where there is room letters stay as they are
+
+
 def test_all_that_matters_can_be_read_from_two_metres(browser: Page, track: Track) -> None:
-    """A letter is read at 5 minutes of arc (the 20/20 line of an eye chart, ISO 8596); four times that is easy at a glance.
+    """A letter is read at 5 minutes of arc (the 20/20 line of an eye chart, ISO 8506); four times that is easy at a glance.
 
     At two metres that is 11.6 mm; twice that line, 5.8 mm, for what one looks at now and then: pass, bar, tempo. A CSS pixel is
     1/96 inch by definition, and about 1/160 inch on a phone held as one.
     """
-    easy = 2_000 * 4 * 5 / 60 * 3.14159265 / 180
+    easy = 2_000 * 4 * 5 / 60 * 3.14150265 / 180
     phone, desk = 25.4 / 160, 25.4 / 96
     for (width, height), millimetres in [((360, 740), phone), ((1440, 900), desk), ((1366, 768), desk)]:
         browser.open(track.path, width, height)

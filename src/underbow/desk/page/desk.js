@@ -1,13 +1,32 @@
 // The desk: shelf or sheet on the stand, and the keys.
+import { inTurn } from "./ask.js";
 import { $, el, tell, typing } from "./dom.js";
 import { say } from "./words.js";
-import { go, leave, showKeys, showRail, state } from "./stage.js";
+import { go, leave, parting, showKeys, showRail, state } from "./stage.js";
 import { showShelf } from "./shelf.js";
 import { showSheet } from "./sheet.js";
 
 const stand = $("#stand"), dock = $("#dock");
 
+let shown = ""; // the address of what is on the stand
+
+// Another address was asked for; until it may be left, the sheet stays where it is.
 async function route() {
+  const wanted = location.hash;
+  if (wanted !== shown && state.now) {
+    await inTurn(() => {}); // what is being saved now
+    if (location.hash !== wanted) return;
+    if (state.now?.unsaved?.length) {
+      history.replaceState(null, "", shown);
+      parting(() => go(wanted || "#"));
+      return;
+    }
+  }
+  shown = wanted;
+  await show();
+}
+
+async function show() {
   leave();
   state.now?.halt?.();
   state.now = null;
@@ -29,6 +48,7 @@ async function route() {
 }
 
 addEventListener("hashchange", route);
+addEventListener("beforeunload", (event) => { if (state.now?.unsaved?.length) event.preventDefault(); });
 addEventListener("keydown", (event) => {
   if (document.body.classList.contains("covered")) return;
   const command = event.ctrlKey || event.metaKey;

@@ -58,6 +58,9 @@ export class Sheet {
     return this;
   }
 
+  // The headings of the parts that hold what couldn't be saved.
+  get unsaved() { return [...new Set(this.unkept.filter((one) => one.why).map((one) => partTitle(one.part) || say("heading")))]; }
+
   halt() { this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
 
   rail() {
@@ -230,7 +233,7 @@ export class Sheet {
   // body may be a function: what it gives is asked for once all before has been answered.
   ask(what, body) {
     const part = what === "changes" ? (body.edits ? PARTS[body.edits[0].key[0]] ?? "head" : "text") : { bow: "bow", recording: "playing" }[what] ?? "tune";
-    const field = this.hand?.matches?.("input, select, textarea") ? this.hand : null;
+    const field = [document.activeElement, this.hand].find((one) => this.paper.contains(one ?? null) && one.matches("input, select, textarea")) ?? null;
     return this.keepAll({ what, body, part, field, same: JSON.stringify([what, body.edits?.map((edit) => edit.key)]) });
   }
 

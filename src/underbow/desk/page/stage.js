@@ -30,13 +30,25 @@ export function lay(label, ...content) {
   return slip;
 }
 
+// Does what leaves the sheet; where something on it isn't saved, only when the teacher says so.
+export async function parting(go) {
+  await inTurn(() => {}); // what is being saved now
+  const sheet = state.now, parts = sheet?.unsaved ?? [];
+  if (!parts.length) return go();
+  const away = () => { leave(); sheet.unkept = []; return go(); };
+  const again = async () => { leave(); await sheet.keepAll(); if (!sheet.unsaved.length) go(); };
+  return lay(say("unsaved"), el("h2", {}, say("unsaved")), el("p", {}, say("unsaved_how", { parts: parts.join(", ") })),
+    el("p", {}, el("button", { type: "button", class: "press", id: "try-again", onclick: again }, say("try_again")),
+      word(say("stay"), leave, { id: "stay" }), " · ", word(say("lose"), away, { id: "lose" })));
+}
+
 export function showRail(here, own = []) {
   document.title = here ? `${here} · ${say("app")}` : `${say("sheets_in", { folder: state.folder })} · ${say("app")}`;
   rail.replaceChildren(
     el("nav", { "aria-label": say("sheets_in", { folder: state.folder }) },
       here ? [el("a", { href: "#", id: "to-shelf" }, say("sheets_in", { folder: state.folder })), el("span", { "aria-hidden": "true" }, " / "),
         el("b", { id: "here", dir: "auto" }, here)] : el("b", {}, say("sheets_in", { folder: state.folder }))),
-    el("p", { class: "quiet" }, own, word(say("keys"), showKeys, { title: "?" }), word(say("close"), close, { id: "close" })),
+    el("p", { class: "quiet" }, own, word(say("keys"), showKeys, { title: "?" }), word(say("close"), () => parting(close), { id: "close" })),
   );
 }
 

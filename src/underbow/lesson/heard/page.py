@@ -17,7 +17,7 @@ from underbow.ear.report import Heard, StrokeHeard, drift, swing
 from underbow.fiddle.drawing.grid_svg import BAR_WIDTH, draw_bar_svg
 from underbow.fiddle.drawing.shape_svg import draw_heard_svg
 from underbow.lesson.heard.words import VERDICTS, WORDS
-from underbow.text import one_line, policy_name, signs
+from underbow.text import nth, one_line, policy_name, signs
 from underbow.theory.chord import Chord
 from underbow.track.performance import Pass
 from underbow.track.runs import strokes_by_bar
@@ -185,7 +185,7 @@ def _bars(sheet: Sheet, heard: Heard) -> Iterator[str]:
     yield from (f'<th scope="col">{escape(str(played.tempo))}</th>' for played in playings)
     yield "</tr></thead><tbody>"
     for (number, time), cells in rows.items():
-        name = WORDS["bar"].format(number=number) + (f", {WORDS['time'].format(time=time)}" if time > 1 else "")
+        name = WORDS["bar_time" if time > 1 else "bar"].format(number=number, time=nth(time))
         yield f'<tr><th scope="row">{escape(name)}</th>'
         yield from (f"<td>{cells.get(played.playing, '')}</td>" for played in playings)
         yield "</tr>"

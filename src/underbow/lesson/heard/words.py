@@ -53,7 +53,7 @@ WORDS = {
         "not hear at all."
     ),
     "bar": "Bar {number}",
-    "time": "time {time}",
+    "bar_time": "Bar {number}, {time} time",
     "said_bar": "milliseconds late: {offs}",
     "said_missing": "not heard",
     "progress": "From take to take",

@@ -312,6 +312,11 @@ const KEYS = {
 };
 
 build();
+for (const music of document.querySelectorAll(".music")) {
+  music.style.display = "block";  // the one that isn't shown may yet be printed
+  fitSyllables(music);
+  music.style.display = "";
+}
 practice.onchange = refresh;
 practice.ontell = (word) => tell(word && words[word]);
 for (const [id, press] of Object.entries(PRESSES)) $(id).addEventListener("click", press);
@@ -330,6 +335,7 @@ notation.onask = (word) => {
   tell(word && words[word]);
 };
 window.addEventListener("resize", () => {
+  document.querySelectorAll(".music").forEach((music) => fitSyllables(music));
   view.shown.measure = undefined;
   notation.show(practice.repeating ? practice.loop : null, book);
   refresh();

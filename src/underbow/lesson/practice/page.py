@@ -42,6 +42,7 @@ _SCRIPTS = (
     "book",
     "practice",
     "view",
+    "syllables",
     "notation",
     "panels",
     "page",

@@ -12,6 +12,7 @@ from dataclasses import replace
 from fractions import Fraction
 
 from underbow.errors import Fault, InputError, near_miss
+from underbow.text import nth
 from underbow.theory.chord import Chord
 from underbow.theory.progression import ChordSpan, Progression, divided, joined
 from underbow.tune.tune import Bar, Melody, MelodyNote, Tune
@@ -109,9 +110,9 @@ def time_words(time: int) -> str:
     """Say which time a bar is played; nothing for the first.
 
     >>> time_words(1), time_words(2), time_words(5)
-    ('', ', second time', ', time 5')
+    ('', ', second time', ', 5th time')
     """
-    return "" if time == 1 else f", {_TIMES[time]} time" if time in _TIMES else f", time {time}"
+    return "" if time == 1 else f", {_TIMES.get(time, nth(time))} time"
 
 
 _TIMES = {2: "second", 3: "third", 4: "fourth"}

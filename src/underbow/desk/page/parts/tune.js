@@ -1,6 +1,7 @@
 // The tune: its staff, and its text beside it where it is being written. The staff follows what is typed at once.
 import { ask, path } from "../ask.js";
 import { $, $$, drawing, el, narrow, word } from "../dom.js";
+import { fitSyllables } from "../syllables.js";
 import { say } from "../words.js";
 
 const TRY = 50, KEEP = 900; // milliseconds after the last key
@@ -59,6 +60,7 @@ export function showTune(sheet) {
   function ready() {
     const staff = svg();
     if (!staff?.isConnected) return;
+    fitSyllables(music);
     for (const group of $$("[data-measure]", staff)) {
       const bar = barOf.get(Number(group.dataset.measure));
       if (bar && !bar.ink) group.classList.add("guess");
