@@ -30,9 +30,9 @@ def number(
 
     >>> number(0, 512)("8")
     8
-    >>> number(0, 512)("two")
+    >>> number(0, 512)("two")  # doctest: +IGNORE_EXCEPTION_DETAIL
     Traceback (most recent call last):
-    typer._click.exceptions.BadParameter: found two, expected a whole number from 0 to 512
+    typer.BadParameter: found two, expected a whole number from 0 to 512
     """
 
     def read(text: str) -> float:
