@@ -1,10 +1,10 @@
-"""Count the profiles of ``tune/keyfind.py``, and measure how well keys are found and wrong ones doubted.
+"""Count the profiles of ``tune/keydoubt.py``, and measure how well keys are found and wrong ones doubted.
 
-    PYTHONPATH=src:benchmarks/chords python benchmarks/chords/keys.py FOLDER
+    PYTHONPATH=src:benchmarks/recording python benchmarks/chords/keys.py FOLDER
 
-FOLDER holds the collection (see collection.py). The other two collections are O'Neill's and Ryan's, as music21 carries them:
-nothing is counted in them. A wrong key is made by writing another tonic, one to three fifths away, in the K: line
-and reading the same letters again.
+FOLDER holds the collection (see collection.py); keys are found by what ``benchmarks/recording/tonics.py`` counted in half of
+it. The other two collections are O'Neill's and Ryan's, as music21 carries them: nothing is counted in them. A wrong key is made
+by writing another tonic, one to three fifths away, in the K: line and reading the same letters again.
 """
 
 from __future__ import annotations
@@ -17,12 +17,15 @@ from pathlib import Path
 
 import music21
 from collection import load
+from tonics import Example
 
 from underbow.theory.key import Key
 from underbow.theory.pitch import PitchClass
 from underbow.tune.abc.reader import read_abc
-from underbow.tune.keyfind import doubted, find_key, reread
+from underbow.tune.keydoubt import doubted, reread
+from underbow.tune.keyfind import find_key
 from underbow.tune.tune import Tune
+from underbow.tune.written_out import write_out
 
 CORPUS = Path(music21.__file__).parent / "corpus"
 
@@ -48,9 +51,8 @@ def profiles(tunes: Sequence[Tune]) -> None:
 
 def measure(name: str, tunes: Sequence[Tune]) -> None:
     """Print how many keys are found from the notes alone, how many good ones are doubted, how many wrong ones are caught."""
-    found = [
-        find_key((note.midi, note.length) for measure in tune.measures for note in measure.notes) for tune in tunes
-    ]
+    examples = [Example.of(tune, write_out(tune)) for tune in tunes]
+    found = [find_key(example.line, example.bar, example.part) for example in examples]
     tonic = sum(key.tonic.number == tune.key.tonic.number for key, tune in zip(found, tunes, strict=True))
     signature = sum(key.signature == tune.key.signature for key, tune in zip(found, tunes, strict=True))
     doubts = [tune for tune in tunes if doubted(tune)]

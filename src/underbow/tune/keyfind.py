@@ -1,225 +1,158 @@
-"""The key of a melody from its notes, and whether a written key can be right.
+"""The key of a melody from its notes.
 
-A key is as likely as the notes are in it: how much of the time each tone above the tonic has, which tones fall on the first
-beats, and which is the last. The shares are counted in a collection of tunes, and measured, by ``benchmarks/chords/keys.py``;
-mixolydian has its seventh where major has it a semitone higher, dorian its sixth and seventh likewise. The method is that of
-profiles (Krumhansl and Kessler 1982, by correlation; here by likelihood).
-
-A written key is doubted where another one is far likelier and the tune does not end on the written tonic. Then either the
-notes are right and only their tonic is another (K:G over a tune in E minor), or the K: line itself is wrong and its letters
-were meant with another signature.
+A key is as likely as the notes are in it: how much of the time each tone above the tonic has, which tones begin and end the
+parts, and which sound in their first and last bars. The method is that of profiles (Krumhansl and Kessler 1982, by correlation;
+here by likelihood). The shares are counted in a collection of tunes, and what they weigh is found by a conditional logit
+(McFadden 1974), by ``benchmarks/recording/tonics.py``. Mixolydian is taken for major with a low
+seventh, dorian for minor with a high sixth.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
-from math import inf, log
+from math import log, sqrt
 
 from underbow.theory.key import MODES, Key
 from underbow.theory.pitch import PitchClass
-from underbow.tune.tune import Measure, Tune
 
-# Per mille, by semitones above the tonic.
-_TIME = {
-    "major": (227, 4, 131, 5, 165, 83, 8, 190, 5, 103, 8, 70),
-    "minor": (217, 18, 115, 134, 18, 104, 20, 172, 47, 26, 98, 31),
-}
-_FIRST = {
-    "major": (236, 2, 108, 3, 188, 85, 5, 211, 3, 101, 7, 51),
-    "minor": (244, 11, 102, 148, 11, 57, 10, 257, 35, 15, 89, 21),
-}
-_LAST = {
-    "major": (804, 1, 37, 1, 14, 39, 1, 62, 1, 29, 3, 7),
-    "minor": (750, 9, 46, 65, 9, 9, 9, 28, 9, 9, 46, 9),
-}
-_RARER = {"major": 0.0, "minor": -0.7, "dorian": -1.0, "mixolydian": -1.0}  # logarithms of how rare the modes are
-_SIGNATURES = range(-4, 6)  # of fiddle tunes
-_MOST_TIME, _MOST_FIRST, _ENDS = 100.0, 8.0, 3.0  # quarters and first beats that count, and how much the last note does
-_LIKELIER, _MISREAD = 10.0, 6.0  # natural logarithms: to doubt a key, and to take its line for wrong
-_PLAINLY = 15.0  # likelier by so much, the line is wrong even where the notes as they sound fit some key
-_KEPT = 2.0  # for a key that has the written signature
-_LEAST_NOTES = 16
+__all__ = ["KINDS", "THIRDS", "Line", "Tones", "claims", "find_key", "heard", "profile", "swapped", "usual_keys"]
 
 Tones = Mapping[int, float]
+Shares = Mapping[str, Sequence[float]]
+Line = Sequence[tuple[Fraction, Fraction, int]]
+
+# Per mille, by semitones above the tonic.
+_COUNTED = {
+    "major": {
+        "time": (225, 2, 133, 4, 168, 83, 7, 193, 3, 106, 4, 72),
+        "begins": (346, 2, 50, 3, 282, 20, 2, 225, 2, 53, 3, 14),
+        "ends": (743, 3, 31, 4, 28, 28, 4, 93, 2, 52, 5, 7),
+        "first bar": (269, 2, 87, 6, 239, 44, 6, 224, 1, 76, 3, 43),
+        "last bar": (650, 1, 62, 2, 66, 33, 3, 93, 1, 44, 1, 44),
+    },
+    "minor": {
+        "time": (250, 1, 116, 166, 1, 107, 6, 192, 43, 4, 103, 11),
+        "begins": (321, 21, 21, 240, 21, 21, 21, 222, 29, 21, 42, 21),
+        "ends": (602, 21, 35, 81, 21, 57, 21, 53, 21, 21, 47, 21),
+        "first bar": (279, 3, 77, 218, 3, 61, 12, 204, 36, 8, 88, 13),
+        "last bar": (590, 3, 75, 148, 3, 56, 3, 84, 11, 3, 22, 3),
+    },
+}
+KINDS = ("time", "begins", "ends", "first bar", "last bar")
+THIRDS = {"major": "major", "minor": "minor", "dorian": "minor", "mixolydian": "major"}  # what is counted for each mode
+_WEIGHTS = {"time": 0.97, "begins": 0.42, "ends": 0.34, "first bar": 0.21, "last bar": 0.47}
+_USUAL = {"major": 0.0, "minor": -1.07, "dorian": -2.75, "mixolydian": -2.27}  # logarithms of how usual the modes are
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
-    """A key that fits far better than the written one.
+def find_key(line: Line, bar: Fraction, part: Fraction | None = None) -> Key:
+    """Find the key of a line of notes.
 
     Parameters
     ----------
-    key : Key
-    misread : bool
-        Whether the notes fit it only when their letters are read again with its signature: the K: line is wrong.
-    """
+    line : sequence of (Fraction, Fraction, int)
+        For each note its start in quarters from the first bar line (in a pickup, below 0), its length, and its MIDI number; in
+        order, at least one.
+    bar : Fraction
+        Quarters.
+    part : Fraction, optional
+        Quarters of a part, where one is repeated; else all of it is one part.
 
-    key: Key
-    misread: bool
-
-
-def find_key(notes: Iterable[tuple[int, Fraction]]) -> Key:
-    """Find the key of notes given as MIDI numbers with their lengths in quarters.
-
-    >>> scale = [(62, Fraction(1)), (64, Fraction(1)), (66, Fraction(1)), (67, Fraction(1)), (69, Fraction(1)), (73, Fraction(1))]
-    >>> str(find_key([*scale, (74, Fraction(2))]))
+    Examples
+    --------
+    >>> scale = [(Fraction(at), Fraction(1), midi) for at, midi in enumerate((62, 64, 66, 67, 69, 71, 73, 74))]
+    >>> str(find_key(scale, Fraction(4)))
     'D'
     """
-    time: Counter[int] = Counter()
-    last = 0
-    for midi, length in notes:
-        time[midi % 12] += float(length)  # type: ignore[assignment]
-        last = midi % 12
-    return max(_keys(range(-5, 7)), key=lambda key: _likely(key, time, {}, last) - 0.01 * abs(key.signature))
+    said = heard(line, bar, part)
+
+    def likely(key: Key) -> float:
+        spoken = claims(said, key.tonic.number, _SHARES[key.mode])
+        return _USUAL[key.mode] + sum(_WEIGHTS[kind] * spoken[kind] for kind in KINDS) - 0.01 * abs(key.signature)
+
+    return max(usual_keys(range(-5, 7)), key=likely)
 
 
-def doubted(tune: Tune) -> Doubt | None:
-    r"""Say which key a tune is in where its written key is contradicted by its notes; None where it isn't.
+def heard(line: Line, bar: Fraction, part: Fraction | None = None) -> dict[str, Tones]:
+    """Give what is heard of each tone, by its number (C is 0), for each of :data:`KINDS`.
 
-    Only tunes in one key throughout, long enough to tell, are looked at.
+    Of the time, quarters over the root of them all: notes are no news one by one. Of the others, shares: of the notes that begin
+    and end the parts, and of the time of their first and last full bars.
 
-    >>> from underbow.tune.abc.reader import read_abc
-    >>> music = "GABc d2d2|e2c2 d4|cBAG FGAF|G2B2 G4|GABc d2d2|e2c2 d4|cBAG FDEF|G4 G4|]"
-    >>> [doubted(read_abc(f"X:1\nM:4/4\nL:1/8\nK:{key}\n{music}")[0]) for key in ("G", "D")]
-    [None, Doubt(key=Key(tonic=PitchClass(letter='G', alter=0), mode='major', altered=()), misread=True)]
+    Examples
+    --------
+    >>> said = heard([(Fraction(-1), Fraction(1), 62), (Fraction(0), Fraction(3), 67)], Fraction(4))
+    >>> {kind: dict(tones) for kind, tones in said.items()}  # doctest: +NORMALIZE_WHITESPACE
+    {'time': {2: 0.5, 7: 1.5}, 'begins': {7: 1.0}, 'ends': {7: 1.0}, 'first bar': {7: 1.0}, 'last bar': {7: 1.0}}
     """
-    written = tune.key
-    played = [tune.measures[i] for i in sorted(set(tune.order))]
-    last = next((measure.notes[-1] for i in reversed(tune.order) if (measure := tune.measures[i]).notes), None)
-    if (
-        last is None
-        or written.altered
-        or any(measure.key != written for measure in played)
-        or sum(len(measure.notes) for measure in played) < _LEAST_NOTES
-        or last.midi % 12 == written.tonic.number
-    ):
-        return None
-
-    counted = _counted(played)
-
-    def best(signature: int) -> tuple[float, Key]:
-        read = _shifts(written, signature)
-        time, first = _moved(counted, read)
-        end = (last.midi + read[last.pitch.letter] * (last.pitch.alter == written.alteration(last.pitch.letter))) % 12
-        ends_there = [(_likely(key, time, first, end), key) for key in _keys((signature,)) if key.tonic.number == end]
-        return max(ends_there, key=lambda pair: pair[0], default=(-inf, written))
-
-    time, first = _moved(counted, {})
-    same_tonic = [Key(written.tonic, mode) for mode in _RARER if -7 <= written.tonic.fifths + MODES[mode] <= 7]
-    end = last.midi % 12
-    now = max(_likely(key, time, first, end) for key in same_tonic)
-    sounding, key = max(
-        (
-            (_likely(key, time, first, end) + _KEPT * (key.signature == written.signature), key)
-            for key in _keys(range(-5, 7))
-        ),
-        key=lambda pair: pair[0],
-    )
-    others = [
-        (merit - _MISREAD - abs(signature - 1), other)
-        for signature in _SIGNATURES
-        if signature != written.signature
-        for merit, other in [best(signature)]
-    ]
-    meant, other = max(others, key=lambda pair: pair[0])
-    if max(sounding, meant) - now < _LIKELIER:
-        return None
-    if sounding - now >= _LIKELIER and meant - sounding < _PLAINLY:
-        return Doubt(key, misread=False)
-    return Doubt(other, misread=True)
+    out: dict[str, defaultdict[int, float]] = {kind: defaultdict(float) for kind in KINDS}
+    whole = float(sum(length for _, length, _ in line)) or 1.0
+    for _, length, midi in line:
+        out["time"][midi % 12] += float(length) / sqrt(whole)
+    parts = _parts(line, part)
+    for notes in parts:
+        first = [note for note in notes if 0 <= note[0] < bar] or notes[:1]
+        last = [note for note in notes if note[0] // bar == notes[-1][0] // bar]
+        out["begins"][first[0][2] % 12] += 1 / len(parts)
+        out["ends"][last[-1][2] % 12] += 1 / len(parts)
+        for kind, some in (("first bar", first), ("last bar", last)):
+            long = float(sum(length for _, length, _ in some)) or 1.0
+            for _, length, midi in some:
+                out[kind][midi % 12] += float(length) / long / len(parts)
+    return dict(out)
 
 
-def reread(tune: Tune, key: Key) -> Tune:
-    r"""Read a tune's letters again with another key's signature; notes that differ from the old one stay.
+def _parts(line: Line, part: Fraction | None) -> list[Line]:
+    """Cut a line into parts, the starts counted from the first bar line of each."""
+    if part is None:
+        return [line]
+    begin, end = line[0][0], line[-1][0] + line[-1][1]
+    most = max(round((end - begin) / part), 1) - 1  # what is left over belongs to the last part
+    parts: defaultdict[int, list[tuple[Fraction, Fraction, int]]] = defaultdict(list)
+    for start, length, midi in line:
+        number = min(int((start - begin) / part), most)
+        parts[number].append((start - number * part, length, midi))
+    return list(parts.values())
 
-    >>> from underbow.tune.abc.reader import read_abc
-    >>> [note.midi for note in reread(read_abc("K:D\nFc^g|")[0], Key.parse("C")).measures[0].notes]
-    [65, 72, 80]
+
+def claims(said: Mapping[str, Tones], tonic: int, shares: Shares) -> dict[str, float]:
+    """Give how much each kind of what is heard speaks for a tonic: the logarithm of its likelihood, before it is weighed.
+
+    Parameters
+    ----------
+    said : mapping of str to (mapping of int to float)
+        As :func:`heard` gives it.
+    tonic : int
+        0 to 11.
+    shares : mapping of str to (sequence of 12 floats)
+        For each kind, the logarithm of the share of each tone above the tonic.
     """
-
-    def again(measure: Measure) -> Measure:
-        notes = []
-        for note in measure.notes:
-            pitch = note.pitch
-            if pitch.alter == measure.key.alteration(pitch.letter):
-                note = replace(note, pitch=replace(pitch, alter=key.alteration(pitch.letter)))  # noqa: PLW2901
-            notes.append(note)
-        return replace(measure, notes=tuple(notes), key=key)
-
-    return replace(tune, measures=tuple(again(measure) for measure in tune.measures), key=key)
+    return {kind: sum(much * shares[kind][(tone - tonic) % 12] for tone, much in said[kind].items()) for kind in said}
 
 
-def in_key(tune: Tune) -> Tune:
-    """Give a tune the key that its notes are in, where they contradict the written one; its letters read again if need be."""
-    doubt = doubted(tune)
-    if doubt is None:
-        return tune
-    if doubt.misread:
-        return reread(tune, doubt.key)
-    return replace(tune, key=doubt.key, measures=tuple(replace(m, key=doubt.key) for m in tune.measures))
+def swapped(row: Sequence[float], mode: str) -> list[float]:
+    """Change a mode's own tone with the one that major or minor has: mixolydian's low seventh, dorian's high sixth.
+
+    >>> swapped(range(12), "mixolydian")[-2:], swapped(range(12), "dorian")[8:10], swapped(range(12), "minor")[8:10]
+    ([11, 10], [9, 8], [8, 9])
+    """
+    own = {"mixolydian": 10, "dorian": 8}.get(mode)
+    out = list(row)
+    if own is not None:
+        out[own : own + 2] = out[own + 1], out[own]
+    return out
 
 
-def _keys(signatures: Iterable[int]) -> list[Key]:
+def profile(counted: Sequence[float], mode: str) -> list[float]:
+    """Give the logarithms of the shares of the tones in a mode, of what was counted for its third."""
+    return [log(share / sum(counted)) for share in swapped(counted, mode)]
+
+
+def usual_keys(signatures: Iterable[int]) -> list[Key]:
     """Every key of these signatures in one of the four modes, where its name is a usual one."""
-    found = ((signature - MODES[mode], mode) for signature in signatures for mode in _RARER)
+    found = ((signature - MODES[mode], mode) for signature in signatures for mode in THIRDS)
     return [Key(PitchClass.at_fifths(fifths), mode) for fifths, mode in found if -5 <= fifths <= 8]
 
 
-def _shifts(written: Key, signature: int) -> dict[str, int]:
-    """By how many semitones each letter moves under another signature."""
-    other = Key(PitchClass.at_fifths(signature))
-    return {letter: other.alteration(letter) - written.alteration(letter) for letter in "ABCDEFG"}
-
-
-def _counted(measures: list[Measure]) -> dict[tuple[str, int], tuple[float, int]]:
-    """The time of each tone, and how often it falls on a first beat, by letter where it has the signature's."""
-    signed = {letter: measures[0].key.alteration(letter) for letter in "ABCDEFG"}  # one key throughout
-    counted: dict[tuple[str, int], tuple[float, int]] = {}
-    for measure in measures:
-        for note in measure.notes:
-            pitch = note.pitch
-            which = (pitch.letter if pitch.alter == signed[pitch.letter] else "", note.midi % 12)
-            time, first = counted.get(which, (0.0, 0))
-            counted[which] = (time + note.length.numerator / note.length.denominator, first + (not note.start))
-    return counted
-
-
-def _moved(counted: Mapping[tuple[str, int], tuple[float, int]], shifts: Mapping[str, int]) -> tuple[Tones, Tones]:
-    """The time of each tone and its first beats, the letters of the signature moved."""
-    time: dict[int, float] = {}
-    first: dict[int, float] = {}
-    for (letter, tone), (long, times) in counted.items():
-        there = (tone + shifts.get(letter, 0)) % 12
-        time[there] = time.get(there, 0.0) + long
-        first[there] = first.get(there, 0.0) + times
-    return time, first
-
-
-def _likely(key: Key, time: Tones, first: Tones, last: int) -> float:
-    """The logarithm of how likely a key is."""
-    tonic, shares = key.tonic.number, _SHARES[key.mode]
-    merit = _RARER[key.mode] + _ENDS * shares[2][(last - tonic) % 12]
-    for counted, share, most in ((time, shares[0], _MOST_TIME), (first, shares[1], _MOST_FIRST)):
-        total = sum(counted.values())
-        if total:
-            merit += min(total, most) / total * sum(many * share[(tone - tonic) % 12] for tone, many in counted.items())
-    return merit
-
-
-def _logs(mode: str) -> tuple[tuple[float, ...], ...]:
-    out = []
-    for table in (_TIME, _FIRST, _LAST):
-        row = list(map(float, table["minor" if mode in ("minor", "dorian") else "major"]))
-        if mode == "mixolydian":
-            row[10], row[11] = row[11], row[10]
-        if mode == "dorian" and table is not _LAST:
-            sixth, seventh = row[8] + row[9], row[10] + row[11]
-            row[8:12] = 0.12 * sixth, 0.88 * sixth, 0.9 * seventh, 0.1 * seventh
-        out.append(tuple(log(share / sum(row)) for share in row))
-    return tuple(out)
-
-
-_SHARES = {mode: _logs(mode) for mode in _RARER}
+_SHARES = {mode: {kind: profile(row, mode) for kind, row in _COUNTED[third].items()} for mode, third in THIRDS.items()}

@@ -22,7 +22,7 @@ from underbow.tune.abc.notes import Accidentals
 from underbow.tune.abc.text import TuneText, tunes_of
 from underbow.tune.abc.words import header_text, joined_text
 from underbow.tune.bars import find_uneven, printed_numbers
-from underbow.tune.keyfind import doubted
+from underbow.tune.keydoubt import doubted
 from underbow.tune.page.repeats import MOST_PLAYED, TooManyMeasuresError, order_of
 from underbow.tune.page.told import LineIndex, Told
 from underbow.tune.tune import Tune

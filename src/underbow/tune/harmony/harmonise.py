@@ -32,7 +32,7 @@ from underbow.tune.harmony.emission import emission
 from underbow.tune.harmony.model import CHORDS, Solved, model_of, solve
 from underbow.tune.harmony.seen import see
 from underbow.tune.harmony.units import Array, Seen, Unit
-from underbow.tune.keyfind import in_key
+from underbow.tune.keydoubt import in_key
 from underbow.tune.tune import Measure, Tune
 
 Style = Literal["usual", "few", "open"]
@@ -118,7 +118,7 @@ class Harmony:
 def harmonise(tune: Tune, *, style: Style = "usual") -> Harmony:
     r"""Suggest chords for a tune; chords that it has are left out of account.
 
-    Where the notes contradict the written key, they are heard in the one that fits (see :mod:`underbow.tune.keyfind`).
+    Where the notes contradict the written key, they are heard in the one that fits (see :mod:`underbow.tune.keydoubt`).
 
     Parameters
     ----------

@@ -110,7 +110,9 @@ def read_midi(data: bytes, *, file: str = "", track: str | None = None, strict: 
     remarks += [Fault(what, file, where=where) for what in said]
     key = score.key
     if key is None:
-        key = find_key([(note.midi, note.end - note.start) for note in notes])
+        bar = starts[0][1].bar
+        pickup = starts[min(1, len(starts) - 1)][0] % bar
+        key = find_key([(note.start - pickup, note.end - note.start, note.midi) for note in notes], bar)
         remarks.append(Fault(f"no key signature; the notes fit {key}", file))
     measures = _measures(notes, starts, key)
     if strict and remarks:
