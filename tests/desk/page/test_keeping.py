@@ -156,6 +156,34 @@ def test_what_cannot_be_saved_stays_where_it_was_typed_with_the_reason(browser: 
         browser.go("about:blank")
 
 
+def test_what_is_still_on_its_way_is_saved_when_the_sheet_is_left(at: At) -> None:
+    """Changes that wait for one another, and a title that is still being typed, on a desk that takes its time."""
+    at.open("gateposts.toml")
+    at.browser.tell("Network.enable")
+    slow = {"offline": False, "latency": 300, "downloadThroughput": -1, "uploadThroughput": -1}
+    at.browser.tell("Network.emulateNetworkConditions", **slow)
+    try:
+        at.hands.press("#title")
+        at.browser.keys("End", "!")
+        said = at.browser.wait(
+            "import('/page/stage.js').then(async ({ state }) => {"
+            "const put = (bar) => state.now.change([{ key: ['changes', bar], value: 'Em' }]);"
+            "const first = put('5'); put('6'); put('7'); await first;"
+            "const said = document.querySelector('#kept').dataset.kept;"
+            "location.hash = '#'; done(said); })"
+        )
+        assert said == "no"  # two of them are still on their way
+        at.hands.see("#find")
+        titles = at.browser.run("return [...document.querySelectorAll('.papers b')].map((one) => one.textContent)")
+    finally:
+        at.browser.tell("Network.emulateNetworkConditions", **(slow | {"latency": 0}))
+    table = at.table("gateposts.toml")
+    assert {bar: table["changes"].get(bar) for bar in "567"} == dict.fromkeys("567", "Em")
+    assert table["title"].endswith("!")
+    assert table["title"] in titles  # the shelf waits for it
+    assert at.complaints() == []
+
+
 def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:
     at.open("rushes.toml")
     at.browser.run("import('/page/stage.js').then(({ state }) => clearInterval(state.now.watch))")

@@ -1,4 +1,5 @@
 // The desk: shelf or sheet on the stand, and the keys.
+import { inTurn } from "./ask.js";
 import { $, el, tell, typing } from "./dom.js";
 import { say } from "./words.js";
 import { go, leave, showKeys, showRail, state } from "./stage.js";
@@ -17,6 +18,7 @@ async function route() {
   stand.className = "";
   stand.replaceChildren(el("p", { class: "wait" }, say("loading")));
   try {
+    await inTurn(() => {}); // what was changed on the sheet before is in the folder first
     if (sheet) state.now = await showSheet(sheet[1].split("/").map(decodeURIComponent).join("/"));
     else state.now = await showShelf();
     const { next } = state;

@@ -15,6 +15,7 @@ import { showChanges } from "./parts/changes.js";
 import { showFingers } from "./parts/fingers.js";
 import { showBow } from "./parts/bow.js";
 import { showPlan } from "./parts/plan.js";
+import { showLearner } from "./parts/learner.js";
 
 const TONICS = ["G", "D", "A", "E", "B", "C", "F", "Bb", "Eb", "Ab", "F#", "C#"]; // the mode is the tune's own
 const WATCH = 2500;
@@ -43,6 +44,7 @@ export class Sheet {
     });
     this.parts = {};
     this.unkept = []; // what was changed and couldn't be saved, in that order
+    this.waiting = 0; // how many changes are still on their way
   }
 
   open() {
@@ -58,7 +60,12 @@ export class Sheet {
     return this;
   }
 
-  halt() { this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
+  // What is still being typed is kept, and what is on its way is waited for by whoever comes after.
+  halt() {
+    const typed = document.activeElement;
+    if (this.paper.contains(typed)) typed.blur();
+    this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true;
+  }
 
   rail() {
     showRail(this.view.title.text, [
@@ -70,7 +77,9 @@ export class Sheet {
   }
 
   // Says whether everything is saved; where it isn't, at the place where it was changed, with why.
-  mark(keeping = false) {
+  mark() {
+    if (this.closed) return;
+    const keeping = this.waiting > 0;
     const kept = $("#kept"), failed = this.unkept.filter((one) => one.why);
     const state = keeping ? "no" : failed.length ? "failed" : "yes";
     if (kept) { kept.textContent = say({ no: "keeping", failed: "not_kept", yes: "kept" }[state]); kept.dataset.kept = state; }
@@ -123,7 +132,7 @@ export class Sheet {
         made("fingers", [view.fingers, problems("fingers")], () => showFingers(this)),
         made("bow", [view.bow, problems("bow")], () => showBow(this)),
         made("plan", [view.plan, view.room, view.left_out, problems("plan")], () => showPlan(this)),
-        made("learner", [view.learner, problems("learner")], () => this.learner()),
+        made("learner", [view.learner, problems("learner")], () => showLearner(this)),
       );
     } else sections.push(made("text", [view.text, view.problems], () => this.text()));
     const wanted = sections.filter(Boolean);
@@ -205,17 +214,6 @@ export class Sheet {
       head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head")) };
   }
 
-  learner() {
-    const text = el("textarea", { class: "learner", rows: 2, maxlength: 2000, "aria-label": say("learner"), placeholder: say("learner_sample"), dir: "auto", id: "learner" });
-    text.value = this.view.learner;
-    const grow = () => { text.style.height = "auto"; text.style.height = `${text.scrollHeight + 2}px`; };
-    text.addEventListener("input", grow);
-    text.addEventListener("blur", () => { if (text.value !== this.view.learner) this.change([{ key: ["to_learner"], value: text.value.trim() || null }]); });
-    text.addEventListener("keydown", (event) => { if (event.key === "Escape") { event.stopPropagation(); text.blur(); } });
-    requestAnimationFrame(grow);
-    return { section: this.section("learner", "", text), busy: () => document.activeElement === text, update() {} };
-  }
-
   // A sheet that can't be shown: its own text, to be put right.
   text() {
     const area = el("textarea", { class: "abc", rows: 18, spellcheck: "false", "aria-label": this.name, id: "sheet-text" });
@@ -236,9 +234,9 @@ export class Sheet {
 
   // What couldn't be saved is tried again with whatever is changed next, in the order in which it was changed.
   keepAll(newest = null) {
-    this.mark(true);
+    this.waiting++;
+    this.mark();
     return inTurn(async () => {
-      if (this.closed) return;
       this.unkept = [...this.unkept.filter((one) => one.same !== newest?.same), ...(newest ? [newest] : [])];
       for (const one of this.unkept) {
         const { what, body } = one, kept = () => { this.unkept = this.unkept.filter((other) => other !== one); };
@@ -248,15 +246,18 @@ export class Sheet {
           this.take_in(view);
         } catch (fault) {
           one.why = `${fault.message.replace(/[.]?$/, ".")} ${say(fault.status ? "unkept_here" : "unkept_gone")}`;
-          if (fault.elsewhere) { kept(); await this.refused(fault, what, body); }
+          if (this.closed) tell(fault.message);
+          else if (fault.elsewhere) { kept(); await this.refused(fault, what, body); }
         }
       }
+      this.waiting--;
       this.mark();
     });
   }
 
   take_in(view) {
     this.view = view;
+    if (this.closed) return;
     this.rail();
     this.draw();
     this.dock?.refresh();
