@@ -68,6 +68,31 @@ def test_nothing_overflows_and_nothing_hides_what_is_worked_on(at: At, size: tup
     assert height < 0.34
 
 
+def test_with_letters_twice_as_large_every_reason_and_every_chord_can_be_read(at: At) -> None:
+    """Letters of 32 px, as a reader sets them in the browser; pixels of the window stay what they are."""
+    gateposts = at.folder / "gateposts.toml"
+    gateposts.write_text(gateposts.read_text("utf-8").rstrip() + '\n\n[changes]\n7 = "H7"\n', "utf-8")
+    at.browser.tell("Page.setFontSizes", fontSizes={"standard": 32})
+    try:
+        at.browser.size(1366, 768)
+        at.open("gateposts.toml")
+        reason, paper, wide = at.browser.run(
+            "const box = (s) => { const b = document.querySelector(s).getBoundingClientRect(); return [b.left, b.right]; };"
+            "return [box('.red[data-bar=\"7\"]'), box('.paper'), document.documentElement.scrollWidth];"
+        )
+        assert paper[0] < reason[0] < reason[1] < paper[1]  # there is no room beside it
+        assert wide == 1366
+        at.browser.size(390, 844)
+        cut = (
+            "return [...document.querySelectorAll('.bar')].filter((one) => one.scrollWidth > one.clientWidth + 1)"
+            ".map((one) => one.innerText)"
+        )
+        at.until(lambda: at.browser.run("return document.querySelectorAll('.bar').length") > 0)
+        assert at.browser.run(cut) == []
+    finally:
+        at.browser.tell("Page.setFontSizes", fontSizes={"standard": 16})
+
+
 def test_the_paper_follows_when_the_window_is_made_wider(at: At) -> None:
     """A screen that is turned: the staff is engraved for the wider paper, and no field keeps the width of smaller type."""
     at.browser.size(390, 844)

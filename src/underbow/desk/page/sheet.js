@@ -174,7 +174,7 @@ export class Sheet {
 
   // Where there is a margin, what is wrong stands beside its place.
   margins() {
-    const wide = innerWidth >= 1180;
+    const wide = matchMedia("(min-width: 73.75rem)").matches; // as the paper leaves it one, in the reader's own size of letters
     let below = 0;
     for (const note of $$("p[data-part]", this.paper)) {
       note.classList.toggle("beside", wide);
