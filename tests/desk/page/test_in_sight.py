@@ -259,6 +259,18 @@ def test_what_is_told_stands_above_a_slip_that_is_laid_over_the_sheet(at: At) ->
     assert slip["bottom"] <= 700
 
 
+def test_the_keys_stay_on_a_slip_whatever_comes_to_stand_on_it(at: At) -> None:
+    """What was pressed on it is gone once it has been done."""
+    at.open("wet-socks.toml")
+    at.hands.press("#make")
+    at.hands.see("#begin-lesson")
+    at.browser.run("document.querySelector('.slip > div').replaceChildren('Stopped.')")
+    at.until(lambda: at.browser.run("return document.activeElement.matches('.slip')"))
+    at.browser.keys("Escape")
+    at.hands.see(".slip", gone=True)
+    assert at.browser.run("return document.activeElement.id") == "make"
+
+
 def test_signs_that_need_words_have_them(at: At) -> None:
     """What a corner is for, of what the shares of a bar's chords tell, and how much an accent leans."""
     at.hands.see(".papers .corner")

@@ -27,6 +27,8 @@ export function lay(label, ...content) {
     const end = event.shiftKey ? all[0] : all.at(-1);
     if (document.activeElement === end) { event.preventDefault(); (event.shiftKey ? all.at(-1) : all[0])?.focus(); }
   });
+  // What had the focus may be replaced by what came of it: the keys stay on the slip.
+  new MutationObserver(() => { if (slip.isConnected && !slip.contains(document.activeElement)) slip.focus(); }).observe(slip, { childList: true, subtree: true });
   return slip;
 }
 
