@@ -1,6 +1,7 @@
 // The tune: its staff, and its text beside it where it is being written. The staff follows what is typed at once.
 import { ask, path } from "../ask.js";
 import { $, $$, drawing, el, narrow, word } from "../dom.js";
+import { letters } from "../stage.js";
 import { say } from "../words.js";
 
 const TRY = 50, KEEP = 900; // milliseconds after the last key
@@ -152,7 +153,7 @@ export function showTune(sheet) {
       if (next.staff) draw(next.staff);
       paint();
     };
-    slip.replaceChildren(el("div", { class: "lines" }, numbers, el("div", { class: "field" }, marks, area)), wrong);
+    slip.replaceChildren(el("div", { class: "lines" }, numbers, el("div", { class: "field" }, marks, area)), wrong, letters());
     paint();
     if (document.activeElement === button) area.focus();
   }
