@@ -123,7 +123,7 @@ export class Sheet {
     const problems = (part) => this.remarked(part);
     const sections = [
       made("head", [view.title, view.head, view.plan, view.left_out, problems("head")], () => this.head()),
-      made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink, b.played]), problems("tune"), view.head?.last_bar], () => showTune(this)),
+      view.tune && made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink, b.played]), problems("tune"), view.head?.last_bar], () => showTune(this)),
     ];
     if (view.changes) {
       sections.push(
