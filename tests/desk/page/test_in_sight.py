@@ -156,6 +156,7 @@ def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_
 def test_the_shapes_of_a_chord_open_below_its_row_and_in_sight(at: At, size: tuple[int, int]) -> None:
     at.browser.size(*size)
     at.open("gateposts.toml")
+    assert "press one for others" in at.browser.run("return document.querySelector('#part-fingers .hint').textContent")
     at.hands.press('[data-at="shape-G"]')
     at.hands.see(".choices .hand")
     row, first, top, bottom, below = at.browser.run(
