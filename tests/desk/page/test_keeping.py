@@ -28,6 +28,30 @@ def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
     assert "doctor" in at.browser.run("return document.querySelector('.care').textContent")
 
 
+def test_what_was_asked_for_is_told_where_the_slip_was_put_away_meanwhile(at: At) -> None:
+    (at.folder / "short.toml").write_text(
+        'title = "Short"\nabc = """\nX:1\nM:4/4\nL:1/4\nK:G\n"G"GABc|"D"d4|]\n"""\npattern = "saw"\n'
+        "[tempo]\nstart = 200\ngoal = 200\npasses = 1\ncount_in = 1\n", "utf-8",
+    )  # fmt: skip
+    said = "return document.querySelector('#said').textContent"
+    at.open("short.toml")
+    at.hands.press("#make")
+    at.hands.press("#begin-lesson")
+    at.hands.see("#stop-lesson")
+    at.browser.keys("Escape")
+    at.until(lambda: at.browser.run(said) == "The lesson is ready: “Short” in the folder “lessons”.")
+    silent = (
+        "Promise.all(['stage', 'record', 'take'].map((one) => import(`/page/${one}.js`))).then(([stage, record, take]) => {"
+        "const file = new File([take.wav(new Float32Array(132300), 44100)], 'hush.wav');"
+        "done(record.handIn(stage.state.now, file).then(() => null)); if (arguments[0]) stage.leave(); })"
+    )
+    at.browser.wait(silent, True)
+    at.until(lambda: "short-hush.html in your folder" in at.browser.run(said))
+    at.browser.wait(silent, False)
+    at.until(lambda: "next to no sound" in at.browser.run("return document.querySelector('.slip')?.innerText ?? ''"))
+    at.hands.see("#remember", gone=True)  # there is nothing to be remembered
+
+
 def test_the_lesson_is_refused_in_the_words_of_the_margin(at: At) -> None:
     at.open("gateposts.toml")
     at.hands.press('.bar[data-bar="7"]')

@@ -287,6 +287,7 @@ export const WORDS = {
   heard_page: "bar by bar, with every finger",
   heard_kept: "The recording is kept as {file}. To forget it, delete that file and {page}.",
   heard_not_kept: "The page is kept as {page}; the recording stays where it is.",
+  heard_away: "The recording has been listened to; what was heard stands on the page {page} in your folder.",
   heard_teacher: "A program hears less than you do: where the two disagree, you are right.",
   go_round_bars: "go round bars {bars}",
   remember: "remember this take and those to come",
