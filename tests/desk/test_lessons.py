@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from pathlib import Path
 from typing import Any
@@ -99,6 +100,21 @@ def test_a_lesson_replaces_an_earlier_one_of_the_same_sheets_and_no_other(desk: 
     changed = {name for name, data in before.items() if (home / name).read_bytes() != data}
     assert changed == {"Ash Bucket.zip", "Ash Bucket 2.zip"}
     assert (home / "Ash Bucket 4" / "hers.txt").read_text() == "hers"
+
+
+def test_what_was_handed_out_last_week_stays_as_it_was(desk: Opened, lessons: Path) -> None:
+    sheet = short_sheet(lessons, "a.toml", "Ash Bucket")
+    assert made(desk, [sheet])["place"] == "Ash Bucket"
+    home = lessons / "lessons"
+    last_week = time.time() - 7 * 86_400
+    os.utime(home / "Ash Bucket" / "manifest.json", (last_week, last_week))
+    before = {path: path.read_bytes() for path in home.rglob("*") if path.is_file()}
+    desk.change(sheet, (["changes", "2"], "Em"))
+    told = made(desk, [sheet])
+    assert told["place"] == "Ash Bucket 2"
+    assert told["remarks"] == ["“Ash Bucket”, which was made before, stays as it is"]
+    assert {path: path.read_bytes() for path in before} == before
+    assert made(desk, [sheet])["place"] == "Ash Bucket 2"  # while she works on it, there is one
 
 
 def test_what_keeps_a_lesson_from_being_made_is_told_in_the_words_of_the_margin(desk: Opened) -> None:

@@ -12,6 +12,7 @@ from underbow.ear.expected import expected_strokes
 from underbow.ear.place import Place
 from underbow.ear.report import Advice, Heard, StrokeHeard
 from underbow.lesson.heard.page import make_heard_page
+from underbow.theory.meter import beat_words
 from underbow.track.performance import Performance
 from underbow.track.sequencer import perform
 from underbow.track.sheet.model import Sheet
@@ -48,6 +49,13 @@ def test_where_no_finger_is_none_is_told_to_move(sheet: Sheet, sharp: Heard) -> 
     page = make_heard_page(sheet, sharp, take="take.wav").decode()
     assert "D string, open: 20 cents sharp; tune it lower" in page
     assert "move the finger" not in page
+
+
+def test_a_tempo_is_said_as_the_desk_and_the_printed_sheet_say_it(sheet: Sheet, sharp: Heard) -> None:
+    tempo = sharp.performance.passes[0].tempo
+    page = make_heard_page(sheet, sharp, take="take.wav").decode()
+    assert f"{beat_words(tempo.beat)} = {tempo.written}<" in page
+    assert f"{tempo}<" not in page
 
 
 def test_no_line_ends_within_a_row_of_bars(sheet: Sheet, sharp: Heard) -> None:

@@ -190,6 +190,11 @@ def test_check_listens_to_a_recording_and_says_of_each_that_is_no_good_why_in_on
     assert status == 2
     assert len(lines) == 1
     assert lines[0].startswith('s.toml: recording, "me.wav": it isn\'t this tune: only ')
+    assert lines[0].endswith("; take a recording of this tune, or write down what was played")  # at the desk as well
+    soundfile.write(folder / "me.wav", played(swaying)[: round(swaying(20) * RATE)], RATE)
+    assert checked(folder) == (
+        2, ['s.toml: recording, "me.wav": bar 4 isn\'t in it; play the whole tune, or take only the bars that were played'],
+    )  # fmt: skip
     (folder / "me.wav").write_bytes(b"no sound")
     status, lines = checked(folder)
     assert (status, len(lines)) == (2, 1)

@@ -7,6 +7,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from underbow.desk.paper.reading import read_as_far
 from underbow.desk.paper.view import problems_shown
 from underbow.errors import Fault, InputError, UnderbowError
 from underbow.files.names import safe_name
-from underbow.files.ours import read_manifest, zip_state
+from underbow.files.ours import MANIFEST, read_manifest, zip_state
 from underbow.files.swap import put_right
 from underbow.jobs.gather import Gathered, gather
 from underbow.jobs.lesson import CONTENTS, Lesson, make_lesson
@@ -71,6 +72,8 @@ class Making(Underway):
             lesson = make_lesson(gathered, target, way, title=self.title, again=target.exists(), sheets=self.sheets)
             remarks = [_short(line, folder) for line in lesson.told]
             remarks += [f"kept from before: {name}" for name in lesson.kept]
+            if target.name != safe_name(self.title):
+                remarks.append(f"“{safe_name(self.title)}”, which was made before, stays as it is")
             self.say(state="made", share=1.0, what="", place=target.name, files=list(_files(lesson)), remarks=remarks)
         except StoppedError:
             self.say(state="stopped", what="")
@@ -143,7 +146,10 @@ def _as_on_paper(folder: Folder, name: str) -> Iterator[Fault]:
 
 
 def _place(home: Path, title: str, sheets: Sequence[str]) -> Path:
-    """Find where a lesson goes: over an earlier one of the same sheets, else under a name that nothing has."""
+    """Find where a lesson goes: over one of the same sheets made today, else under a name that nothing has.
+
+    What was made on another day may be in a learner's hands: it stays as it was handed out.
+    """
     if home.is_dir():
         put_right(home)
     stem = safe_name(title)
@@ -160,7 +166,9 @@ def _may_be_taken(place: Path, sheets: Sequence[str]) -> bool:
     if manifest is None or (there[1] and zip_state(packed) == "theirs"):
         return False
     named = manifest.get("sheets")
-    return isinstance(named, list) and sorted(map(str, named)) == sorted(sheets)
+    if not isinstance(named, list) or sorted(map(str, named)) != sorted(sheets):
+        return False
+    return date.fromtimestamp((place / MANIFEST).stat().st_mtime) == date.today()
 
 
 def _short(text: str, folder: Folder) -> str:

@@ -253,7 +253,7 @@ def _chosen(sheet: Sheet, alignment: Alignment) -> list[BarHeard | None]:
         out.append(alignment.bars[before])
     if missing:
         listed = ", ".join(map(str, sorted(set(missing))[:8]))
-        raise InputError(f"bar {listed} isn't in it; play the whole tune, or choose with bars = ... what was played")
+        raise InputError(f"bar {listed} isn't in it; play the whole tune, or take only the bars that were played")
     return out
 
 

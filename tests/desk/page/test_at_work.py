@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from underbow.sound.room import in_room
+from underbow.tune.abc.reader import read_one
 
 from .conftest import At
 from .jobs_by_hand import REEL, Job, look_into, only_bars_by_keys, paste_tune
@@ -40,6 +41,28 @@ def test_what_is_typed_into_the_tune_is_engraved_and_kept_and_its_problems_marke
     at.browser.keys("Control+z")
     at.until(lambda: (at.folder / "wet-socks.abc").read_text("utf-8") == text)
     assert at.complaints() == []
+
+
+def test_how_a_tune_is_written_in_letters_stands_beside_it_and_all_of_it_is_read(empty: At) -> None:
+    browser, hands = empty.browser, empty.hands
+    hands.press("#begin-tune")
+    hands.tab_to(".slip summary")
+    browser.keys("Enter")
+    hands.see(".letters dt")
+    signs = browser.run("return [...document.querySelectorAll('.letters dt')].map((one) => one.textContent)")
+    assert signs[0] == "T: M: L: K:"
+    tune = read_one("T:All of it\nM:none\nL:1/8\nK:Ddor\n" + " ".join(signs[1:]) + "\n", 0)
+    assert (tune.told, tune.passed_over) == ((), ())
+    opened = [str(note.pitch) for note in tune.measures[0].notes[:4]]
+    assert opened == ["G3", "D4", "A4", "E5"]  # the open strings
+    hands.press("#new-tune")
+    hands.paste("T:Dusk\nM:3/4\nL:1/4\nK:G\nG,DA|e3|\n")
+    hands.press("#to-the-stand")
+    hands.on_the_stand()
+    hands.press("#write-tune")
+    hands.press("#part-tune summary")
+    hands.see("#part-tune .letters dt")
+    assert empty.complaints() == []
 
 
 def test_one_step_back_too_many_says_so_and_leaves_the_new_sheet(empty: At) -> None:

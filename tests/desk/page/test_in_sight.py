@@ -69,6 +69,31 @@ def test_nothing_overflows_and_nothing_hides_what_is_worked_on(at: At, size: tup
     assert height < 0.34
 
 
+def test_with_letters_twice_as_large_every_reason_and_every_chord_can_be_read(at: At) -> None:
+    """Letters of 32 px, as a reader sets them in the browser; pixels of the window stay what they are."""
+    gateposts = at.folder / "gateposts.toml"
+    gateposts.write_text(gateposts.read_text("utf-8").rstrip() + '\n\n[changes]\n7 = "H7"\n', "utf-8")
+    at.browser.tell("Page.setFontSizes", fontSizes={"standard": 32})
+    try:
+        at.browser.size(1366, 768)
+        at.open("gateposts.toml")
+        reason, paper, wide = at.browser.run(
+            "const box = (s) => { const b = document.querySelector(s).getBoundingClientRect(); return [b.left, b.right]; };"
+            "return [box('.red[data-bar=\"7\"]'), box('.paper'), document.documentElement.scrollWidth];"
+        )
+        assert paper[0] < reason[0] < reason[1] < paper[1]  # there is no room beside it
+        assert wide == 1366
+        at.browser.size(390, 844)
+        cut = (
+            "return [...document.querySelectorAll('.bar')].filter((one) => one.scrollWidth > one.clientWidth + 1)"
+            ".map((one) => one.innerText)"
+        )
+        at.until(lambda: at.browser.run("return document.querySelectorAll('.bar').length") > 0)
+        assert at.browser.run(cut) == []
+    finally:
+        at.browser.tell("Page.setFontSizes", fontSizes={"standard": 16})
+
+
 def test_the_paper_follows_when_the_window_is_made_wider(at: At) -> None:
     """A screen that is turned: the staff is engraved for the wider paper, and no field keeps the width of smaller type."""
     at.browser.size(390, 844)
@@ -142,6 +167,7 @@ def test_on_a_phone_the_dock_leaves_the_paper_most_of_the_screen_and_the_places_
 def test_the_shapes_of_a_chord_open_below_its_row_and_in_sight(at: At, size: tuple[int, int]) -> None:
     at.browser.size(*size)
     at.open("gateposts.toml")
+    assert "press one for others" in at.browser.run("return document.querySelector('#part-fingers .hint').textContent")
     at.hands.press('[data-at="shape-G"]')
     at.hands.see(".choices .hand")
     row, first, top, bottom, below = at.browser.run(
@@ -243,6 +269,18 @@ def test_what_is_told_stands_above_a_slip_that_is_laid_over_the_sheet(at: At) ->
     )
     assert 0 <= told["top"] < told["bottom"] <= slip["top"]
     assert slip["bottom"] <= 700
+
+
+def test_the_keys_stay_on_a_slip_whatever_comes_to_stand_on_it(at: At) -> None:
+    """What was pressed on it is gone once it has been done."""
+    at.open("wet-socks.toml")
+    at.hands.press("#make")
+    at.hands.see("#begin-lesson")
+    at.browser.run("document.querySelector('.slip > div').replaceChildren('Stopped.')")
+    at.until(lambda: at.browser.run("return document.activeElement.matches('.slip')"))
+    at.browser.keys("Escape")
+    at.hands.see(".slip", gone=True)
+    assert at.browser.run("return document.activeElement.id") == "make"
 
 
 def test_signs_that_need_words_have_them(at: At) -> None:

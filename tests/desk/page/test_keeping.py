@@ -28,6 +28,30 @@ def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
     assert "doctor" in at.browser.run("return document.querySelector('.care').textContent")
 
 
+def test_what_was_asked_for_is_told_where_the_slip_was_put_away_meanwhile(at: At) -> None:
+    (at.folder / "short.toml").write_text(
+        'title = "Short"\nabc = """\nX:1\nM:4/4\nL:1/4\nK:G\n"G"GABc|"D"d4|]\n"""\npattern = "saw"\n'
+        "[tempo]\nstart = 200\ngoal = 200\npasses = 1\ncount_in = 1\n", "utf-8",
+    )  # fmt: skip
+    said = "return document.querySelector('#said').textContent"
+    at.open("short.toml")
+    at.hands.press("#make")
+    at.hands.press("#begin-lesson")
+    at.hands.see("#stop-lesson")
+    at.browser.keys("Escape")
+    at.until(lambda: at.browser.run(said) == "The lesson is ready: “Short” in the folder “lessons”.")
+    silent = (
+        "Promise.all(['stage', 'record', 'take'].map((one) => import(`/page/${one}.js`))).then(([stage, record, take]) => {"
+        "const file = new File([take.wav(new Float32Array(132300), 44100)], 'hush.wav');"
+        "done(record.handIn(stage.state.now, file).then(() => null)); if (arguments[0]) stage.leave(); })"
+    )
+    at.browser.wait(silent, True)
+    at.until(lambda: "short-hush.html in your folder" in at.browser.run(said))
+    at.browser.wait(silent, False)
+    at.until(lambda: "next to no sound" in at.browser.run("return document.querySelector('.slip')?.innerText ?? ''"))
+    at.hands.see("#remember", gone=True)  # there is nothing to be remembered
+
+
 def test_the_lesson_is_refused_in_the_words_of_the_margin(at: At) -> None:
     at.open("gateposts.toml")
     at.hands.press('.bar[data-bar="7"]')
@@ -189,6 +213,34 @@ def test_who_leaves_what_is_not_saved_is_asked(browser: Chromium, lessons: Path)
         assert at.table("gateposts.toml")["title"] == f"{title}?"
         assert browser.run("return spy.faults") == []
         at.browser.go("about:blank")
+
+
+def test_what_is_still_on_its_way_is_saved_when_the_sheet_is_left(at: At) -> None:
+    """Changes that wait for one another, and a title that is still being typed, on a desk that takes its time."""
+    at.open("gateposts.toml")
+    at.browser.tell("Network.enable")
+    slow = {"offline": False, "latency": 300, "downloadThroughput": -1, "uploadThroughput": -1}
+    at.browser.tell("Network.emulateNetworkConditions", **slow)
+    try:
+        at.hands.press("#title")
+        at.browser.keys("End", "!")
+        said = at.browser.wait(
+            "import('/page/stage.js').then(async ({ state }) => {"
+            "const put = (bar) => state.now.change([{ key: ['changes', bar], value: 'Em' }]);"
+            "const first = put('5'); put('6'); put('7'); await first;"
+            "const said = document.querySelector('#kept').dataset.kept;"
+            "location.hash = '#'; done(said); })"
+        )
+        assert said == "no"  # two of them are still on their way
+        at.hands.see("#find")
+        titles = at.browser.run("return [...document.querySelectorAll('.papers b')].map((one) => one.textContent)")
+    finally:
+        at.browser.tell("Network.emulateNetworkConditions", **(slow | {"latency": 0}))
+    table = at.table("gateposts.toml")
+    assert {bar: table["changes"].get(bar) for bar in "567"} == dict.fromkeys("567", "Em")
+    assert table["title"].endswith("!")
+    assert table["title"] in titles  # the shelf waits for it
+    assert at.complaints() == []
 
 
 def test_somebody_elses_change_is_shown_beside_ones_own(at: At) -> None:

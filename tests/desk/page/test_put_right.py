@@ -62,6 +62,25 @@ def test_what_would_refuse_is_not_offered(at: At) -> None:
     assert at.complaints() == []
 
 
+def test_a_sheet_that_cannot_be_read_shows_its_own_text_and_nowhere_to_write_a_tune(at: At) -> None:
+    sheet = at.folder / "gateposts.toml"
+    whole = sheet.read_text("utf-8")
+    sheet.write_text(whole + "\n[half\n", "utf-8")
+    at.browser.run("location.hash = '#sheet/gateposts.toml'")
+    at.hands.see("#sheet-text")
+    at.hands.see("#abc", gone=True)
+    assert "can't be read" in at.browser.run("return document.querySelector('#part-head .red').textContent")
+    at.browser.run(
+        "const t = document.querySelector('#sheet-text'); t.focus(); t.value = arguments[0]; t.blur()", whole
+    )
+    at.hands.see("#part-learner")
+    (at.folder / "bare.toml").write_text('title = "Bare"\n', "utf-8")
+    at.browser.run("location.hash = '#sheet/bare.toml'")
+    at.until(lambda: at.browser.run("return document.querySelector('#title')?.value") == "Bare")
+    assert "no tune yet; write it here" in at.browser.run("return document.querySelector('#part-tune').innerText")
+    assert at.complaints() == []
+
+
 def test_a_wrong_entry_stays_in_red_until_it_is_put_right_or_rubbed_out(at: At) -> None:
     at.open("gateposts.toml")
 

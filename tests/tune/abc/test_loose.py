@@ -237,3 +237,8 @@ def test_shipped_tunes_are_read_without_a_word(path: Path) -> None:
 
 def test_there_are_shipped_tunes() -> None:
     assert len(list(TRACKS.glob("*.abc"))) >= 4
+
+
+def test_a_sharp_written_as_elsewhere_is_told_with_what_to_write() -> None:
+    (tune,) = read_abc("X:1\nT:Sharp\nM:4/4\nL:1/4\nK:C\nCF#GA|c4|\n")
+    assert "a sharp is ^ before its note, as in ^F" in "\n".join(map(str, tune.passed_over))

@@ -2,7 +2,7 @@
 import { ask, send } from "./ask.js";
 import { $, el, tell, word } from "./dom.js";
 import { say } from "./words.js";
-import { go, lay, leave } from "./stage.js";
+import { go, lay, leave, letters } from "./stage.js";
 import { isSound } from "./record.js";
 import { writeDown } from "./written.js";
 
@@ -20,7 +20,7 @@ export function beginWith(way) {
   if (way === "tune") {
     const text = el("textarea", { class: "abc", rows: 14, "aria-label": say("tune_here"), placeholder: say("tune_sample"), spellcheck: "false", id: "new-tune" });
     text.addEventListener("keydown", (event) => { if (event.key === "Enter" && (event.ctrlKey || event.metaKey)) begin({ abc: text.value }, wrong); });
-    lay(say("begin_tune"), el("h2", {}, say("begin_tune")), el("p", { class: "quiet" }, say("begin_tune_how")), text, wrong,
+    lay(say("begin_tune"), el("h2", {}, say("begin_tune")), el("p", { class: "quiet" }, say("begin_tune_how")), text, letters(), wrong,
       el("p", {}, el("button", { type: "button", class: "press", id: "to-the-stand", onclick: () => several(text.value, wrong) }, say("to_the_stand")), word(say("never_mind"), leave)));
   } else if (way === "chords") {
     const chords = el("input", { class: "line ink large", "aria-label": say("chords_here"), placeholder: say("chords_sample"), spellcheck: "false", autocomplete: "off", id: "new-chords" });

@@ -36,6 +36,7 @@ async function show() {
   stand.className = "";
   stand.replaceChildren(el("p", { class: "wait" }, say("loading")));
   try {
+    await inTurn(() => {}); // what was changed on the sheet before is in the folder first
     if (sheet) state.now = await showSheet(sheet[1].split("/").map(decodeURIComponent).join("/"));
     else state.now = await showShelf();
     const { next } = state;

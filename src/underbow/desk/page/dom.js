@@ -83,6 +83,9 @@ export function word(text, press, props = {}) {
   return el("button", { type: "button", class: `word ${props.class ?? ""}`, onclick: press, ...Object.fromEntries(Object.entries(props).filter(([k]) => k !== "class")) }, text);
 }
 
+// Signs, and what each of them says.
+export const signs = (rows) => el("dl", { class: "keys" }, rows.map(([sign, what]) => [el("dt", {}, sign), el("dd", {}, what)]));
+
 // What is said stays for a moment, with what can be done about it; longer where somebody is at it.
 export function tell(text, ...more) {
   const said = $("#said");

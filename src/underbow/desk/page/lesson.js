@@ -1,6 +1,6 @@
 // Making the lesson: progress that moves, can be stopped, and what came of it a click away.
 import { ask, path } from "./ask.js";
-import { $, choice, el, line, word } from "./dom.js";
+import { $, choice, el, line, tell, word } from "./dom.js";
 import { partTitle, say } from "./words.js";
 import { lay, leave } from "./stage.js";
 
@@ -46,7 +46,8 @@ async function start(sheets, title, body, wrong) {
     bar.value = now.share;
     if (now.state === "making") { what.textContent = say("making", { what: now.what }); return; }
     news.close();
-    if (now.state === "made") made(now, body);
+    if (!body.isConnected) tell(say(now.state, { what: now.what, place: now.place })); // the slip was put away meanwhile
+    else if (now.state === "made") made(now, body);
     else body.replaceChildren(el("p", { role: "alert", class: now.state === "failed" ? "wrong" : "" }, say(now.state, { what: now.what })), el("p", {}, word(say("put_down"), leave)));
   };
   news.onerror = () => { if (news.readyState === EventSource.CLOSED) body.replaceChildren(el("p", { role: "alert", class: "wrong" }, say("gone"))); };

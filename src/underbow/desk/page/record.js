@@ -137,12 +137,13 @@ export async function handIn(sheet, file, how = {}) {
     return numbers.length ? [" ", word(say("go_round_bars", { bars }), () => { leave(); sheet.goto(numbers[0]); sheet.around([numbers[0], numbers.at(-1)]); })] : "";
   };
   const page = found.page.split("/").at(-1);
+  if (!slip.isConnected) { tell(say("heard_away", { page })); return; }
   slip.replaceChildren(el("h2", {}, say("heard_title")),
     found.why ? el("p", { role: "alert" }, found.why) : "",
     el("ol", { class: "advice" }, found.advice.map((one) => el("li", {}, one.text, round(one)))),
     el("ul", { class: "tempos" }, found.passes.map((one) => el("li", {}, say("heard_pass", { tempo: `${beat(one.beat)} = ${one.tempo}`, how: off(one.median_ms) })))),
     el("p", {}, el("a", { href: `/heard/${path(found.page)}`, target: "_blank", rel: "noopener", class: "made heard" }, say("heard_page"))),
     el("p", { class: "quiet" }, found.take ? say("heard_kept", { file: found.take.split("/").at(-1), page }) : say("heard_not_kept", { page })),
-    remembering(sheet, found), el("p", { class: "quiet" }, say("heard_teacher")), el("p", {}, word(say("put_down"), leave)));
+    found.passes.length ? remembering(sheet, found) : "", el("p", { class: "quiet" }, say("heard_teacher")), el("p", {}, word(say("put_down"), leave)));
   $("a", slip)?.focus();
 }

@@ -15,6 +15,7 @@ import { showChanges } from "./parts/changes.js";
 import { showFingers } from "./parts/fingers.js";
 import { showBow } from "./parts/bow.js";
 import { showPlan } from "./parts/plan.js";
+import { showLearner } from "./parts/learner.js";
 
 const TONICS = ["G", "D", "A", "E", "B", "C", "F", "Bb", "Eb", "Ab", "F#", "C#"]; // the mode is the tune's own
 const WATCH = 2500;
@@ -43,6 +44,7 @@ export class Sheet {
     });
     this.parts = {};
     this.unkept = []; // what was changed and couldn't be saved, in that order
+    this.waiting = 0; // how many changes are still on their way
   }
 
   open() {
@@ -61,7 +63,12 @@ export class Sheet {
   // The headings of the parts that hold what couldn't be saved.
   get unsaved() { return [...new Set(this.unkept.filter((one) => one.why).map((one) => partTitle(one.part) || say("heading")))]; }
 
-  halt() { this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
+  // What is still being typed is kept, and what is on its way is waited for by whoever comes after.
+  halt() {
+    const typed = document.activeElement;
+    if (this.paper.contains(typed)) typed.blur();
+    this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true;
+  }
 
   rail() {
     showRail(this.view.title.text, [
@@ -73,7 +80,9 @@ export class Sheet {
   }
 
   // Says whether everything is saved; where it isn't, at the place where it was changed, with why.
-  mark(keeping = false) {
+  mark() {
+    if (this.closed) return;
+    const keeping = this.waiting > 0;
     const kept = $("#kept"), failed = this.unkept.filter((one) => one.why);
     const state = keeping ? "no" : failed.length ? "failed" : "yes";
     if (kept) { kept.textContent = say({ no: "keeping", failed: "not_kept", yes: "kept" }[state]); kept.dataset.kept = state; }
@@ -117,7 +126,7 @@ export class Sheet {
     const problems = (part) => this.remarked(part);
     const sections = [
       made("head", [view.title, view.head, view.plan, view.left_out, problems("head")], () => this.head()),
-      made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink, b.played]), problems("tune"), view.head?.last_bar], () => showTune(this)),
+      view.tune && made("tune", [view.tune, view.staff, view.changes?.map((b) => [b.measures, b.ink, b.played]), problems("tune"), view.head?.last_bar], () => showTune(this)),
     ];
     if (view.changes) {
       sections.push(
@@ -126,7 +135,7 @@ export class Sheet {
         made("fingers", [view.fingers, problems("fingers")], () => showFingers(this)),
         made("bow", [view.bow, problems("bow")], () => showBow(this)),
         made("plan", [view.plan, view.room, view.left_out, problems("plan")], () => showPlan(this)),
-        made("learner", [view.learner, problems("learner")], () => this.learner()),
+        made("learner", [view.learner, problems("learner")], () => showLearner(this)),
       );
     } else sections.push(made("text", [view.text, view.problems], () => this.text()));
     const wanted = sections.filter(Boolean);
@@ -168,7 +177,7 @@ export class Sheet {
 
   // Where there is a margin, what is wrong stands beside its place.
   margins() {
-    const wide = innerWidth >= 1180;
+    const wide = matchMedia("(min-width: 73.75rem)").matches; // as the paper leaves it one, in the reader's own size of letters
     let below = 0;
     for (const note of $$("p[data-part]", this.paper)) {
       note.classList.toggle("beside", wide);
@@ -208,17 +217,6 @@ export class Sheet {
       head?.composer ? el("p", { class: "composer", dir: "auto" }, head.composer) : "", this.notes("head")) };
   }
 
-  learner() {
-    const text = el("textarea", { class: "learner", rows: 2, maxlength: 2000, "aria-label": say("learner"), placeholder: say("learner_sample"), dir: "auto", id: "learner" });
-    text.value = this.view.learner;
-    const grow = () => { text.style.height = "auto"; text.style.height = `${text.scrollHeight + 2}px`; };
-    text.addEventListener("input", grow);
-    text.addEventListener("blur", () => { if (text.value !== this.view.learner) this.change([{ key: ["to_learner"], value: text.value.trim() || null }]); });
-    text.addEventListener("keydown", (event) => { if (event.key === "Escape") { event.stopPropagation(); text.blur(); } });
-    requestAnimationFrame(grow);
-    return { section: this.section("learner", "", text), busy: () => document.activeElement === text, update() {} };
-  }
-
   // A sheet that can't be shown: its own text, to be put right.
   text() {
     const area = el("textarea", { class: "abc", rows: 18, spellcheck: "false", "aria-label": this.name, id: "sheet-text" });
@@ -239,9 +237,9 @@ export class Sheet {
 
   // What couldn't be saved is tried again with whatever is changed next, in the order in which it was changed.
   keepAll(newest = null) {
-    this.mark(true);
+    this.waiting++;
+    this.mark();
     return inTurn(async () => {
-      if (this.closed) return;
       this.unkept = [...this.unkept.filter((one) => one.same !== newest?.same), ...(newest ? [newest] : [])];
       for (const one of this.unkept) {
         const { what, body } = one, kept = () => { this.unkept = this.unkept.filter((other) => other !== one); };
@@ -251,15 +249,18 @@ export class Sheet {
           this.take_in(view);
         } catch (fault) {
           one.why = `${fault.message.replace(/[.]?$/, ".")} ${say(fault.status ? "unkept_here" : "unkept_gone")}`;
-          if (fault.elsewhere) { kept(); await this.refused(fault, what, body); }
+          if (this.closed) tell(fault.message);
+          else if (fault.elsewhere) { kept(); await this.refused(fault, what, body); }
         }
       }
+      this.waiting--;
       this.mark();
     });
   }
 
   take_in(view) {
     this.view = view;
+    if (this.closed) return;
     this.rail();
     this.draw();
     this.dock?.refresh();

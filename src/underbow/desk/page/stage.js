@@ -1,6 +1,6 @@
 // What everything on the page stands on: the rail above, slips of paper laid over it, where one is.
 import { ask, inTurn } from "./ask.js";
-import { $, $$, el, word } from "./dom.js";
+import { $, $$, el, signs, word } from "./dom.js";
 import { say, WORDS } from "./words.js";
 
 const rail = $("#rail"), over = $("#over");
@@ -27,6 +27,8 @@ export function lay(label, ...content) {
     const end = event.shiftKey ? all[0] : all.at(-1);
     if (document.activeElement === end) { event.preventDefault(); (event.shiftKey ? all.at(-1) : all[0])?.focus(); }
   });
+  // What had the focus may be replaced by what came of it: the keys stay on the slip.
+  new MutationObserver(() => { if (slip.isConnected && !slip.contains(document.activeElement)) slip.focus(); }).observe(slip, { childList: true, subtree: true });
   return slip;
 }
 
@@ -54,9 +56,11 @@ export function showRail(here, own = []) {
 
 export function showKeys() {
   lay(say("keys_title"), el("h2", {}, say("keys_title")),
-    el("dl", { class: "keys" }, WORDS.keys_list.map(([key, what]) => [el("dt", {}, key), el("dd", {}, what)])),
-    el("p", {}, word(say("put_down"), leave)));
+    signs(WORDS.keys_list), el("p", {}, word(say("put_down"), leave)));
 }
+
+// Beside a tune that is being written.
+export const letters = () => el("details", { class: "letters" }, el("summary", {}, say("letters")), signs(WORDS.letters_list));
 
 async function close() {
   await inTurn(() => ask("/close", {})).catch(() => {});

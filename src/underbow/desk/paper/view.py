@@ -62,7 +62,7 @@ def view(reading: Reading, *, narrow: bool = False) -> dict[str, Any]:
         "text": reading.text if sheet is None else "",
         "until": reading.until,
         "left_out": dict(reading.left_out),
-        "tune": _tune(reading),
+        "tune": _tune(reading) if table else None,  # where the sheet can't be read, there is nothing to write it into
         "title": {
             "text": _text(table.get("title")) or (sheet.title if sheet else reading.name),
             "ink": "title" in table,

@@ -76,9 +76,9 @@ def refused(
     if route.legs:
         raise InputError(
             f"it isn't this tune: only {100 * route.fits:.0f} of 100 parts of it fit the notes, where the tune itself has over "
-            "95; name the recording of this tune, or write down what was played"
+            "95; take a recording of this tune, or write down what was played"
         )
-    raise InputError("nothing in it fits this tune; name the recording of this tune")
+    raise InputError("nothing in it fits this tune; take a recording of this tune")
 
 
 def flaws(sound: Floats, clear: Floats, level: Floats) -> Iterator[str]:

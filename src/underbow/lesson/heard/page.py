@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from fractions import Fraction
 from html import escape
 from importlib.resources import files
 
@@ -19,6 +20,7 @@ from underbow.fiddle.drawing.shape_svg import draw_heard_svg
 from underbow.lesson.heard.words import VERDICTS, WORDS
 from underbow.text import nth, one_line, policy_name, signs
 from underbow.theory.chord import Chord
+from underbow.theory.meter import Tempo, beat_words
 from underbow.track.performance import Pass
 from underbow.track.runs import strokes_by_bar
 from underbow.track.sheet.model import Sheet
@@ -103,7 +105,7 @@ def _passes(heard: Heard) -> Iterator[str]:
         strokes = heard.of_pass(played.playing)
         if strokes:
             cells = "".join(f"<td>{escape(cell)}</td>" for cell in _pass_cells(strokes, played, unsure))
-            yield f'<tr><th scope="row">{escape(str(played.tempo))}</th>{cells}</tr>'
+            yield f'<tr><th scope="row">{escape(_tempo(played.tempo))}</th>{cells}</tr>'
     yield f'</tbody></table></div><p class="small">{WORDS["passes_note"]}</p>'
     if unsure:
         yield f'<p class="small">{escape(WORDS["headphones"].format(within=f"{unsure:.0f}"))}</p>'
@@ -182,7 +184,7 @@ def _bars(sheet: Sheet, heard: Heard) -> Iterator[str]:
     yield f'<section aria-labelledby="bars"><h2 id="bars">{WORDS["bars_title"]}</h2><p class="small">{WORDS["bars_note"]}</p>'
     yield '<svg class="store" aria-hidden="true">' + "".join(_symbol(svg, n) for svg, n in pictures.items()) + "</svg>"
     yield '<div class="wide"><table class="bars"><thead><tr><td></td>'
-    yield from (f'<th scope="col">{escape(str(played.tempo))}</th>' for played in playings)
+    yield from (f'<th scope="col">{escape(_tempo(played.tempo))}</th>' for played in playings)
     yield "</tr></thead><tbody>"
     for (number, time), cells in rows.items():
         name = WORDS["bar_time" if time > 1 else "bar"].format(number=number, time=nth(time))
@@ -229,6 +231,11 @@ def _bar(picture: int, strokes: Sequence[StrokeHeard], begin: float, end: float)
     return f'<svg viewBox="{box}" role="img" aria-label="{escape(label)}">{bow}{"".join(marks)}</svg>'
 
 
+def _tempo(tempo: Tempo) -> str:
+    """Say a tempo as the printed sheet and the desk say it."""
+    return f"{beat_words(tempo.beat)} = {tempo.written}"
+
+
 def _progress(history: Sequence[Progress]) -> Iterator[str]:
     """Progress from take to take, a line for each tempo: within how many milliseconds 95 of 100 strokes came."""
     if len({row.take for row in history}) < 2:
@@ -236,7 +243,7 @@ def _progress(history: Sequence[Progress]) -> Iterator[str]:
     tempos: dict[str, list[Progress]] = defaultdict(list)
     for row in history:
         if row.within_ms is not None:
-            tempos[f"{row.beat} = {row.tempo:g}"].append(row)
+            tempos[f"{beat_words(4 * Fraction(row.beat))} = {row.tempo:g}"].append(row)
     yield f'<section aria-labelledby="progress"><h2 id="progress">{WORDS["progress"]}</h2><ul class="progress">'
     for tempo, points in tempos.items():
         values = [point.within_ms or 0.0 for point in points]

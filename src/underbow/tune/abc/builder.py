@@ -365,7 +365,8 @@ class TuneBuilder(FieldReader):
 
     def _on_reserved(self, sign: Sign, place: int) -> None:
         if sign.text not in "$!":
-            self.told.pass_over(f"the sign {sign.text} stands for nothing", place)
+            cure = "; a sharp is ^ before its note, as in ^F" if sign.text == "#" else ""
+            self.told.pass_over(f"the sign {sign.text} stands for nothing{cure}", place)
 
     def _on_odd(self, sign: Sign, place: int) -> None:
         what = {'"': 'a " without its pair', "{": "a { without its }", "}": "a } without its {"}.get(sign.text)

@@ -9,7 +9,7 @@ export function showFingers(sheet) {
   let shown = "";
   const tunings = fingers.tunings.includes(fingers.tuning) ? fingers.tunings : [fingers.tuning, ...fingers.tunings];
   const hint = [
-    say("tuned"), " ",
+    fingers.shapes.length ? `${say("shapes_how")} · ` : "", say("tuned"), " ",
     choice(fingers.tuning, tunings.map((one) => [one, one.replaceAll("#", "♯")]), { label: say("tuning"), id: "tuning", ink: fingers.tuning_ink, keep: (value) => sheet.change([{ key: ["tuning"], value: value === "GDAE" ? null : value }]) }),
     " · ",
     choice(fingers.strings, ["low", "middle", "high"].map((one) => [one, say(one)]), { label: say("strings_are"), id: "strings", ink: fingers.strings_ink, keep: (value) => sheet.change([{ key: ["strings"], value: value === "low" ? null : value }]) }),

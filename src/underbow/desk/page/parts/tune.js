@@ -1,6 +1,7 @@
 // The tune: its staff, and its text beside it where it is being written. The staff follows what is typed at once.
 import { ask, path } from "../ask.js";
 import { $, $$, drawing, el, narrow, word } from "../dom.js";
+import { letters } from "../stage.js";
 import { fitSyllables } from "../syllables.js";
 import { say } from "../words.js";
 
@@ -13,7 +14,7 @@ export function showTune(sheet) {
   let open = written === sheet;
   const music = el("div", { class: "music" });
   const part = { music, busy: () => $("#abc") && document.activeElement === $("#abc") };
-  const where = tune.own ? (tune.file ? say(tune.number ? "tune_of_book" : "tune_file", tune) : say("tune_in_sheet")) : tune.composed ? say("tune_composed") : say("tune_of_file", { file: tune.file ?? "" });
+  const where = tune.own ? (tune.file ? say(tune.number ? "tune_of_book" : "tune_file", tune) : say("tune_in_sheet")) : tune.composed ? say("tune_composed") : tune.file ? say("tune_of_file", { file: tune.file }) : say("tune_missing");
   const button = word(open ? say("put_down") : say("write_tune"), () => { open = !open; written = open ? sheet : null; toggle(); }, { class: "open", "aria-expanded": String(open), id: "write-tune" });
   const slip = el("div", { class: "writing" });
   const another = tune.composed ? word(say("other_melody"), () => sheet.change([{ key: ["compose", "seed"], value: 1 + Math.floor(Math.random() * 1e6) }])) : "";
@@ -154,7 +155,7 @@ export function showTune(sheet) {
       if (next.staff) draw(next.staff);
       paint();
     };
-    slip.replaceChildren(el("div", { class: "lines" }, numbers, el("div", { class: "field" }, marks, area)), wrong);
+    slip.replaceChildren(el("div", { class: "lines" }, numbers, el("div", { class: "field" }, marks, area)), wrong, letters());
     paint();
     if (document.activeElement === button) area.focus();
   }
