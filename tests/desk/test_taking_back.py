@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from underbow.desk.folder import ChangedElsewhereError, Folder
+from underbow.files.caches import cache_folder
 
 from .conftest import TRACKS, Opened, opened
 from .page.jobs_by_hand import REEL
@@ -54,6 +55,40 @@ def test_taking_back_on_a_new_sheet_ends_where_it_was_begun(desk: Opened, lesson
         assert (shown["back"], shown["forth"]) == (0, 1), back
         assert {path.name: path.read_bytes() for path in lessons.iterdir()} == begun
     assert desk.post(f"/sheet/{name}/take/forth", {}).json()["title"]["text"] == "Another name"
+
+
+def test_what_was_done_is_taken_back_after_the_desk_was_started_again(lessons: Path) -> None:
+    first, sheet = opened(lessons), lessons / "wet-socks.toml"
+    states = [sheet.read_bytes()]
+    for n in range(3):
+        first.change("wet-socks.toml", (["tempo", "start"], 50 + n))
+        states.append(sheet.read_bytes())
+    second = opened(lessons)
+    assert second.sheet("wet-socks.toml")["back"] == 3
+    for state in states[2:0:-1]:
+        second.post("/sheet/wet-socks.toml/take/back", {})
+        assert sheet.read_bytes() == state
+    third = opened(lessons)
+    shown = third.sheet("wet-socks.toml")
+    assert (shown["back"], shown["forth"]) == (1, 2)
+    third.post("/sheet/wet-socks.toml/take/forth", {})
+    assert sheet.read_bytes() == states[2]
+
+
+def test_what_no_longer_fits_the_files_is_forgotten_when_the_desk_is_started_again(lessons: Path) -> None:
+    opened(lessons).change("wet-socks.toml", (["title"], "Mine"))
+    (kept,) = (cache_folder() / "undo").iterdir()
+    theirs = (lessons / "wet-socks.toml").read_bytes() + b"# theirs\n"
+    (lessons / "wet-socks.toml").write_bytes(theirs)
+    again = opened(lessons)
+    assert again.sheet("wet-socks.toml")["back"] == 0
+    again.change("wet-socks.toml", (["title"], "Mine again"))
+    whole = kept.read_bytes()
+    assert opened(lessons).sheet("wet-socks.toml")["back"] == 1
+    for broken in (b"", b"[]", b'{"done": [[{"wet-socks.toml": "\xe2\x82\xac"}, 5]]}', whole[:-30]):
+        kept.write_bytes(broken)
+        assert opened(lessons).sheet("wet-socks.toml")["back"] == 0
+    assert (lessons / "wet-socks.toml").read_bytes() != theirs
 
 
 # --- somebody else ---

@@ -93,6 +93,8 @@ def test_a_drill_becomes_a_lesson_or_a_sheet(tmp_path: Path) -> None:
     written = run("drill", "G", "D", "--sheet", "-o", tmp_path)
     assert written.exit_code == 0
     assert tomllib.loads((tmp_path / "Round G D.toml").read_text("utf-8"))["progression"].startswith("G | D")
+    assert run("drill", "F#m", "Bb/D", "--sheet", "-o", tmp_path).exit_code == 0
+    assert tomllib.loads((tmp_path / "Round F#m Bb-D.toml").read_text("utf-8"))["title"] == "Round F♯m B♭/D"
     refused = run("drill", "G", "D", "--sheet", "-o", tmp_path)
     assert refused.exit_code == 2
     assert "already exists" in refused.stderr

@@ -147,6 +147,7 @@ def drill(
     """
     from underbow.fiddle.pattern import find_pattern
     from underbow.jobs.gather import gather_text
+    from underbow.text import signs
     from underbow.theory.progression import Progression
 
     if not all(map(str.strip, chords)):
@@ -159,7 +160,7 @@ def drill(
         Path(pattern) if pattern.lower().endswith(".toml") else None
     )  # wherever it lies: there is no sheet to be beside
     lines: dict[str, str | int | bool] = {
-        "title": f"Round {' '.join(chords)}",
+        "title": f"Round {signs(' '.join(chords))}",
         "meter": str(found.grid.meter),
         "pattern": own.name if own else pattern,
         "progression": " | ".join(list(chords) * rounds),
@@ -184,7 +185,7 @@ def drill(
     with _by_its_options():
         gathered = gather_text(text, wanted, () if lesson else mix or (), folder=own.parent if own else None)
     if sheet:
-        _write_sheet(text, str(lines["title"]), output)
+        _write_sheet(text, f"Round {' '.join(chords)}", output)  # a name that any keyboard can write
     elif lesson:
         from underbow.cli.hand_out import hand_out
 

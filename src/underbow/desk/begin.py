@@ -15,6 +15,7 @@ import tomlkit
 from underbow.desk.folder import Folder
 from underbow.errors import Fault, InputError
 from underbow.files.workplace import scratch
+from underbow.text import signs
 from underbow.theory.progression import Progression
 from underbow.tune.abc.encoding import decoded
 from underbow.tune.abc.headings import headings
@@ -96,6 +97,9 @@ def from_chords(folder: Folder, chords: str, meter: str = "", dance: str = "") -
     progression = "G | C | D | G"
     meter = "6/8"
     compose = {seed = 1}
+    >>> begun = from_chords(Folder(Path()), "F#m Bb", "")
+    >>> begun.name, begun.files[begun.name].decode().splitlines()[0]
+    ('round-f-sharpm-bb.toml', 'title = "Round F♯m B♭"')
     """
     plain = " ".join(chords.replace(",", " ").replace("♯", "#").replace("♭", "b").split())
     progression = Progression.parse(plain if "|" in plain or ":" in plain else " | ".join(plain.split(" ")))
@@ -104,7 +108,7 @@ def from_chords(folder: Folder, chords: str, meter: str = "", dance: str = "") -
     compose: dict[str, object] = {"seed": 1}
     if dance:
         compose["dance"] = dance
-    keys: dict[str, object] = {"title": title, "progression": str(progression)}
+    keys: dict[str, object] = {"title": signs(title), "progression": str(progression)}
     if meter:
         keys["meter"] = meter
     return Begun(name, {name: _sheet({**keys, "compose": compose})})

@@ -10,7 +10,7 @@ from threading import RLock
 from typing import Any, Literal
 
 from underbow.desk.folder import ChangedElsewhereError, Folder
-from underbow.desk.history import Files, History
+from underbow.desk.history import Files, Histories
 from underbow.desk.paper.book import page_of
 from underbow.desk.paper.edits import Edit, edited
 from underbow.desk.paper.reading import Reading, beside, read_as_far, read_as_text
@@ -36,10 +36,13 @@ class Store:
     """The sheets of a folder and their histories."""
 
     folder: Folder
-    _histories: dict[str, History] = field(default_factory=dict)
+    _histories: Histories = field(init=False)
     _seen: OrderedDict[tuple[str, str], Files] = field(default_factory=OrderedDict)
     _readings: OrderedDict[tuple[str, str], Reading] = field(default_factory=OrderedDict)
     _lock: RLock = field(default_factory=RLock)
+
+    def __post_init__(self) -> None:
+        self._histories = Histories(self.folder)
 
     def read(self, name: str) -> Reading:
         """Read a sheet as far as it goes, and remember what was seen of it; what hasn't changed since isn't worked out again."""
@@ -61,7 +64,7 @@ class Store:
     def show(self, name: str, *, narrow: bool = False) -> dict[str, Any]:
         """Lay a sheet out for the page, with what can be taken back and done again."""
         shown = view(self.read(name), narrow=narrow)
-        history = self._histories.get(name, History())
+        history = self._histories.of(name)
         return shown | {"back": len(history.done), "forth": len(history.taken_back)}
 
     def change(self, name: str, seen: str, edits: Sequence[Edit]) -> None:
@@ -121,18 +124,19 @@ class Store:
     def move(self, name: str, way: Literal["back", "forth"]) -> bool:
         """Take the last change back, or do again what was taken back; raises as :meth:`change`."""
         with self._lock:
-            history = self._histories.setdefault(name, History())
             try:
-                return history.move(self.folder, way)
+                moved = self._histories.of(name).move(self.folder, way)
             except ChangedElsewhereError as elsewhere:
                 raise ElsewhereError({inner: ("", self._now(inner)) for inner in elsewhere.names}) from None
+            self._histories.keep(name)
+            return moved
 
     def begin(self, name: str, files: Mapping[str, bytes]) -> None:
         """Write the files of a new sheet. That is no change of it: nothing that is taken back on a sheet takes the sheet away."""
         with self._lock:
             with self._told(files, {}):
                 self.folder.write(files, dict.fromkeys(files))
-            self._histories.pop(name, None)  # of a sheet that was called so before
+            self._histories.forget(name)  # of a sheet that was called so before
 
     def _as_seen(self, name: str, seen: str) -> Files:
         files = self._seen.get((name, seen))
@@ -144,7 +148,8 @@ class Store:
 
     def _write(self, name: str, after: Mapping[str, bytes | None], before: Files) -> None:
         with self._told(after, before):
-            self._histories.setdefault(name, History()).change(self.folder, after, before)
+            self._histories.of(name).change(self.folder, after, before)
+        self._histories.keep(name)
 
     @contextmanager
     def _told(self, after: Mapping[str, bytes | None], before: Files) -> Iterator[None]:

@@ -60,6 +60,13 @@ ENGLISH = {
     "readme_tracks": "the tracks, each with its MIDI file:",
     **{note_value(beat): beat_words(beat) for beat in _BEATS},
     "stays": "A second ring: this finger stays.",
+    "tones": "After each note stands which tone of its chord it is: {tones}.",
+    "tone_names": "root second third fourth fifth sixth seventh - ninth - eleventh - thirteenth",
+    "tone": "{number} the {name}",
+    "flat": "with ♭ the lower one",
+    "sharp": "with ♯ the higher one",
+    "accents": "The figures under the count: how much the bow leans, 9 the most.",
+    "which_strings": "The two short lines: the strings; what is thick is bowed.",
     "doubtful": "A chord with a question mark is a suggestion that may be wrong: check it by ear.",
     "which": "Where a chord has several shapes, the changes show which one to use.",
 }

@@ -49,6 +49,25 @@ def test_every_shipped_sheet_fits_one_page(path: Path, paper: Paper, program: Pr
     assert "see a doctor" in text
 
 
+@pytest.mark.parametrize(
+    ("name", "tones", "strings"),
+    [
+        ("gateposts", "1 the root, 3 the third, 5 the fifth.", False),
+        ("rushes", "1 the root, 3 the third, 5 the fifth, with ♭ the lower one.", False),
+        ("snow-on-the-weir", "", True),  # which has no room left below
+    ],
+)
+def test_figures_in_drawings_are_explained_where_there_is_room(
+    name: str, tones: str, strings: bool, program: Program, tmp_path: Path
+) -> None:
+    (tmp_path / "sheet.pdf").write_bytes(make_handout(read_sheet(ROOT / "tracks" / f"{name}.toml")))
+    text = " ".join(tool(program, "pdftotext", tmp_path / "sheet.pdf", "-").split())
+    assert re.findall(r"After each note stands which tone of its chord it is: (.*?\.)", text) == [tones] * bool(tones)
+    assert "The figures under the count: how much the bow leans, 9 the most." in text
+    assert ("The two short lines: the strings" in text) == strings
+    assert re.search(r"Pages: +1\n", tool(program, "pdfinfo", tmp_path / "sheet.pdf"))
+
+
 def test_a_long_tune_flows_over_pages(program: Program, tmp_path: Path) -> None:
     music = "|\n".join('"G"GABc dBGB|"C"cegc eccA|"D"dfaf dAFA|"G"GBdB G4' for _ in range(60))
     tune = f"X:1\nT:Long\nM:4/4\nL:1/8\nK:G\n{music}|]\n"

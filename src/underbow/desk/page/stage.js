@@ -41,7 +41,7 @@ export async function parting(go) {
   const again = async () => { leave(); await sheet.keepAll(); if (!sheet.unsaved.length) go(); };
   return lay(say("unsaved"), el("h2", {}, say("unsaved")), el("p", {}, say("unsaved_how", { parts: parts.join(", ") })),
     el("p", {}, el("button", { type: "button", class: "press", id: "try-again", onclick: again }, say("try_again")),
-      word(say("stay"), leave, { id: "stay" }), " · ", word(say("lose"), away, { id: "lose" })));
+      word(say("stay"), leave, { id: "stay" }), " ", word(say("lose"), away, { id: "lose" })));
 }
 
 export function showRail(here, own = []) {

@@ -128,12 +128,36 @@ def handout_data(sheet: Sheet, paper: Paper, words: dict[str, str]) -> dict[str,
         "shapes_share": share,
         "fingers": "; ".join(f"{signs(str(chord))}: {signs(shape.label)}" for chord, shape in shown),
         "told": [words["stays"]] * stays + [words["low_high"]] * marked + [words["which"]] * several,
+        "tones": _tones(shown, words),
+        "figures": " ".join(_figures([pattern for _, pattern in sheet.patterns], words)),
         "patterns": list(_patterns(sheet, paper)),
         "plan": [f"{float(begin.count):g}" if begin == end else f"{float(begin.count):.0f} – {float(end.count):.0f}"
                  for begin, end in sheet.ramp.spans],
         "each": sheet.ramp.each,
         "to_learner": sheet.to_learner,
     }  # fmt: skip
+
+
+def _tones(shown: Sequence[tuple[Chord, HandShape]], words: Mapping[str, str]) -> str:
+    """Say what the figures after the notes of hand shapes mean, of those that these have."""
+    degrees = {degree for chord, shape in shown for degree in shape.degrees(chord)}
+    names = words["tone_names"].split()
+    numbers = sorted({int(degree.lstrip("b#")) for degree in degrees})
+    tones = [words["tone"].replace("{number}", str(n)).replace("{name}", names[n - 1]) for n in numbers]
+    tones += [words[name] for name, sign in (("flat", "b"), ("sharp", "#")) if any(sign in one for one in degrees)]
+    return words["tones"].replace("{tones}", ", ".join(tones)) if tones else ""
+
+
+def _figures(patterns: Sequence[Pattern], words: Mapping[str, str] = ENGLISH) -> Iterator[str]:
+    """Say what stands under the count of bowings.
+
+    >>> from underbow.fiddle.pattern import find_pattern
+    >>> list(_figures([find_pattern("saw")]))
+    ['The figures under the count: how much the bow leans, 9 the most.']
+    """
+    yield words["accents"]
+    if any(set(pattern.grid.strings) & {"_", "^"} for pattern in patterns):
+        yield words["which_strings"]
 
 
 def _below(sheet: Sheet, order: Sequence[str], words: Mapping[str, str]) -> Iterator[str]:
