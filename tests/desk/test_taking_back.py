@@ -77,7 +77,9 @@ def test_what_was_done_is_taken_back_after_the_desk_was_started_again(lessons: P
 
 def test_what_no_longer_fits_the_files_is_forgotten_when_the_desk_is_started_again(lessons: Path) -> None:
     opened(lessons).change("wet-socks.toml", (["title"], "Mine"))
-    (kept,) = (cache_folder() / "undo").iterdir()
+    undo = cache_folder("undo")
+    assert undo is not None
+    (kept,) = undo.iterdir()
     theirs = (lessons / "wet-socks.toml").read_bytes() + b"# theirs\n"
     (lessons / "wet-socks.toml").write_bytes(theirs)
     again = opened(lessons)

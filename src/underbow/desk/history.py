@@ -100,9 +100,8 @@ class History:
 
 def _usual() -> Path | None:
     """Where this user's are kept, without those that are old."""
-    try:
-        place = cache_folder() / "undo"
-    except RuntimeError:  # a user without a home
+    place = cache_folder("undo")
+    if place is None:
         return None
     with suppress(OSError):
         for path in place.glob("*.json"):
