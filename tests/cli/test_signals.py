@@ -44,8 +44,8 @@ def _is_audio(part: Path) -> bool:
 
 
 def assert_whole(folder: Path) -> None:
-    """Nothing but whole files: the MIDI files, which are made first, may be there already, and no audio yet."""
-    for path in folder.iterdir():
+    """Nothing but whole files, or not even the folder: the MIDI files, which are made first, may be there, and no audio yet."""
+    for path in folder.rglob("*"):
         assert path.suffix == ".mid", path
         assert mido.MidiFile(path).length > 60
 

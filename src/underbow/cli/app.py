@@ -38,7 +38,7 @@ class _Commands(TyperGroup):
             called = getattr(getattr(wrong, "ctx", None), "command_path", "underbow")
             if what := wrong.format_message().rstrip("."):  # nothing where a bare call has shown the help
                 say(f"underbow: {what[0].lower()}{what[1:]}{' See' if what[-1] == '?' else '; see'} `{called} --help`")
-        sys.exit(status)
+        sys.exit(status or 0)
 
 
 app = typer.Typer(

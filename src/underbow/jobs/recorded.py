@@ -54,7 +54,6 @@ class Prepared:
     sheet : Sheet
         Tuned as the recording.
     recorded : Recorded
-    alignment : Alignment
     told : tuple of str
         Whose playing it is, how it is tuned, and what is in doubt.
     played : frozenset of (int, int)
@@ -63,7 +62,6 @@ class Prepared:
 
     sheet: Sheet
     recorded: Recorded
-    alignment: Alignment
     told: tuple[str, ...]
     played: frozenset[tuple[int, int]]
 
@@ -210,7 +208,7 @@ def lay(sheet: Sheet, alignment: Alignment, samples: Path, rate: int) -> Prepare
     recorded = Recorded(samples, rate, excerpts, level, by, tuple(begun))
     tuned = replace(sheet, concert_pitch=round(alignment.pitch, 1))
     played = frozenset((bar.number, bar.time) for bar in chosen if bar is not None)
-    return Prepared(tuned, recorded, alignment, tuple(_told(tuned, alignment, chosen)), played)
+    return Prepared(tuned, recorded, tuple(_told(tuned, alignment, chosen)), played)
 
 
 @contextmanager

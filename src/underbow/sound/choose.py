@@ -118,7 +118,7 @@ def how_to_ask(banks: Sequence[Bank]) -> str:
 def _builtin(performance: Performance, rate: int, *, kept: bool) -> Voice:
     from underbow.sound.synth.builtin import BuiltinVoice  # noqa: PLC0415 - not needed where a SoundFont sounds
 
-    return BuiltinVoice(rate, performance.concert_pitch, performance.tuning.midi, kept=kept)
+    return BuiltinVoice(rate, performance.concert_pitch, performance.tuning.midi, kept=kept, computed=True)
 
 
 @dataclass(frozen=True, slots=True)

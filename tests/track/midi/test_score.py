@@ -253,7 +253,7 @@ def test_music21_reads_the_same_music(jig: Performance, tmp_path: Path) -> None:
 )
 def test_key_signatures_have_no_modes(sheet_of: SheetMaker, key: str, name: str) -> None:
     """RP-001: sharps or flats and major or minor, nothing else; A mixolydian has the two sharps of D."""
-    file = read(Score(perform(sheet_of('"G"G8 |]', key=key)).midi()))
+    file = read(Score(perform(sheet_of('"G"G8 |]', key=key))).midi())
     assert metas(file, "key_signature")[0][1].key == name
 
 
