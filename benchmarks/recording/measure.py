@@ -306,7 +306,7 @@ def main() -> None:
     scores: list[float] = []
     steady: list[float] = []
     swaying: list[float] = []
-    right = 0
+    right = swayed = 0
     stretches: dict[float, list[dict[str, Any]]] = {share: [] for share in SHARES}
     rng = np.random.default_rng(options.seed)
     with tempfile.TemporaryDirectory() as place:
@@ -336,8 +336,11 @@ def main() -> None:
                 share, good = bars_right(plain, tune, folder)
                 steady.append(share)
                 right += good
-                swaying.append(bars_right(take, tune, folder)[0])
-                print(f"   F1 {scores[-1]:.3f}, bars {share:.2f} steady, {swaying[-1]:.2f} with rubato", flush=True)
+                share_swaying, good_swaying = bars_right(take, tune, folder)
+                swaying.append(share_swaying)
+                swayed += good_swaying
+                print(f"   F1 {scores[-1]:.3f}, bars {share:.2f} steady, {share_swaying:.2f} with rubato; "
+                      f"key and meter {good} and {good_swaying}", flush=True)  # fmt: skip
                 if number % max(len(tunes) // options.stretched, 1) == 0:
                     for factor in SHARES:
                         stretches[factor].append(stretched(take, tune, factor, folder))
@@ -352,7 +355,7 @@ def main() -> None:
         "f1_least": round(min(scores), 3),
         "bars_steady": round(float(np.mean(steady)), 3),
         "bars_rubato": round(float(np.mean(swaying)), 3),
-        "key_and_meter_right": f"{right} of {len(steady)}",
+        "key_and_meter_right": f"{right} of {len(steady)}, {swayed} with rubato",
         "stretching": {
             str(share): {
                 "onsets_p95_ms": figure([e for run in runs for e in run["errors"]], 1000),

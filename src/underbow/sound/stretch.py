@@ -2,8 +2,10 @@
 
 Short grains of the recording are laid over each other (waveform similarity overlap-add: W. Verhelst and M. Roelands, "An
 overlap-add technique based on waveform similarity for high quality time-scale modification of speech", 1993). Each grain is
-taken from within a few milliseconds of where the line has it, there where it goes on best from the grain before it. So there
-is no seam where the tempo changes, nor where the line jumps to another place of the recording, and no error adds up.
+taken from within a few milliseconds of where the line has it: where the grain before it goes on, if that lies near enough, for
+then nothing is joined at all; else there where it is most like that. So there is no seam where the tempo changes, nor where the
+line jumps to another place of the recording, and no error adds up. Joined where it is only nearly alike, a steady note keeps
+its strong partials, but what is weak, the ring of the note before it and the room's noise, is scattered.
 
 Conventions: float32, mono; frames of the result are counted from 0, grain ``n`` begins at ``n * hop``.
 """
@@ -20,7 +22,7 @@ from underbow.sound.samples import cut
 Floats = NDArray[np.float32]
 
 _HOP, _REACH = 0.03, 0.0045  # seconds: between grains; a grain may lie off the line (a period of 220 Hz)
-_STRAIGHT = 0.03  # of the similarity: what a grain at the edge of its reach must have more than one on the line
+_STRAIGHT = 0.005  # of the similarity: what a grain at the edge of its reach must have more than one on the line
 
 
 class Stretcher:
@@ -80,7 +82,7 @@ class Stretcher:
 
     def _similar(self, goes_on: int, target: int) -> int:
         """The place near the target that is most like what would come next."""
-        if abs(goes_on - target) <= 1:
+        if abs(goes_on - target) <= self._reach:
             return goes_on
         ahead = cut(self._sound, goes_on, goes_on + self.hop)
         here = cut(self._sound, target - self._reach, target + self._reach + self.hop)
