@@ -331,6 +331,17 @@ def test_the_shelf_is_searched_by_title_key_meter_and_chords(at: At) -> None:
     assert len(found("")) == 5
 
 
+def test_sheets_of_one_title_are_told_apart_by_their_files(at: At) -> None:
+    (at.folder / "again.toml").write_bytes((at.folder / "rushes.toml").read_bytes())
+    at.browser.run("location.reload()")
+    at.hands.see(".small .file")
+    files = "return [...document.querySelectorAll('.small .file')].map((one) => one.textContent)"
+    assert at.browser.run(files) == ["again.toml", "rushes.toml"]
+    title = at.table("rushes.toml")["title"]
+    at.hands.see(f'[aria-label="put away {title}, again.toml"]')
+    assert at.complaints() == []
+
+
 def test_a_bare_tune_is_found_by_the_chords_that_are_suggested_for_it(at: At) -> None:
     (at.folder / "churn.abc").write_text(JIG, "utf-8")
     (at.folder / "churn.toml").write_text('title = "Churn"\ntune = "churn.abc"\n', "utf-8")
