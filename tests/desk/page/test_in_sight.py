@@ -9,7 +9,7 @@ import pytest
 
 from ...lesson.practice.sung import SONG, WIDER, touching
 from .conftest import At
-from .jobs_by_hand import JIG, paste_tune
+from .jobs_by_hand import JIG, REEL, paste_tune
 
 AWAY = '[aria-label^="put it back"]'
 STATES: tuple[tuple[str, str], ...] = (
@@ -92,6 +92,13 @@ def test_with_letters_twice_as_large_every_reason_and_every_chord_can_be_read(at
         assert at.browser.run(cut) == []
     finally:
         at.browser.tell("Page.setFontSizes", fontSizes={"standard": 16})
+    at.browser.run("location.reload()")
+    at.hands.see(".changes")
+    row = (
+        "return [...document.querySelectorAll('.row')].map((row) => [...row.children].map((cell) => cell.offsetTop))"
+        ".map((tops) => tops.filter((top) => top === tops[0]).length)"
+    )
+    assert max(at.browser.run(row)) == 4  # with letters as they are
 
 
 def test_the_paper_follows_when_the_window_is_made_wider(at: At) -> None:
@@ -118,12 +125,18 @@ def test_nothing_on_the_paper_is_cut_or_written_over(at: At, size: tuple[int, in
     )
     crossed = (
         "const box = (e) => e.getBoundingClientRect(); return [...document.querySelectorAll('.changes .cell')].filter((cell) => {"
-        "const name = cell.querySelectorAll('.number, .letter'), chords = box(cell.querySelector('.chords'));"
+        "const name = cell.querySelectorAll('.number, .letter, .ending'), chords = box(cell.querySelector('.chords'));"
         "return [...name].some((e) => e.textContent && box(e).right > chords.left && box(e).left < chords.right"
         " && box(e).bottom > chords.top && box(e).top < chords.bottom); }).map((cell) => cell.textContent)"
     )
-    for name in ("wet-socks.toml", "round.toml"):
+    (at.folder / "ends.abc").write_text(REEL, "utf-8")
+    (at.folder / "ends.toml").write_text(
+        'tune = "ends.abc"\n[changes]\n4 = "G/B D"\n5 = "Em7 A7"\n9 = "Am D7"\n', "utf-8"
+    )
+    here = "import('/page/stage.js').then(({ state }) => done(state.now?.name ?? null))"
+    for name in ("wet-socks.toml", "round.toml", "ends.toml"):
         at.open(name)
+        at.until(lambda name=name: at.promised(here) == name)
         at.until(
             lambda: at.browser.run("const t = document.querySelector('#title'); return t.scrollWidth <= t.clientWidth")
         )
@@ -340,6 +353,17 @@ def test_the_shelf_is_searched_by_title_key_meter_and_chords(at: At) -> None:
     assert found("f e") == ["Snow on the Weir"]
     assert found("no such thing") == []
     assert len(found("")) == 5
+
+
+def test_sheets_of_one_title_are_told_apart_by_their_files(at: At) -> None:
+    (at.folder / "again.toml").write_bytes((at.folder / "rushes.toml").read_bytes())
+    at.browser.run("location.reload()")
+    at.hands.see(".small .file")
+    files = "return [...document.querySelectorAll('.small .file')].map((one) => one.textContent)"
+    assert at.browser.run(files) == ["again.toml", "rushes.toml"]
+    title = at.table("rushes.toml")["title"]
+    at.hands.see(f'[aria-label="put away {title}, again.toml"]')
+    assert at.complaints() == []
 
 
 def test_a_bare_tune_is_found_by_the_chords_that_are_suggested_for_it(at: At) -> None:

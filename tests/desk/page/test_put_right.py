@@ -62,6 +62,19 @@ def test_what_would_refuse_is_not_offered(at: At) -> None:
     assert at.complaints() == []
 
 
+def test_a_doubt_in_the_pickup_is_called_by_its_name_and_its_mark_is_no_slip(at: At) -> None:
+    (at.folder / "heard.abc").write_text(
+        'X:1\nT:Heard\nM:4/4\nL:1/8\nN:bar 0: a pitch isn\'t clear\nK:D\n"^?"FG|"D"A2FA d2AF|"G"G2BG "D"d4|]\n', "utf-8"
+    )
+    (at.folder / "heard.toml").write_text('tune = "heard.abc"\n', "utf-8")
+    at.open("heard.toml")
+    assert (
+        at.browser.run("return document.querySelector('.doubts').innerText")
+        == "pickup: a pitch isn't clear · it is right"
+    )
+    assert at.browser.run("return [...document.querySelectorAll('.remark')].map((one) => one.innerText)") == []
+
+
 def test_a_sheet_that_cannot_be_read_shows_its_own_text_and_nowhere_to_write_a_tune(at: At) -> None:
     sheet = at.folder / "gateposts.toml"
     whole = sheet.read_text("utf-8")

@@ -66,22 +66,26 @@ function stairs(tempos) {
 }
 
 function paper(sheet, changed, wanted) {
-  const box = el("input", { type: "checkbox", checked: corners.has(sheet.name), "aria-label": say("corner", { title: sheet.title }) });
+  const called = { title: sheet.twin ? `${sheet.title}, ${sheet.name}` : sheet.title };
+  const box = el("input", { type: "checkbox", checked: corners.has(sheet.name), "aria-label": say("corner", called) });
   box.addEventListener("change", () => { if (box.checked) corners.add(sheet.name); else corners.delete(sheet.name); changed(); });
   const facts = [sheet.key, meter(sheet.meter), sheet.dance].filter(Boolean).join(" · ");
   return el("li", { class: "paper small" },
     el("a", { href: `#sheet/${path(sheet.name)}` },
-      el("b", { dir: "auto" }, sheet.title), el("span", {}, sheet.readable ? facts : say("unreadable")),
+      el("b", { dir: "auto" }, sheet.title), el("span", {}, sheet.readable ? facts : say("unreadable")), sheet.twin ? el("span", { class: "file" }, sheet.name) : "",
       el("span", { class: "row", "aria-hidden": "true" }, sheet.chords.slice(0, 8).join("  ")), stairs(sheet.stairs)),
     el("label", { class: "corner", title: say("corner_how") }, box, el("i")),
-    el("p", { class: "keep" }, word(say("copy"), () => copy(sheet, wanted()), { "aria-label": say("copy_of", sheet), class: "copy" }),
-      word(say("put_away"), () => putAway(sheet, wanted()), { "aria-label": say("put_away_of", sheet), class: "away" })));
+    el("p", { class: "keep" }, word(say("copy"), () => copy(sheet, wanted()), { "aria-label": say("copy_of", called), class: "copy" }),
+      word(say("put_away"), () => putAway(sheet, wanted()), { "aria-label": say("put_away_of", called), class: "away" })));
 }
 
 export async function showShelf(looked = "") {
   const found = await ask("/shelf");
   state.folder = found.folder;
   for (const name of corners) if (!found.sheets.some((one) => one.name === name)) corners.delete(name);
+  const titles = found.sheets.map((one) => one.title.toLowerCase());
+  const often = new Set(titles.filter((title, at) => titles.indexOf(title) < at));
+  for (const one of found.sheets) one.twin = often.has(one.title.toLowerCase()); // its file tells it from the other
   showRail("");
   const stand = $("#stand"), dock = $("#dock");
   stand.className = found.sheets.length ? "shelf" : "shelf bare";

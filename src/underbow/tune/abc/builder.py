@@ -283,16 +283,17 @@ class TuneBuilder(FieldReader):
     def _on_string(self, sign: Sign, place: int) -> None:
         """Read quoted text: a chord symbol, or words (sections 4.18 and 4.19)."""
         text = sign.text[1:-1].strip()
-        if text[:1] in ("^", "_", "<", ">", "@"):
+        placed = text[:1] in ("^", "_", "<", ">", "@")  # written as words: nobody meant a chord
+        if placed:
             text = re.sub(r"^(?:@[-\d.]*,?[-\d.]*|.)", "", text).strip()
         elif found := quoted_chord(text):
             self.m.chords.append((len(self.m.events), *found))
             return
         if jump := jump_word(text):
             self.m.jumps[jump] = len(self.m.events)
-        elif text == sign.text[1:-1].strip() and text not in _DYNAMICS and MEANT_AS_CHORD.fullmatch(text):
+        elif not placed and text not in _DYNAMICS and MEANT_AS_CHORD.fullmatch(text):
             self.told.assume(f"{not_a_chord(text)}; read as words", place)
-        elif text and not text[0].isdigit():
+        elif text and not text[0].isdigit() and not placed:
             self.told.pass_over(f'"{text[:40]}" was read as words, not as a chord', place)
 
     # -- bar lines --------------------------------------------------------------------------------------------------

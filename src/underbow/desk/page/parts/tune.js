@@ -27,7 +27,7 @@ export function showTune(sheet) {
     sheet.ask("tune", { abc: rest.replace(`${one.row}\n`, "") });
   };
   const unsure = doubts.length ? el("div", { class: "unsure" }, el("p", { class: "quiet" }, say("in_doubt")), el("ul", { class: "doubts" }, doubts.map((one, at) =>
-    el("li", {}, word(`${say("bar", { number: one.bar })}: ${one.why}`, () => sheet.goto(one.bar)), " · ", word(say("is_right"), () => settle(one, at), { "data-settle": one.bar }))))) : "";
+    el("li", {}, word(`${one.bar ? say("bar", { number: one.bar }) : say("pickup")}: ${one.why}`, () => sheet.goto(one.bar)), " · ", word(say("is_right"), () => settle(one, at), { "data-settle": one.bar }))))) : "";
   part.section = sheet.section("tune", [el("span", {}, where), " · ", another, another ? " · " : "", button], music, unsure, slip);
 
   function draw(text) {
