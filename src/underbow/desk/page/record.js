@@ -144,6 +144,6 @@ export async function handIn(sheet, file, how = {}) {
     el("ul", { class: "tempos" }, found.passes.map((one) => el("li", {}, say("heard_pass", { tempo: `${beat(one.beat)} = ${one.tempo}`, how: off(one.median_ms) })))),
     el("p", {}, el("a", { href: `/heard/${path(found.page)}`, target: "_blank", rel: "noopener", class: "made heard" }, say("heard_page"))),
     el("p", { class: "quiet" }, found.take ? say("heard_kept", { file: found.take.split("/").at(-1), page }) : say("heard_not_kept", { page })),
-    found.passes.length ? remembering(sheet, found) : "", el("p", { class: "quiet" }, say("heard_teacher")), el("p", {}, word(say("put_down"), leave)));
+    remembering(sheet, found), el("p", { class: "quiet" }, say("heard_teacher")), el("p", {}, word(say("put_down"), leave)));
   $("a", slip)?.focus();
 }
