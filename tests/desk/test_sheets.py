@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -271,3 +272,20 @@ def test_what_was_left_out_of_a_tunes_text_or_assumed_is_told_beside_it(desk: Op
     assert all(desk.sheet(path.name)["remarks"] == [] for path in SHEETS)
     crowded = desk.change("gateposts.toml", (["progression"], "G C D G"))
     assert [one["part"] for one in crowded["remarks"]] == ["changes"]
+
+
+def test_bowings_are_offered_by_what_they_suit(desk: Opened) -> None:
+    """For the dance first, then for any, then from others; each group begins with the plainest, and no name stands twice."""
+    name = desk.post("/sheets", {"abc": JIG}).json()["name"]
+    assert desk.sheet(name)["head"]["dance"] == "jig"
+    bowings = desk.get(f"/sheet/{name}/bowings").json()["bowings"]
+    groups = [group for group, _ in groupby(one["suits"] for one in bowings)]
+    assert groups == ["dance", "other"]  # all for any dance are in two or four
+    assert bowings[0]["name"] == "jig-separate"
+    assert all("jig" in one["name"] for one in bowings if one["suits"] == "dance")
+    assert len({one["name"] for one in bowings}) == len(bowings)
+    reel = desk.post("/sheets", {"abc": REEL}).json()["name"]
+    found = desk.get(f"/sheet/{reel}/bowings").json()["bowings"]
+    suited = {one["name"]: one["suits"] for one in found}
+    assert (suited["saw"], suited["polka"]) == ("any", "other")
+    assert next(one["name"] for one in found if one["suits"] == "any") == desk.sheet(reel)["bow"]["sections"][0]["name"]

@@ -12,6 +12,7 @@ from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import Literal
 
 from underbow.errors import InputError, near_miss
 from underbow.fiddle.grid import AccentGrid
@@ -192,13 +193,30 @@ def default_pattern(meter: Meter, rhythm: str = "") -> Pattern:
     >>> default_pattern(Meter.parse("(3+2+2)/8")).grid.written("bow")
     'd - - u - d - | u - - d - u -'
     """
-    dance = kebab(rhythm)
-    wanted = [name for word, names in _BY_DANCE if word in dance for name in names]
+    wanted = [name for _, names in _dances(rhythm) for name in names]
     same = [name for name in _BY_METER if _shipped(name).grid.meter == meter]
     for name in (*wanted, *same, *_BY_METER):
         if _shipped(name).suits(meter):
             return _shipped(name).fitted(meter)
     return _bow_a_beat(meter)
+
+
+def suited_to(pattern: str, rhythm: str) -> Literal["dance", "any", "other"]:
+    """Say whether a pattern of the library, by its name, is for a tune's dance, for any dance, or for another one.
+
+    >>> [suited_to(name, "Double jig") for name in ("jig-slur-three", "saw", "polka")]
+    ['dance', 'any', 'other']
+    """
+    dances = _dances(rhythm) or [(kebab(rhythm), ())]
+    if any(pattern in names or (word and word in pattern) for word, names in dances):
+        return "dance"
+    return "other" if any(pattern in names or word in pattern for word, names in _BY_DANCE) else "any"
+
+
+def _dances(rhythm: str) -> list[tuple[str, tuple[str, ...]]]:
+    """Find the dances that a tune's rhythm names, each with its patterns, the likeliest first."""
+    dance = kebab(rhythm)
+    return [(word, names) for word, names in _BY_DANCE if word in dance]
 
 
 def kebab(text: str) -> str:

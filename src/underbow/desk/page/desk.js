@@ -14,6 +14,7 @@ let shown = ""; // the address of what is on the stand
 async function route() {
   const wanted = location.hash;
   if (wanted !== shown && state.now) {
+    state.now.settle?.();
     await inTurn(() => {}); // what is being saved now
     if (location.hash !== wanted) return;
     if (state.now?.unsaved?.length) {
@@ -49,7 +50,7 @@ async function show() {
 }
 
 addEventListener("hashchange", route);
-addEventListener("beforeunload", (event) => { if (state.now?.unsaved?.length) event.preventDefault(); });
+addEventListener("beforeunload", (event) => { if (state.now?.settle?.() || state.now?.unsaved?.length) event.preventDefault(); });
 addEventListener("keydown", (event) => {
   if (document.body.classList.contains("covered")) return;
   const command = event.ctrlKey || event.metaKey;

@@ -63,10 +63,14 @@ export class Sheet {
   // The headings of the parts that hold what couldn't be saved.
   get unsaved() { return [...new Set(this.unkept.filter((one) => one.why).map((one) => partTitle(one.part) || say("heading")))]; }
 
-  // What is still being typed is kept, and what is on its way is waited for by whoever comes after.
-  halt() {
+  // What is still being typed is kept; whether something is on its way.
+  settle() {
     const typed = document.activeElement;
     if (this.paper.contains(typed)) typed.blur();
+    return this.waiting > 0;
+  }
+
+  halt() {
     this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true;
   }
 

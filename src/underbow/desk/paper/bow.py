@@ -12,7 +12,7 @@ import tomlkit
 from underbow.errors import Fault, InputError
 from underbow.fiddle.drawing.grid_svg import draw_grid_svg
 from underbow.fiddle.grid import AccentGrid
-from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern, library
+from underbow.fiddle.pattern import Pattern, default_pattern, find_pattern, library, suited_to
 from underbow.fiddle.pattern_file import TempoRange
 from underbow.theory.meter import Meter, note_value
 from underbow.track.sheet.model import Sheet
@@ -91,17 +91,16 @@ def _problem(fault: Fault, cells: int) -> dict[str, Any]:
 
 
 def fitting(meter: Meter, dance: str = "") -> list[dict[str, Any]]:
-    """Draw the library's patterns that can be laid under a meter, what suits the dance first."""
-    first = default_pattern(meter, dance)
-    found = [
-        first,
-        *(
-            pattern.fitted(meter)
-            for pattern in library().values()
-            if pattern.suits(meter) and pattern.name != first.name
-        ),
-    ]
-    return [drawn(pattern) for pattern in found if pattern.name in library()]
+    """Draw the library's patterns that can be laid under a meter: for the dance, for any dance, for others.
+
+    Each group begins with the one that is laid there where none is chosen, if it is in it.
+    """
+    first = default_pattern(meter, dance).name
+    groups: dict[str, list[Pattern]] = {"dance": [], "any": [], "other": []}
+    for pattern in sorted(library().values(), key=lambda one: one.name != first):
+        if pattern.suits(meter):
+            groups[suited_to(pattern.name, dance)].append(pattern.fitted(meter))
+    return [drawn(pattern) | {"suits": group} for group, patterns in groups.items() for pattern in patterns]
 
 
 def drawn(pattern: Pattern, file: str | None = None) -> dict[str, Any]:

@@ -37,10 +37,14 @@ export function showBow(sheet) {
   async function list(block, place, id) {
     place.dataset.of = id;
     const { bowings } = await ask(`/sheet/${path(sheet.name)}/bowings`);
-    place.replaceChildren(...bowings.map((one) => el("div", { class: "bowing choice" },
-      el("p", { class: "bow-head" }, el("b", {}, one.title), one.own ? el("span", { class: "quiet" }, ` (${say("own_bow")})`) : ""),
-      el("div", { class: "drawn" }, drawing(one.svg)), el("p", { class: "about" }, one.about),
-      el("p", { class: "quiet" }, word(say("hear_it"), () => hear(sheet, { pattern: one.name })), " · ", word(say("take_it"), () => set(block, one.name), { class: "take" })))));
+    const { dance } = sheet.view.head;
+    const group = (one) => (one?.own ? "own" : one?.suits);
+    place.replaceChildren(...bowings.flatMap((one, i) => [
+      ...(group(one) === group(bowings[i - 1]) ? [] : [el("h3", {}, say(`bowings_${group(one)}`, { dance }))]),
+      el("div", { class: "bowing choice" },
+        el("p", { class: "bow-head" }, el("b", {}, one.title)),
+        el("div", { class: "drawn" }, drawing(one.svg)), el("p", { class: "about" }, one.about),
+        el("p", { class: "quiet" }, word(say("hear_it"), () => hear(sheet, { pattern: one.name })), " · ", word(say("take_it"), () => set(block, one.name), { class: "take" })))]));
     $(".take", place)?.focus();
   }
 
