@@ -127,6 +127,9 @@ def test_what_keeps_a_lesson_from_being_made_is_told_in_the_words_of_the_margin(
         (title, one["part"], f"bar {one['bar']}: {one['what']}" if one["bar"] else one["what"]) for one in beside
     }
     assert (title, "changes") in {one[:2] for one in told}
+    desk.change("rushes.toml", (["bars"], "9-3"))
+    answer = desk.post("/lessons", {"sheets": ["rushes.toml"], "title": ""})
+    assert [one["where"] for one in answer.json()["problems"]] == ["head.bars"]
 
 
 def test_letters_that_no_font_has_are_told_in_the_words_of_the_command_line(desk: Opened, lessons: Path) -> None:

@@ -142,7 +142,8 @@ def _as_on_paper(folder: Folder, name: str) -> Iterator[Fault]:
         place = f"bar {problem['bar']}: " if problem["bar"] else ""
         if not place and problem["line"] and problem["part"] == "tune":
             place = f"line {problem['line']}: "
-        yield Fault(place + problem["what"], file=title, where=problem["part"])
+        field = f".{problem['key']}" if problem["part"] == "head" and problem["key"] else ""
+        yield Fault(place + problem["what"], file=title, where=problem["part"] + field)
 
 
 def _place(home: Path, title: str, sheets: Sequence[str]) -> Path:

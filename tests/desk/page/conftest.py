@@ -15,6 +15,15 @@ from ...lesson.practice.browsers import Chromium
 from ..conftest import running
 from .jobs_by_hand import SPY, Hands
 
+# A file, its bytes in base64 and its name, let fall on the page.
+DROP = """
+const bytes = Uint8Array.from(atob(arguments[0]), (sign) => sign.charCodeAt(0)), files = new DataTransfer();
+files.items.add(new File([bytes], arguments[1]));
+const event = new DragEvent("drop", {bubbles: true, cancelable: true});
+Object.defineProperty(event, "dataTransfer", {value: files});
+dispatchEvent(event);
+"""
+
 
 @pytest.fixture(scope="module")
 def browser(program: Callable[[str], str], tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:

@@ -24,16 +24,10 @@ from underbow.tune.written_out import write_out
 from ...lesson.practice.browsers import Chromium
 from ..conftest import TRACKS, running
 from ..two_sides import ABC, NOTES, RATE, SHEET, played, toned
+from .conftest import DROP
 from .jobs_by_hand import Hands, with_microphone
 from .test_other_browsers import opened
 
-DROP = """
-const bytes = Uint8Array.from(atob(arguments[0]), (sign) => sign.charCodeAt(0)), files = new DataTransfer();
-files.items.add(new File([bytes], arguments[1]));
-const event = new DragEvent("drop", {bubbles: true, cancelable: true});
-Object.defineProperty(event, "dataTransfer", {value: files});
-dispatchEvent(event);
-"""
 WANTED = "{runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice']}"
 HOSTILE = "<img src=x onerror='window.caught=1'>\"&\u202e.wav"
 OTHER = [62, 66, 69, 76, *NOTES[4:]]  # e for d in the first bar

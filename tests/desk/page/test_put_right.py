@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from .conftest import At
+import base64
+
+from .conftest import DROP, At
 
 NOTES = "return [...document.querySelectorAll('#part-{} .red[data-part]')].map((one) => one.textContent)"
 
@@ -123,3 +125,15 @@ def test_a_wrong_entry_stays_in_red_until_it_is_put_right_or_rubbed_out(at: At) 
     at.hands.see("#bars.wrong", gone=True)
     assert at.browser.run("return document.querySelector('#bars').value") == "5-8"
     assert at.complaints() == []
+
+
+def test_a_file_that_holds_no_tune_and_a_field_of_the_heading_are_named(at: At) -> None:
+    at.browser.run(DROP, base64.b64encode(b"%PDF-1.7").decode(), "the plan.pdf")
+    at.until(lambda: "the plan.pdf: not a tune" in at.browser.run("return document.body.innerText"))
+    at.open("rushes.toml")
+    at.hands.press("#bars")
+    at.browser.keys("9-3", "Enter")
+    at.hands.see("#part-head .red")
+    at.hands.press("#make")
+    at.hands.press("#begin-lesson")
+    at.until(lambda: "only bars: found '9-3'" in at.browser.run("return document.querySelector('.slip').innerText"))

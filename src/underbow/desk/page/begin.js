@@ -38,9 +38,11 @@ export function beginWith(way) {
   }
 }
 
+const PASTED = "tunes.abc";
+
 // A text of several tunes is a tunebook: one of them is chosen.
 function several(text, wrong) {
-  if ((text.match(/^X:/gm) ?? []).length > 1) openBook(new File([text], "tunes.abc"), wrong, null, say("tunes_pasted"));
+  if ((text.match(/^X:/gm) ?? []).length > 1) openBook(new File([text], PASTED), wrong, null, say("tunes_pasted"));
   else begin({ abc: text }, wrong);
 }
 
@@ -51,7 +53,8 @@ export async function openBook(file, wrong, taken, heading = say("tunes_of", { n
     if (tunes.length === 1) await begin({ book, tune: 0 }, wrong ?? { set textContent(text) { tell(text); } });
     else chooseTune(heading, book, tunes);
   } catch (fault) {
-    if (wrong) wrong.textContent = fault.message; else tell(fault.message);
+    const why = file.name === PASTED ? fault.message : `${file.name}: ${fault.message}`;
+    if (wrong) wrong.textContent = why; else tell(why);
   }
 }
 

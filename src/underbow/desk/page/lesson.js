@@ -22,10 +22,13 @@ export function makeLesson(sheets, title) {
   begin.focus();
 }
 
+const FIELDS = { title: "title", key: "key", form: "played", bars: "only_bars" }; // of the heading, by what the sheet calls them
+
 // What is wrong with a sheet, in the words of its own margin: where there are several, with its title.
 function refusal(fault, several) {
   const rows = fault.problems.map(({ what, where, file }) => {
-    const part = where && partTitle(where);
+    const [name, field] = (where ?? "").split(".");
+    const part = field ? say(FIELDS[field] ?? "heading") : partTitle(name);
     return part ? `${several ? `${file}, ` : ""}${part}: ${what}` : what;
   });
   return rows.join("\n") || fault.message;
