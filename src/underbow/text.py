@@ -5,8 +5,6 @@ What a file says is never trusted: it passes one of these on its way to a screen
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import re
 
 JOINERS = "\u200c\u200d"  # shape letters in Persian and the scripts of India
@@ -61,15 +59,6 @@ def visible(text: str, keep: str = "") -> str:
     return "".join(
         sign if sign in keep or is_shown(sign) else sign.encode("unicode_escape").decode("ascii") for sign in text
     )
-
-
-def policy_name(text: str) -> str:
-    """Name a script or a style sheet as a page's content security policy does (W3C CSP level 3, section 2.3.1).
-
-    >>> policy_name("")
-    'sha256-47DEQpj8HBSa+/TImW+5JCeuQeRkm5NMpJWZG3hSuFU='
-    """
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def signs(text: str) -> str:

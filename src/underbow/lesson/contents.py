@@ -12,9 +12,10 @@ from urllib.parse import quote
 
 from underbow.files.names import safe_name
 from underbow.lesson.facts import facts_of
+from underbow.lesson.policy import policy_name
 from underbow.lesson.print.handout import ACROSS, WrittenBar, changes_of, rounds_of, shown_shapes
 from underbow.lesson.words import ENGLISH
-from underbow.text import one_line, policy_name, signs
+from underbow.text import one_line, signs
 from underbow.track.sheet.model import Sheet
 
 _WIDTH = 78

@@ -18,7 +18,8 @@ from underbow.ear.report import Heard, StrokeHeard, drift, swing
 from underbow.fiddle.drawing.grid_svg import BAR_WIDTH, draw_bar_svg
 from underbow.fiddle.drawing.shape_svg import draw_heard_svg
 from underbow.lesson.heard.words import VERDICTS, WORDS
-from underbow.text import nth, one_line, policy_name, signs
+from underbow.lesson.policy import policy_name
+from underbow.text import nth, one_line, signs
 from underbow.theory.chord import Chord
 from underbow.theory.meter import Tempo, beat_words
 from underbow.track.performance import Pass

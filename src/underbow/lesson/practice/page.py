@@ -17,13 +17,14 @@ from typing import Any
 
 from underbow.errors import UnderbowError
 from underbow.lesson.facts import facts_of
+from underbow.lesson.policy import policy_name
 from underbow.lesson.practice.audio import KNOCK, LEAD, OVER, PIECE, RATE, PageAudio, page_audio
 from underbow.lesson.practice.words import ENGLISH
 from underbow.lesson.print.engrave import engrave_marked
 from underbow.lesson.print.staff import staff_tune
 from underbow.lesson.timeline import page_timeline
 from underbow.sound.synth.click import BLOCKS, HIGH, LOW, PEAK_DB
-from underbow.text import one_line, policy_name, signs
+from underbow.text import one_line, signs
 from underbow.theory.pitch import frequency
 from underbow.track.mixes import STANDARD_MIXES, Mix
 from underbow.track.parts.click import FIRST_DB, OTHER_DB
