@@ -159,8 +159,9 @@ def drill(
     own = (
         Path(pattern) if pattern.lower().endswith(".toml") else None
     )  # wherever it lies: there is no sheet to be beside
+    title = f"Round {' '.join(chords)}"
     lines: dict[str, str | int | bool] = {
-        "title": f"Round {signs(' '.join(chords))}",
+        "title": signs(title),
         "meter": str(found.grid.meter),
         "pattern": own.name if own else pattern,
         "progression": " | ".join(list(chords) * rounds),
@@ -185,7 +186,7 @@ def drill(
     with _by_its_options():
         gathered = gather_text(text, wanted, () if lesson else mix or (), folder=own.parent if own else None)
     if sheet:
-        _write_sheet(text, f"Round {' '.join(chords)}", output)  # a name that any keyboard can write
+        _write_sheet(text, title, output)  # a name that any keyboard can write
     elif lesson:
         from underbow.cli.hand_out import hand_out
 

@@ -57,6 +57,20 @@ class At:
         self.browser.run("document.querySelector('#abc').setSelectionRange(arguments[0], arguments[0])", place)
         return text, place
 
+    def write_no_chord_in_bar_7(self) -> None:
+        """Open a sheet and write what is no chord here."""
+        self.open("gateposts.toml")
+        self.hands.press('.bar[data-bar="7"]')
+        self.browser.run("document.querySelector('#chord-field').select()")
+        self.hands.type("H7")
+        self.browser.keys("Enter")
+        self.hands.see('.bar.wrong[data-bar="7"]')
+
+    def make_the_lesson(self) -> None:
+        """Ask for the lesson of what is on the stand."""
+        self.hands.press("#make")
+        self.hands.press("#begin-lesson")
+
     def take_the_bow(self) -> None:
         """Begin to change the strokes by hand, with the drawing in the middle of the window."""
         self.hands.press('[data-at="hand-"]')

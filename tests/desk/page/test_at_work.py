@@ -124,12 +124,7 @@ def test_what_was_chosen_from_a_list_is_taken_back_by_the_keys(at: At) -> None:
 
 
 def test_a_wrong_chord_stands_in_red_with_the_cure_in_the_margin(at: At) -> None:
-    at.open("gateposts.toml")
-    at.hands.press('.bar[data-bar="7"]')
-    at.browser.run("document.querySelector('#chord-field').select()")
-    at.hands.type("H7")
-    at.browser.keys("Enter")
-    at.hands.see('.bar.wrong[data-bar="7"]')
+    at.write_no_chord_in_bar_7()
     note, bar, paper = at.browser.run(
         "const box = (s) => { const b = document.querySelector(s).getBoundingClientRect();"
         "return [b.left, b.top, b.right, b.bottom] };"

@@ -19,8 +19,7 @@ HOSTILE = "</script><img src=x onerror=window.caught=1><svg/onload=window.caught
 
 def test_a_lesson_can_be_stopped_and_leaves_nothing(at: At) -> None:
     at.open("wet-socks.toml")
-    at.hands.press("#make")
-    at.hands.press("#begin-lesson")
+    at.make_the_lesson()
     at.hands.see("#stop-lesson")
     at.hands.press("#stop-lesson")
     at.until(lambda: "Stopped" in at.browser.run("return document.querySelector('.slip').textContent"))
@@ -35,8 +34,7 @@ def test_what_was_asked_for_is_told_where_the_slip_was_put_away_meanwhile(at: At
     )  # fmt: skip
     said = "return document.querySelector('#said').textContent"
     at.open("short.toml")
-    at.hands.press("#make")
-    at.hands.press("#begin-lesson")
+    at.make_the_lesson()
     at.hands.see("#stop-lesson")
     at.browser.keys("Escape")
     at.until(lambda: at.browser.run(said) == "The lesson is ready: “Short” in the folder “lessons”.")
@@ -50,15 +48,9 @@ def test_what_was_asked_for_is_told_where_the_slip_was_put_away_meanwhile(at: At
 
 
 def test_the_lesson_is_refused_in_the_words_of_the_margin(at: At) -> None:
-    at.open("gateposts.toml")
-    at.hands.press('.bar[data-bar="7"]')
-    at.browser.run("document.querySelector('#chord-field').select()")
-    at.hands.type("H7")
-    at.browser.keys("Enter")
-    at.hands.see('.bar.wrong[data-bar="7"]')
+    at.write_no_chord_in_bar_7()
     beside = at.browser.run("return document.querySelector('.red[data-bar=\"7\"]').textContent")
-    at.hands.press("#make")
-    at.hands.press("#begin-lesson")
+    at.make_the_lesson()
     at.until(lambda: at.browser.run("return document.querySelector('.slip .wrong').textContent") != "")
     assert at.browser.run("return document.querySelector('.slip .wrong').textContent") == f"The changes: {beside}"
 

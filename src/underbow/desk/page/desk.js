@@ -13,21 +13,15 @@ let shown = ""; // the address of what is on the stand
 // Another address was asked for; until it may be left, the sheet stays where it is.
 async function route() {
   const wanted = location.hash;
-  if (wanted !== shown && state.now) {
-    state.now.settle?.();
-    await inTurn(() => {}); // what is being saved now
-    if (location.hash !== wanted) return;
-    if (state.now?.unsaved?.length) {
-      history.replaceState(null, "", shown);
-      parting(() => go(wanted || "#"));
-      return;
-    }
+  state.now?.settle?.();
+  await inTurn(() => {}); // what was changed is in the folder first
+  if (location.hash !== wanted) return;
+  if (wanted !== shown && state.now?.unsaved?.length) {
+    history.replaceState(null, "", shown);
+    parting(() => go(wanted || "#"));
+    return;
   }
   shown = wanted;
-  await show();
-}
-
-async function show() {
   leave();
   state.now?.halt?.();
   state.now = null;
@@ -37,7 +31,6 @@ async function show() {
   stand.className = "";
   stand.replaceChildren(el("p", { class: "wait" }, say("loading")));
   try {
-    await inTurn(() => {}); // what was changed on the sheet before is in the folder first
     if (sheet) state.now = await showSheet(sheet[1].split("/").map(decodeURIComponent).join("/"));
     else state.now = await showShelf();
     const { next } = state;

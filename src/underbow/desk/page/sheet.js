@@ -70,9 +70,7 @@ export class Sheet {
     return this.waiting > 0;
   }
 
-  halt() {
-    this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true;
-  }
+  halt() { this.recording?.done(); this.hearing.halt(); clearInterval(this.watch); this.closed = true; }
 
   rail() {
     showRail(this.view.title.text, [
