@@ -18,7 +18,7 @@ from math import inf, log
 
 from underbow.theory.key import MODES, Key
 from underbow.theory.pitch import PitchClass
-from underbow.tune.keyfind import Tones, usual_keys
+from underbow.tune.keyfind import THIRDS, Tones, usual_keys
 from underbow.tune.tune import Measure, Tune
 
 __all__ = ["Doubt", "doubted", "in_key", "reread"]
@@ -192,7 +192,7 @@ def _likely(key: Key, time: Tones, first: Tones, last: int) -> float:
 def _logs(mode: str) -> tuple[tuple[float, ...], ...]:
     out = []
     for table in (_TIME, _FIRST, _LAST):
-        row = list(map(float, table["minor" if mode in ("minor", "dorian") else "major"]))
+        row = list(map(float, table[THIRDS[mode]]))
         if mode == "mixolydian":
             row[10], row[11] = row[11], row[10]
         if mode == "dorian" and table is not _LAST:
